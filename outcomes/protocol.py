@@ -1,0 +1,91 @@
+"""The protocol of a study (`study.toml`) as frozen records."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class Arm:
+    """One arm; exactly one arm of a parallel study is the reference the others are compared with."""
+
+    id: str
+    label: str
+    reference: bool = False
+
+
+@dataclass(frozen=True)
+class PlannedVisit:
+    """A planned visit: `day` counts from the start of the study, `window` is the days allowed around it."""
+
+    id: str
+    label: str
+    day: float
+    window: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A total score the study brings that is no instrument of the catalogue; id is `<instrument>.<scale>`."""
+
+    id: str
+    label: str
+    unit: str
+    better: str  # "higher" or "lower"
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
+class ModelChoice:
+    """How change is modelled.
+
+    time: "visit" (a mean per visit), "linear" or "piecewise" (slopes; knots in `knots`).
+    time_unit: "day", "week" or "month" (of 30.4375 days); the unit of a slope.
+    baseline: "constrained" (common baseline mean), "covariate", "outcome" (an ordinary visit) or "auto".
+    random / covariance: None lets `fit_change` choose by its written rules.
+    """
+
+    label: str = "main"
+    time: str = "visit"
+    time_unit: str = "week"
+    knots: tuple[float, ...] = ()
+    baseline: str = "auto"
+    random: str | None = None
+    correlated: bool = True
+    covariance: str | None = None
+    by_arm: bool = False
+    covariates: tuple[str, ...] = ()
+    method: str = "reml"
+    df: str = "kenward-roger"
+
+
+@dataclass(frozen=True)
+class Protocol:
+    """Everything that was decided before the data: arms, visits, outcomes, thresholds, model, estimand."""
+
+    title: str
+    design: str  # "single-arm", "parallel" or "crossover"
+    arms: tuple[Arm, ...]
+    visits: tuple[PlannedVisit, ...]
+    outcomes: tuple[str, ...]
+    primary: str
+    model: ModelChoice = field(default_factory=ModelChoice)
+    sensitivity: tuple[ModelChoice, ...] = ()
+    thresholds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # outcome -> threshold keys
+    estimand: Mapping[str, str] = field(default_factory=dict)
+    measures: tuple[Measure, ...] = ()
+    instruments: Mapping[str, Mapping[str, object]] = field(default_factory=dict)  # scoring options by instrument
+    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our name -> header in the file
+    criteria: tuple[Mapping[str, object], ...] = ()  # progression criteria
+    level: float = 0.95
+    seed: int = 1
+
+    @property
+    def baseline(self) -> PlannedVisit:
+        """The first planned visit."""
+        return min(self.visits, key=lambda visit: visit.day)
+
+    @property
+    def reference_arm(self) -> str | None:
+        """Id of the reference arm; None in a single-arm study."""
+        return next((arm.id for arm in self.arms if arm.reference), None)
