@@ -43,3 +43,5 @@ NOT_TESTABLE = "not testable"
 UNABLE = "unable"
 REFUSED = "refused"
 NOT_A_NUMBER = (NOT_DONE, NOT_TESTABLE, UNABLE, REFUSED)
+# An answer that drops its item from the score, where the instrument has one.
+NOT_APPLICABLE = "not applicable"

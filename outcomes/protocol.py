@@ -36,6 +36,23 @@ class Measure:
 
 
 @dataclass(frozen=True)
+class WideSheet:
+    """A file with several answers, totals or visits side by side in one row.
+
+    table: "items" or "totals". across: what the columns are: "item", "scale" or "visit".
+    columns: our id (item, scale or visit) -> header in the file; empty with a `prefix`: header = prefix + id.
+    fixed: columns that the file does not have and that are the same in every row, e.g. instrument or side.
+    """
+
+    file: str
+    table: str
+    across: str
+    columns: Mapping[str, str] = field(default_factory=dict)
+    prefix: str = ""
+    fixed: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class ModelChoice:
     """How change is modelled.
 
@@ -76,6 +93,7 @@ class Protocol:
     measures: tuple[Measure, ...] = ()
     instruments: Mapping[str, Mapping[str, object]] = field(default_factory=dict)  # scoring options by instrument
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our name -> header in the file
+    wide: tuple[WideSheet, ...] = ()  # files with several answers in one row
     criteria: tuple[Mapping[str, object], ...] = ()  # progression criteria
     level: float = 0.95
     seed: int = 1

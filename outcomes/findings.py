@@ -1,0 +1,175 @@
+"""What is wrong, doubtful or was converted in a study folder: all of it at once, as a frame and as readable text."""
+
+import tomllib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from html import escape
+from importlib.resources import files
+
+import pandas as pd
+
+from outcomes.errors import StudyError
+
+SEVERITIES = ("error", "warning", "note")
+FINDING_COLUMNS = (
+    "severity",  # "error" blocks the analysis, "warning" wants a look, "note" says what was read how
+    "file",
+    "row",  # row number in the file, the header being row 1; <NA> where no single row is meant
+    "column",
+    "participant",
+    "visit",
+    "rule",
+    "found",
+    "allowed",
+    "advice",
+)
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One kind of finding: `says` completes "here is ...", `advice` says what to do about it."""
+
+    name: str
+    severity: str
+    says: str
+    advice: str
+
+
+@cache
+def rules() -> dict[str, Rule]:
+    """Every kind of finding, from `checks/rules.toml`, in the order of the file."""
+    text = files("outcomes").joinpath("checks/rules.toml").read_text(encoding="utf-8")
+    return {name: Rule(name, **fields) for name, fields in tomllib.loads(text).items()}
+
+
+def flag(
+    rule: str,
+    rows: pd.DataFrame | None = None,
+    *,
+    file: str = "",
+    column: str | pd.Series = "",
+    found: str | pd.Series = "",
+    allowed: str | pd.Series = "",
+    advice: str | pd.Series = "",
+    participant: str = "",
+    visit: str = "",
+) -> pd.DataFrame:
+    """Findings of one kind: one per row of `rows` (a part of a study table), or a single one without `rows`.
+
+    Series are aligned with `rows`. Severity and standing advice come from the rule; `advice` adds to it.
+    """
+    known = rules()[rule]
+    index = pd.RangeIndex(1) if rows is None else rows.index
+    frame = pd.DataFrame(index=index)
+    frame["severity"] = known.severity
+    frame["file"] = file
+    frame["row"] = pd.array([None], dtype="Int64") if rows is None or "row" not in rows else rows["row"].astype("Int64")
+    frame["column"] = column
+    frame["participant"] = participant if rows is None or "participant" not in rows else rows["participant"]
+    frame["visit"] = visit if rows is None or "visit" not in rows else rows["visit"]
+    frame["rule"] = rule
+    frame["found"] = found if isinstance(found, str) else found.map(as_text)
+    frame["allowed"] = allowed
+    extra = pd.Series(advice, index=index, dtype="str")
+    frame["advice"] = (extra + " " + known.advice).str.strip()
+    return frame.reset_index(drop=True)
+
+
+def as_text(value: object) -> str:
+    """A cell as a person would write it: whole numbers without a decimal point."""
+    if isinstance(value, float):
+        return "" if value != value else repr(int(value)) if value.is_integer() else repr(value)
+    return "" if value is None or value is pd.NA else str(value)
+
+
+class Findings:
+    """All findings of a study. `blocking` is True where at least one is an error."""
+
+    def __init__(self, frames: Iterable[pd.DataFrame] = ()):
+        parts = [frame for frame in frames if len(frame)]
+        if parts:
+            joined = pd.concat(parts, ignore_index=True)[list(FINDING_COLUMNS)].drop_duplicates()
+            rank = joined["severity"].map(SEVERITIES.index)
+            self._frame = joined.assign(rank=rank).sort_values("rank", kind="stable").drop(columns="rank")
+            self._frame = self._frame.reset_index(drop=True)
+        else:
+            self._frame = pd.DataFrame({name: pd.Series(dtype="str") for name in FINDING_COLUMNS})
+            self._frame["row"] = self._frame["row"].astype("Int64")
+
+    def frame(self) -> pd.DataFrame:
+        """One row per finding, errors first; columns `FINDING_COLUMNS`."""
+        return self._frame.copy()
+
+    def __len__(self) -> int:
+        return len(self._frame)
+
+    def __add__(self, other: "Findings") -> "Findings":
+        return Findings([self._frame, other._frame])
+
+    @property
+    def blocking(self) -> bool:
+        """True where at least one finding is an error: the study is not analysed as it stands."""
+        return bool((self._frame["severity"] == "error").any())
+
+    def count(self) -> dict[str, int]:
+        """Number of findings by severity."""
+        counts = self._frame["severity"].value_counts()
+        return {severity: int(counts.get(severity, 0)) for severity in SEVERITIES}
+
+    def summary(self) -> pd.DataFrame:
+        """One row per severity, rule, file and column, with the number of findings and the first of them."""
+        keys = ["severity", "rule", "file", "column"]
+        if not len(self._frame):
+            return self._frame[keys].assign(count=pd.Series(dtype="int64"), first=pd.Series(dtype="str"))
+        groups = self._frame.groupby(keys, sort=False)
+        table = groups.size().rename("count").reset_index()
+        first = groups.head(1).reset_index(drop=True)
+        table["first"] = [paragraph(record) for record in first.to_dict("records")]
+        return table
+
+    def paragraphs(self, severities: Sequence[str] = SEVERITIES, per_kind: int = 3) -> list[str]:
+        """Readable text, one paragraph per finding; of each kind and column the first `per_kind`, then a count."""
+        texts = []
+        chosen = self._frame[self._frame["severity"].isin(severities)]
+        for (rule, file, column), group in chosen.groupby(["rule", "file", "column"], sort=False):
+            texts += [paragraph(record) for record in group.head(per_kind).to_dict("records")]
+            if len(group) > per_kind:
+                where = f"{file}, column {column}" if column else file
+                texts.append(f"... and {len(group) - per_kind} more of the same kind ({rule}; {where}).")
+        return texts
+
+    def raise_if_blocking(self) -> "Findings":
+        """The findings themselves, for chaining.
+
+        Raises:
+            StudyError: where an error was found; the message holds one paragraph per error.
+        """
+        if self.blocking:
+            errors = self.count()["error"]
+            number = "One finding blocks" if errors == 1 else f"{errors} findings block"
+            raise StudyError("\n".join([f"{number} the analysis.", *self.paragraphs(("error",))]))
+        return self
+
+    def __str__(self) -> str:
+        counts = self.count()
+        head = ", ".join(f"{number} {severity}{'' if number == 1 else 's'}" for severity, number in counts.items())
+        return "\n".join([head + ".", *self.paragraphs()])
+
+    def _repr_html_(self) -> str:
+        paragraphs = "".join(f"<li>{escape(text)}</li>" for text in self.paragraphs())
+        return f"<p>{escape(str(self).splitlines()[0])}</p><ul>{paragraphs}</ul>"
+
+
+def paragraph(record: dict) -> str:
+    """One finding as a sentence or two: where, who, what, found against allowed, what to do."""
+    row = record["row"]
+    where = [str(record["file"])] if record["file"] else []
+    if not pd.isna(row):
+        where.append(f"row {int(row)}")
+    where += [f"{name} {record[name]}" for name in ("column", "participant", "visit") if record[name]]
+    text = (", ".join(where) + ": " if where else "") + rules()[record["rule"]].says
+    seen = [f"found {record['found']}"] if record["found"] else []
+    seen += [f"allowed {record['allowed']}"] if record["allowed"] else []
+    text += (": " + ", ".join(seen) if seen else "") + "."
+    return text[0].upper() + text[1:] + " " + record["advice"] if not where else text + " " + record["advice"]

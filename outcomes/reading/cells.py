@@ -1,0 +1,128 @@
+"""Cells as typed, read as a person would read them.
+
+Each function works on the distinct texts of a column only, so a million cells cost little more than a thousand.
+"""
+
+import re
+from collections.abc import Callable
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from outcomes.sheets import MISSING_WORDS
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_COMMA = re.compile(r"[+-]?\d*,\d+")
+_COMMA_OR_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
+_POINTS_AND_COMMA = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+,\d+")
+_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?")
+_DAY_MONTH = re.compile(r"(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})(?: .*)?")
+_SPREADSHEET_DAY_ZERO = date(1899, 12, 30)
+
+
+def over_distinct(cells: pd.Series, read: Callable[[str], object]) -> pd.Series:
+    """`read` of every cell, called once per distinct text."""
+    codes, distinct = pd.factorize(cells)
+    values = pd.Series([read(text) for text in distinct])
+    if not len(values):
+        return pd.Series(index=cells.index, dtype=object)
+    return pd.Series(values.to_numpy()[codes], index=cells.index)
+
+
+def plain(text: str) -> str:
+    """Lower case, single spaces, no surrounding blanks; underscores and hyphens inside words are spaces."""
+    return re.sub(r"[\s_\-]+", " ", text).strip().lower()
+
+
+def tidy(text: str) -> str:
+    """A cell without surrounding or invisible blanks, its dashes and minus signs plain."""
+    return text.replace("\u00a0", " ").replace("\u200b", "").replace("\u2212", "-").replace("\u2013", "-").strip()
+
+
+def numbers(cells: pd.Series) -> pd.DataFrame:
+    """Cells as numbers: columns `value` (float), `code` (why there is none) and `how` (what was done to read it).
+
+    how: "" (a plain number or a blank), "decimal comma", "thousands comma", "word" (a word for a missing number),
+    "ambiguous" (1,234 may be 1.234 or 1234) or "text" (not a number at all).
+    """
+    distinct = [tidy(text) for text in pd.unique(cells)]
+    commas = any(_COMMA.fullmatch(text) and not _COMMA_OR_THOUSANDS.fullmatch(text) for text in distinct)
+    commas = commas or any(_POINTS_AND_COMMA.fullmatch(text) for text in distinct)
+    read = {text: _number(text, commas) for text in pd.unique(cells)}
+    codes, keys = pd.factorize(cells)
+    parts = list(zip(*(read[key] for key in keys), strict=True)) if len(keys) else [(), (), ()]
+    return pd.DataFrame(
+        {
+            "value": np.array(parts[0], dtype=float)[codes],
+            "code": pd.Series(np.array(parts[1], dtype=object)[codes], dtype="str").to_numpy(),
+            "how": pd.Series(np.array(parts[2], dtype=object)[codes], dtype="str").to_numpy(),
+        },
+        index=cells.index,
+    )
+
+
+def _number(text: str, commas: bool) -> tuple[float, str, str]:
+    cell = tidy(text)
+    if _NUMBER.fullmatch(cell):
+        number = float(cell)
+        return (number, "", "") if np.isfinite(number) else (np.nan, "", "text")
+    word = re.sub(r"\s+", " ", cell).lower()
+    if word in MISSING_WORDS:
+        return np.nan, MISSING_WORDS[word], "word" if word else ""
+    if _COMMA_OR_THOUSANDS.fullmatch(cell) and not commas:
+        return np.nan, "", "ambiguous"
+    if _COMMA.fullmatch(cell):
+        return float(cell.replace(",", ".")), "", "decimal comma"
+    if _POINTS_AND_COMMA.fullmatch(cell):
+        return float(cell.replace(".", "").replace(",", ".")), "", "decimal comma"
+    if _THOUSANDS.fullmatch(cell) and not commas:
+        return float(cell.replace(",", "")), "", "thousands comma"
+    return np.nan, "", "text"
+
+
+def dates(cells: pd.Series) -> pd.DataFrame:
+    """Cells as dates: columns `value` (datetime) and `how`.
+
+    how: "" (year first or blank), "day first", "month first", "order assumed" (no cell of the column shows which of
+    the first two numbers is the day: day first is taken), "spreadsheet number", "mixed order" or "text".
+    The order of day and month is decided once for the column, from the cells that leave no choice.
+    """
+    pairs = [_DAY_MONTH.fullmatch(tidy(text)) for text in pd.unique(cells)]
+    first = max((int(match[1]) for match in pairs if match), default=0)
+    second = max((int(match[2]) for match in pairs if match), default=0)
+    order = {
+        (True, True): "mixed order",
+        (True, False): "day first",
+        (False, True): "month first",
+        (False, False): "order assumed",
+    }[(first > 12, second > 12)]
+    read = {text: _date(tidy(text), order) for text in pd.unique(cells)}
+    value = over_distinct(cells, lambda text: read[text][0])
+    how = over_distinct(cells, lambda text: read[text][1])
+    return pd.DataFrame({"value": pd.to_datetime(value), "how": how.astype("str")}, index=cells.index)
+
+
+def _date(cell: str, order: str) -> tuple[pd.Timestamp | None, str]:
+    if re.sub(r"\s+", " ", cell).lower() in MISSING_WORDS:
+        return None, ""
+    if match := _ISO.fullmatch(cell):
+        return _day(int(match[1]), int(match[2]), int(match[3]), "")
+    if match := _DAY_MONTH.fullmatch(cell):
+        if order == "mixed order":
+            return None, order
+        year = int(match[3]) + (2000 if len(match[3]) == 2 else 0)
+        one, two = int(match[1]), int(match[2])
+        return _day(year, one, two, order) if order == "month first" else _day(year, two, one, order)
+    if _NUMBER.fullmatch(cell) and 20000 <= float(cell) <= 80000:  # 1954 to 2119
+        day = _SPREADSHEET_DAY_ZERO + timedelta(days=int(float(cell)))
+        return pd.Timestamp(day), "spreadsheet number"
+    return None, "text"
+
+
+def _day(year: int, month: int, day: int, how: str) -> tuple[pd.Timestamp | None, str]:
+    try:
+        return pd.Timestamp(date(year, month, day)), how
+    except ValueError:  # 31 February
+        return None, "text"

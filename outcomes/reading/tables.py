@@ -1,0 +1,162 @@
+"""One sheet of the study folder as a typed table: numbers, dates, words, with a finding for every conversion."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from outcomes.columns import NOT_A_NUMBER
+from outcomes.findings import flag
+from outcomes.reading.cells import dates, numbers, over_distinct, plain, tidy
+from outcomes.reading.files import Grid
+from outcomes.reading.headers import Header, find_header
+from outcomes.sheets import RELATIVE_SIDES, Column, Sheet
+
+_HOW_RULES = {
+    "decimal comma": "decimal comma read",
+    "thousands comma": "thousands comma read",
+    "ambiguous": "comma ambiguous",
+    "word": "word read as missing",
+    "text": "text in a number",
+}
+_DATE_RULES = {
+    "day first": "date read day first",
+    "month first": "date read month first",
+    "order assumed": "date order assumed",
+    "spreadsheet number": "date from a spreadsheet number",
+    "mixed order": "date order mixed",
+    "text": "not a date",
+}
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table and where it came from. `rows_read` counts its rows in the file, blank ones included."""
+
+    frame: pd.DataFrame
+    file: str
+    rows_read: int
+    header: Header
+    found: list[pd.DataFrame]
+
+
+def empty(sheet: Sheet) -> pd.DataFrame:
+    """The sheet without rows, with the right columns."""
+    frame = pd.DataFrame({"row": pd.Series(dtype="int64")})
+    for column in sheet.columns:
+        frame[column.name] = pd.Series(dtype=_DTYPES[column.kind])
+        if column.kind == "measure":
+            frame["typed"] = pd.Series(dtype="str")
+            frame["code"] = pd.Series(dtype="str")
+    return frame
+
+
+_DTYPES = {
+    "id": "str",
+    "text": "str",
+    "choice": "str",
+    "number": "float64",
+    "measure": "float64",
+    "date": "datetime64[ns]",
+}
+
+
+def typed_table(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tuple[str, ...] | None = None) -> Table:
+    """The cells of a grid, read column by column. No row is left out except wholly blank ones, which are noted."""
+    wanted = sheet.required if wanted is None else wanted
+    header, found = find_header(grid, sheet, mapped, wanted)
+    cells = grid.cells.iloc[header.body :].copy()
+    cells.columns = pd.Index(header.names)
+    cells.insert(0, "row", range(header.body + 1, header.body + 1 + len(cells)))
+    blank = (cells.drop(columns="row").apply(lambda column: column.str.strip()) == "").all(axis=1)
+    if header.names:
+        trailing = blank[::-1].cummin()[::-1]  # blank rows below the last filled one are no rows
+        cells, blank = cells[~trailing], blank[~trailing]
+        found.append(flag("blank row", cells.loc[blank, ["row"]], file=grid.file))
+    rows_read = len(cells)
+    cells = cells[~blank].reset_index(drop=True)
+    for name in wanted:
+        if name not in header.names and header.names:
+            found.append(
+                flag("missing column", file=grid.file, column=name, found=", ".join(header.typed),
+                     allowed=f"a column {name}: {_says(sheet, name)}")
+            )  # fmt: skip
+    frame = pd.DataFrame({"row": cells["row"].astype("int64")})
+    for column in sheet.columns:
+        typed = cells[column.name] if column.name in header.names else pd.Series("", index=cells.index, dtype="str")
+        _read_column(frame, typed, column, header.in_file(column.name), grid.file, found)
+    for name in header.names:
+        if name not in sheet.names:
+            frame[name] = _own_column(cells[name])
+    return Table(frame, grid.file, rows_read, header, found)
+
+
+def _says(sheet: Sheet, name: str) -> str:
+    column = sheet.column(name)
+    return column.says if column else ""
+
+
+def _read_column(
+    frame: pd.DataFrame, typed: pd.Series, column: Column, header: str, file: str, found: list[pd.DataFrame]
+) -> None:
+    """Adds one of our columns to `frame` and its conversions to `found`."""
+    if column.kind in ("number", "measure"):
+        read = numbers(typed)
+        frame[column.name] = read["value"]
+        if column.kind == "measure":
+            frame["typed"] = typed.map(tidy)
+            frame["code"] = read["code"]
+            _flag_codes(frame, read, typed, header, file, found)
+        _flag_how(frame, read["how"], _HOW_RULES, typed, read["value"], header, file, found)
+    elif column.kind == "date":
+        read = dates(typed)
+        frame[column.name] = read["value"]
+        shown = read["value"].dt.strftime("%Y-%m-%d").fillna("")
+        _flag_how(frame, read["how"], _DATE_RULES, typed, shown, header, file, found)
+    elif column.kind == "choice":
+        words = {**column.words, **(RELATIVE_SIDES if column.name == "side" else {})}
+        # An unknown word stays as typed: the row stays, and nothing is guessed.
+        frame[column.name] = over_distinct(typed, lambda text: words.get(plain(tidy(text)), tidy(text))).astype("str")
+        unknown = over_distinct(typed, lambda text: plain(tidy(text)) not in words).astype(bool)
+        if column.name == "unit":
+            return  # units have their own check, with their own advice
+        found.append(
+            flag("word not allowed", frame[unknown], file=file, column=header, found=typed[unknown],
+                 allowed=", ".join(column.allowed))
+        )  # fmt: skip
+    else:
+        frame[column.name] = over_distinct(typed, tidy).astype("str")
+
+
+def _flag_codes(frame, read, typed, header, file, found) -> None:
+    blank = (read["code"] != "") & (read["how"] == "")
+    found.append(flag("blank value", frame[blank], file=file, column=header, allowed=", ".join(NOT_A_NUMBER)))
+
+
+def _flag_how(frame, how, rules, typed, value, header, file, found) -> None:
+    for key, rule in rules.items():
+        rows = how == key
+        if rows.any():
+            seen = typed[rows].map(tidy)
+            if rule == "word read as missing":
+                spelled_out = seen.str.lower().isin(NOT_A_NUMBER)
+                rows, seen = rows & ~spelled_out.reindex(rows.index, fill_value=False), seen[~spelled_out]
+            read_as = frame.loc[rows, "code"] if key == "word" and "code" in frame else value[rows].map(str)
+            unread = key in ("ambiguous", "text", "mixed order")
+            allowed = _UNREAD[rule] if unread else "read as " + read_as.astype("str")
+            found.append(flag(rule, frame[rows], file=file, column=header, found=seen, allowed=allowed))
+
+
+_UNREAD = {
+    "comma ambiguous": "a decimal point, no thousands separator",
+    "text in a number": "a number, or one of: " + ", ".join(NOT_A_NUMBER),
+    "date order mixed": "one order for the whole column; best year-month-day",
+    "not a date": "year-month-day",
+}
+
+
+def _own_column(cells: pd.Series) -> pd.Series:
+    """A column the study added: numbers where every filled cell is one, text otherwise."""
+    read = numbers(cells)
+    plain_numbers = read["how"].isin(("", "decimal comma", "word")).all() and read["value"].notna().any()
+    return read["value"] if plain_numbers else cells.map(tidy).astype("str")

@@ -1,0 +1,293 @@
+"""The sheets of a study folder and their columns, declared once.
+
+Reading, checking and the sheets that `outcomes new` writes all use these records.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from outcomes.columns import NOT_DONE, NOT_TESTABLE, REFUSED, UNABLE
+
+SIDES = {
+    "left": "left",
+    "l": "left",
+    "right": "right",
+    "r": "right",
+    "both": "both",
+    "bilateral": "both",
+    "left and right": "both",
+    "": "",
+}
+# Sides named by the participant's affected side; reading turns them into left or right.
+RELATIVE_SIDES = {
+    "affected": "affected",
+    "more affected": "affected",
+    "paretic": "affected",
+    "unaffected": "other",
+    "less affected": "other",
+    "nonparetic": "other",
+    "non paretic": "other",
+    "other": "other",
+}
+CONDITIONS = {
+    "": "unassisted",
+    "unassisted": "unassisted",
+    "without": "unassisted",
+    "without device": "unassisted",
+    "assisted": "assisted",
+    "with": "assisted",
+    "with device": "assisted",
+}
+STATUSES = {
+    "": "",
+    "attended": "attended",
+    "done": "attended",
+    "missed": "missed",
+    "not attended": "missed",
+    "withdrawn": "withdrawn",
+    "withdrew": "withdrawn",
+}
+SEXES = {"": "", "female": "female", "f": "female", "w": "female", "male": "male", "m": "male", "other": "other"}
+YES_NO = {"": "", "yes": "yes", "y": "yes", "true": "yes", "1": "yes", "no": "no", "n": "no", "false": "no", "0": "no"}
+GRIP_TYPES = {
+    "grip": "grip",
+    "hand grip": "grip",
+    "pinch tip": "pinch_tip",
+    "tip": "pinch_tip",
+    "tip pinch": "pinch_tip",
+    "pinch key": "pinch_key",
+    "key": "pinch_key",
+    "key pinch": "pinch_key",
+    "lateral pinch": "pinch_key",
+    "pinch palmar": "pinch_palmar",
+    "palmar": "pinch_palmar",
+    "palmar pinch": "pinch_palmar",
+}
+FORCE_UNITS = {"kgf": "kgf", "kg": "kgf", "lbf": "lbf", "lb": "lbf", "lbs": "lbf", "n": "N", "newton": "N"}
+MODES = {"active": "active", "passive": "passive", "assisted": "assisted"}
+
+# Words that stand for a missing number, in lower case, and which of the four codes they mean.
+MISSING_WORDS = {
+    "": NOT_DONE,
+    "not done": NOT_DONE,
+    "nd": NOT_DONE,
+    "n.d.": NOT_DONE,
+    "na": NOT_DONE,
+    "n/a": NOT_DONE,
+    "n.a.": NOT_DONE,
+    "nan": NOT_DONE,
+    "none": NOT_DONE,
+    "null": NOT_DONE,
+    "missing": NOT_DONE,
+    "-": NOT_DONE,
+    "--": NOT_DONE,
+    ".": NOT_DONE,
+    "?": NOT_DONE,
+    "not testable": NOT_TESTABLE,
+    "nt": NOT_TESTABLE,
+    "unable": UNABLE,
+    "ua": UNABLE,
+    "could not": UNABLE,
+    "cannot": UNABLE,
+    "refused": REFUSED,
+    "declined": REFUSED,
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a sheet.
+
+    kind: "id" (kept as text), "text", "number", "date", "choice" (one of `words`) or
+    "measure" (the measured number: kept as typed beside the number read and the missing code).
+    """
+
+    name: str
+    kind: str
+    says: str
+    required: bool = False
+    words: Mapping[str, str] = field(default_factory=dict)
+    synonyms: tuple[str, ...] = ()
+
+    @property
+    def allowed(self) -> tuple[str, ...]:
+        """What a choice column may hold, without the blank."""
+        return tuple(dict.fromkeys(word for word in self.words.values() if word))
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One table of the study folder."""
+
+    name: str
+    says: str
+    columns: tuple[Column, ...]
+
+    @property
+    def required(self) -> tuple[str, ...]:
+        return tuple(column.name for column in self.columns if column.required)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(column.name for column in self.columns)
+
+    def column(self, name: str) -> Column | None:
+        return next((column for column in self.columns if column.name == name), None)
+
+    @property
+    def measure(self) -> str | None:
+        """Name of the measured column, None where the sheet has none."""
+        return next((column.name for column in self.columns if column.kind == "measure"), None)
+
+
+_PARTICIPANT = Column(
+    "participant",
+    "id",
+    "code of the participant, the same in every sheet; no name, no hospital number",
+    required=True,
+    synonyms=("participant id", "subject", "subject id", "patient", "patient id", "id"),
+)
+_VISIT = Column(
+    "visit",
+    "id",
+    "id of a visit planned in study.toml",
+    required=True,
+    synonyms=("visit id", "timepoint", "time point"),
+)
+_SIDE = Column("side", "choice", "hand or arm tested: left, right, both", words=SIDES, synonyms=("hand", "arm side"))
+_CONDITION = Column("condition", "choice", "unassisted (blank means this) or assisted by a device", words=CONDITIONS)
+_RATER = Column("rater", "id", "code of the assessor", synonyms=("assessor", "examiner"))
+_INSTRUMENT = Column(
+    "instrument", "id", "id of the instrument", required=True, synonyms=("test", "measure", "scale id")
+)
+
+SHEETS: dict[str, Sheet] = {
+    sheet.name: sheet
+    for sheet in (
+        Sheet(
+            "participants",
+            "one row per participant",
+            (
+                _PARTICIPANT,
+                Column("arm", "id", "id of an arm in study.toml; leave out in a single-arm study", synonyms=("group",)),
+                Column("age", "number", "age at entry, years", synonyms=("age years",)),
+                Column("sex", "choice", "female, male or other", words=SEXES, synonyms=("gender",)),
+                Column("affected_side", "choice", "affected side: left, right, both", words=SIDES),
+                Column(
+                    "dominant_side",
+                    "choice",
+                    "dominant hand: left, right, both",
+                    words=SIDES,
+                    synonyms=("handedness", "dominance"),
+                ),
+                Column("diagnosis", "text", "diagnosis in words"),
+                Column("onset", "text", "date of onset, or months since onset at entry"),
+            ),
+        ),
+        Sheet(
+            "visits",
+            "one row per participant and visit",
+            (
+                _PARTICIPANT,
+                _VISIT,
+                Column("date", "date", "date of the visit, year-month-day"),
+                Column("status", "choice", "attended, missed or withdrawn", words=STATUSES),
+                Column("reason", "text", "why a visit was missed or the participant withdrew"),
+                _RATER,
+            ),
+        ),
+        Sheet(
+            "items",
+            "one row per answer (or one row per participant and visit with a column per item)",
+            (
+                _PARTICIPANT,
+                _VISIT,
+                _INSTRUMENT,
+                _SIDE,
+                _CONDITION,
+                Column("item", "id", "id of the item", required=True),
+                Column("value", "measure", "answer", required=True, synonyms=("score", "answer")),
+                _RATER,
+            ),
+        ),
+        Sheet(
+            "totals",
+            "one row per total score",
+            (
+                _PARTICIPANT,
+                _VISIT,
+                _INSTRUMENT,
+                Column("scale", "id", "id of the scale; blank where the instrument has one main scale"),
+                _SIDE,
+                _CONDITION,
+                Column("value", "measure", "total score", required=True, synonyms=("score", "total")),
+                _RATER,
+            ),
+        ),
+        Sheet(
+            "trials",
+            "one row per dynamometer trial",
+            (
+                _PARTICIPANT,
+                _VISIT,
+                Column(
+                    "instrument",
+                    "choice",
+                    "type of grip: grip, pinch_tip, pinch_key or pinch_palmar",
+                    required=True,
+                    words=GRIP_TYPES,
+                    synonyms=("grip type", "grip", "test", "type"),
+                ),
+                _SIDE,
+                _CONDITION,
+                Column("trial", "number", "number of the trial: 1, 2, 3"),
+                Column("value", "measure", "force", required=True, synonyms=("force", "strength")),
+                Column("unit", "choice", "kgf (kg), lbf (lb) or N", required=True, words=FORCE_UNITS),
+                _RATER,
+            ),
+        ),
+        Sheet(
+            "angles",
+            "one row per joint angle",
+            (
+                _PARTICIPANT,
+                _VISIT,
+                _SIDE,
+                Column("digit", "id", "thumb, index, middle, ring, little", synonyms=("finger",)),
+                Column("joint", "id", "mcp, pip, dip, ip, wrist, elbow", required=True),
+                Column("movement", "id", "flexion, extension, extension deficit", required=True),
+                Column("mode", "choice", "active, passive or assisted", required=True, words=MODES),
+                Column("degrees", "measure", "angle, degrees", required=True, synonyms=("angle", "value")),
+                _RATER,
+            ),
+        ),
+        Sheet(
+            "sessions",
+            "one row per training session",
+            (
+                _PARTICIPANT,
+                Column("session", "id", "number of the session", required=True),
+                Column("date", "date", "date of the session, year-month-day"),
+                Column("minutes_prescribed", "number", "minutes prescribed"),
+                Column("minutes_performed", "number", "minutes performed"),
+                Column("repetitions", "number", "repetitions performed"),
+                Column("source", "text", "where the numbers come from: log, device, therapist"),
+            ),
+        ),
+        Sheet(
+            "adverse_events",
+            "one row per adverse event",
+            (
+                _PARTICIPANT,
+                Column("date", "date", "date of the event, year-month-day"),
+                Column("term", "text", "the event in words", required=True),
+                Column("severity", "text", "mild, moderate or severe"),
+                Column("serious", "choice", "yes or no", words=YES_NO),
+                Column("related", "text", "relation to the intervention, in the study's own grades"),
+                Column("device_deficiency", "choice", "yes or no", words=YES_NO),
+                Column("outcome", "text", "outcome of the event"),
+            ),
+        ),
+    )
+}
+MEASUREMENTS = ("items", "totals", "trials", "angles")
