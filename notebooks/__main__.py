@@ -1,0 +1,118 @@
+"""The console command `outcomes`: new, check, report, rerun, demo."""
+
+import argparse
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from outcomes import InstrumentError, StudyError, check, read_study
+from stats.errors import FitError, PlanError
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; the exit status is 0 where all went well, 1 where something must be done, 2 for a wrong call."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")  # minus signs and dashes on any console
+    options = _parser().parse_args(arguments)
+    try:
+        return options.run(options)
+    except (StudyError, InstrumentError, FitError, PlanError) as error:
+        return _refused(str(error))
+    except OSError as error:
+        where = f" ({error.filename})" if error.filename else ""
+        return _refused(f"A file or folder cannot be read or written{where}: {error.strerror or error}.")
+    except KeyboardInterrupt:
+        return _refused("Stopped. What was finished is kept; the same command goes on from there.")
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="outcomes", description=__doc__)
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="write the demo study, invented data of a plainly invented trial")
+    demo.add_argument("folder", type=Path)
+    demo.add_argument("--preset", default="demo", help="which invented study (default: demo)")
+    demo.add_argument("--seed", type=int, default=1)
+    demo.set_defaults(run=_demo)
+
+    checking = commands.add_parser("check", help="findings in a study folder; exit status 1 if any blocks the analysis")
+    checking.add_argument("folder", type=Path)
+    checking.set_defaults(run=_check)
+
+    report = commands.add_parser("report", help="run the notebooks; write report, figures, tables, record")
+    report.add_argument("folder", type=Path)
+    report.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder for the report")
+    report.add_argument(
+        "--only", nargs="+", default=(), metavar="NOTEBOOK", help="first characters of the notebooks wanted"
+    )
+    report.add_argument("--processes", type=int, metavar="N", help="notebooks run at a time (default: one per core)")
+    report.add_argument("--no-pictures", action="store_true", help="write no picture files")
+    report.add_argument("--quiet", action="store_true", help="no progress lines")
+    report.set_defaults(run=_report)
+    return parser
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from synthetic_cohort import make_cohort
+
+    if options.folder.exists() and any(options.folder.iterdir()):
+        return _refused(f"The folder {options.folder} is not empty. Name a new folder for the demo study.")
+    make_cohort(options.preset, seed=options.seed, folder=options.folder)
+    print(
+        f"Demo study written to {options.folder}. Next: outcomes report {options.folder} --to {options.folder}_report"
+    )
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    findings = check(read_study(options.folder))
+    _print_findings(findings)
+    return 1 if findings.blocking else 0
+
+
+def _report(options: argparse.Namespace) -> int:
+    from notebooks.report import Blocked, make_report
+    from notebooks.runner import NotebookError
+
+    start = time.perf_counter()
+
+    def say(line: str) -> None:
+        if not options.quiet:
+            print(f"[{time.perf_counter() - start:6.1f} s] {line}", file=sys.stderr, flush=True)
+
+    try:
+        report = make_report(
+            options.folder,
+            options.to,
+            only=options.only,
+            processes=options.processes,
+            pictures=() if options.no_pictures else ("svg", "png"),
+            say=say,
+        )
+    except Blocked as blocked:
+        _print_findings(blocked.findings)
+        return _refused("No report was made: correct what the findings above name, then run the command again.")
+    except NotebookError as error:
+        return _refused(f"{error} What was finished is kept in {options.to}.")
+    for line in report.missing:
+        print(line)
+    print(
+        f"Report: {report.page} ({len(report.record['numbers'])} numbers recorded in record.json), {report.seconds:.0f} s."
+    )
+    return 0
+
+
+def _print_findings(findings) -> None:
+    """Every finding as a readable paragraph, the ones that block first."""
+    print(findings)
+
+
+def _refused(message: str) -> int:
+    print(f"outcomes: {message}", file=sys.stderr)
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

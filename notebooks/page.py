@@ -1,0 +1,150 @@
+"""Executed notebooks -> one HTML page that needs no network.
+
+Headless runs leave plotly figures as data only, and nbconvert drops data of that type without a word; so each output
+is turned into HTML here before nbconvert lays out the page.
+"""
+
+import html
+import json
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+import nbformat
+from nbconvert import HTMLExporter
+from plotly.offline import get_plotlyjs
+
+from notebooks.exhibits import MIME
+from notebooks.record import PLOTLY
+from notebooks.runner import Run
+from notebooks.tables import identifier
+
+TEMPLATES = Path(__file__).parent / "templates"
+CAUTION = (
+    "Research software for groups of participants. Not for decisions about one person and not for safety monitoring: "
+    "local rules, the ethics board and licensed clinicians decide."
+)
+TABLE = re.compile(r"<table.*</table>", re.DOTALL)
+
+
+def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made: str) -> None:
+    """Write the report page. `made` is the HTML of the last section: inputs, versions, files."""
+    joined, sections = _join(runs)
+    exporter = HTMLExporter(
+        template_name="report",
+        extra_template_basedirs=[str(TEMPLATES)],
+        exclude_input_prompt=True,
+        exclude_output_prompt=True,
+        anchor_link_text="",
+    )
+    report = {
+        "title": title,
+        "subtitle": subtitle,
+        "caution": CAUTION,
+        "sections": sections,
+        "made": made,
+        "css": (TEMPLATES / "report" / "page.css").read_text(encoding="utf-8"),
+        "script": (TEMPLATES / "report" / "page.js").read_text(encoding="utf-8"),
+        "plotly": get_plotlyjs(),
+    }
+    body, _ = exporter.from_notebook_node(joined, resources={"report": report})
+    to.write_text(body, encoding="utf-8")
+
+
+def _join(runs: Sequence[Run]) -> tuple[nbformat.NotebookNode, list[dict[str, str]]]:
+    """All notebooks as one, each a section of the page."""
+    joined = nbformat.v4.new_notebook()
+    sections = []
+    for run in runs:
+        cells = [_for_page(cell, f"{identifier(run.name)}-{place}") for place, cell in enumerate(run.notebook.cells)]
+        heading, rest = _title(cells[0].source)
+        cells[0].source = rest
+        anchor = f"s-{identifier(run.name)}"
+        cells[0].metadata |= {"opens": anchor, "heading": heading}
+        cells[-1].metadata["closes"] = True
+        sections.append({"id": anchor, "title": heading})
+        joined.cells.extend(cells)
+    return joined, sections
+
+
+def _title(source: str) -> tuple[str, str]:
+    first, _, rest = source.partition("\n")
+    return first.lstrip("# ").strip(), rest
+
+
+def _for_page(cell: nbformat.NotebookNode, place: str) -> nbformat.NotebookNode:
+    cell = nbformat.from_dict(json.loads(json.dumps(cell)))
+    cell.id = place
+    if cell.cell_type == "markdown":
+        # The page has the h1 and the section its h2: headings inside a notebook move down one level.
+        cell.source = re.sub(r"^##", "###", cell.source, flags=re.MULTILINE)
+        return cell
+    for count, output in enumerate(cell.get("outputs", [])):
+        if output.output_type == "execute_result":  # the template shows display data only
+            output.output_type = "display_data"
+            del output["execution_count"]
+        data = output.get("data", {})
+        if PLOTLY in data:
+            output.data = {"text/html": figure_html(data[PLOTLY], f"plot-{place}-{count}")}
+        elif MIME in data:
+            output.data = {"text/html": _exhibit_html(data)}
+    return cell
+
+
+def _exhibit_html(data: dict) -> str:
+    content = data[MIME]
+    if content["kind"] == "prose":
+        heading = f"<h4>{html.escape(content['heading'])}</h4>" if content["heading"] else ""
+        return heading + "".join(f"<p>{html.escape(paragraph)}</p>" for paragraph in content["paragraphs"])
+    found = TABLE.search(data["text/html"])  # without the style sheet each table carries in JupyterLab
+    body = found[0] if found else data["text/html"]
+    label = html.escape(content["caption"], quote=True)
+    return f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">{body}</div>'
+
+
+def figure_html(spec: dict, place: str) -> str:
+    """A figure: title and caption as text of the page, the drawing named by its alternative text, its numbers below."""
+    layout = {key: value for key, value in spec["layout"].items() if key not in {"title", "width", "meta"}}
+    meta = spec["layout"].get("meta") or {}
+    name = meta.get("name", place)
+    title = meta.get("title", "")
+    margin = dict(layout.get("margin", {})) | {"t": 24}
+    drawing = json.dumps({"data": spec["data"], "layout": layout | {"margin": margin, "autosize": True}}).replace(
+        "</", "<\\/"
+    )
+    alt = html.escape(meta.get("alt") or title or "Figure", quote=True)
+    height = spec["layout"].get("height", 420)
+    save = "".join(
+        f'<button type="button" data-save="{kind}" data-plot="{place}" data-name="{html.escape(identifier(name))}">'
+        f"Save as {kind.upper()}<span hidden> {html.escape(title)}</span></button>"
+        for kind in ("svg", "png")
+    )
+    return (
+        f'<figure aria-labelledby="{place}-title"><h4 id="{place}-title">{html.escape(title)}</h4>'
+        f'<div class="plot" id="{place}" role="img" aria-label="{alt}" style="height:{height}px"></div>'
+        f'<script type="application/json" id="{place}-data">{drawing}</script>'
+        f'<figcaption><p>{html.escape(meta.get("caption", ""))}</p><div class="tools">{save}</div>'
+        f"{_points_html(meta, title)}</figcaption></figure>"
+    )
+
+
+def _points_html(meta: dict, title: str) -> str:
+    points = meta.get("points") or {}
+    if not points:
+        return ""
+    head = "".join(f'<th scope="col">{html.escape(column.replace("_", " "))}</th>' for column in points)
+    rows = "".join(
+        "<tr>" + "".join(f"<td>{html.escape(_plain(value))}</td>" for value in row) + "</tr>"
+        for row in zip(*points.values(), strict=True)
+    )
+    label = html.escape(f"Numbers in the figure: {title}", quote=True)
+    return (
+        f'<details class="numbers"><summary>Numbers in this figure</summary><div class="scroll" role="region" tabindex="0" '
+        f'aria-label="{label}"><table><caption>{label}</caption><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div></details>'
+    )
+
+
+def _plain(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)

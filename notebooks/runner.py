@@ -1,0 +1,194 @@
+"""Run notebooks headless: several kernels at a time, progress on stderr, only what changed is run again."""
+
+import asyncio
+import contextlib
+import hashlib
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import nbformat
+from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+from jupyter_client.manager import AsyncKernelManager
+from nbclient import NotebookClient
+from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
+
+SOURCE = Path(__file__).resolve().parent
+CELL_LIMIT_S = 1800
+KEPT = "outcomes_kit"  # where an executed notebook keeps the key of what it was run on
+
+
+class NotebookError(RuntimeError):
+    """A notebook stopped before its last cell."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """One executed notebook: `seconds` is 0 and `reused` is true where nothing had changed since the last run."""
+
+    name: str
+    notebook: nbformat.NotebookNode
+    seconds: float
+    reused: bool
+
+
+class _ThisPython(KernelSpecManager):
+    """Kernels run on the Python that runs this module, whatever kernels the computer has registered."""
+
+    def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+        argv = [sys.executable, "-Xfrozen_modules=off", "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+        return KernelSpec(argv=argv, display_name="Python 3", language="python")
+
+
+def shipped() -> dict[str, Path]:
+    """The notebooks of the kit, in their order."""
+    return {path.stem: path for path in sorted(SOURCE.glob("[0-9]_*.ipynb"))}
+
+
+def run_notebooks(
+    paths: Iterable[Path],
+    to: Path,
+    parameters: Mapping[str, object],
+    *,
+    inputs: str,
+    processes: int | None = None,
+    say: Callable[[str], None] = lambda line: None,
+) -> list[Run]:
+    """Run notebooks in `to` and keep the executed copies there; the results are in the order of `paths`.
+
+    parameters: values for the parameter cell. inputs: a digest of the data; an executed copy made from the same
+    notebook, parameters, data and code is taken as it is.
+    Raises NotebookError naming the notebook and the cell that stopped.
+    """
+    to.mkdir(parents=True, exist_ok=True)
+    return asyncio.run(_run_all(list(paths), to, parameters, inputs, processes or os.cpu_count() or 1, say))
+
+
+async def _run_all(paths, to, parameters, inputs, processes, say) -> list[Run]:
+    places = asyncio.Semaphore(processes)
+    code = code_digest()
+    with tempfile.TemporaryDirectory(prefix="ok-", ignore_cleanup_errors=True) as scratch:
+
+        async def one(place: int, path: Path) -> Run:
+            notebook = prepared(path, parameters)
+            key = _digest([nbformat.writes(notebook), inputs, code])
+            target = to / path.name
+            kept = _kept(target, key)
+            if kept is not None:
+                say(f"{path.stem}: unchanged, taken from the last run")
+                return Run(path.stem, kept, 0.0, True)
+            async with places:
+                say(f"{path.stem}: running")
+                start = time.perf_counter()
+                await _execute(notebook, path.stem, to, Path(scratch) / f"k{place}")
+                seconds = time.perf_counter() - start
+            notebook.metadata[KEPT] = {"key": key}
+            nbformat.write(notebook, target)
+            say(f"{path.stem}: done in {seconds:.1f} s")
+            return Run(path.stem, notebook, seconds, False)
+
+        tasks = [asyncio.create_task(one(place, path)) for place, path in enumerate(paths)]
+        try:
+            return list(await asyncio.gather(*tasks))
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def _execute(notebook: nbformat.NotebookNode, name: str, cwd: Path, scratch: Path) -> None:
+    scratch.mkdir()
+    manager = AsyncKernelManager(
+        kernel_spec_manager=_ThisPython(),
+        connection_file=str(scratch / "c.json"),
+        transport="tcp" if os.name == "nt" else "ipc",  # a socket file: no open port, no warning about one
+    )
+    client = NotebookClient(
+        notebook, km=manager, timeout=CELL_LIMIT_S, record_timing=False, resources={"metadata": {"path": str(cwd)}}
+    )
+    try:
+        await client.async_execute(env=_environment(scratch))
+    except CellExecutionError as error:
+        raise NotebookError(_stopped(name, notebook, error)) from error
+    except (CellTimeoutError, DeadKernelError) as error:
+        raise NotebookError(f"Notebook {name} stopped: {error}") from error
+    finally:
+        client.on_notebook_complete = None
+        with contextlib.suppress(RuntimeError):
+            await manager.shutdown_kernel(now=True)
+
+
+def _stopped(name: str, notebook: nbformat.NotebookNode, error: CellExecutionError) -> str:
+    place = next(
+        (
+            number
+            for number, cell in enumerate(notebook.cells, 1)
+            if any(output.get("output_type") == "error" for output in cell.get("outputs", []))
+        ),
+        0,
+    )
+    return f"Notebook {name} stopped at cell {place}: {error.evalue} ({error.ename})"
+
+
+def prepared(path: Path, parameters: Mapping[str, object]) -> nbformat.NotebookNode:
+    """The notebook with a cell of this run's parameters after its parameter cell.
+
+    Raises NotebookError where it has no cell tagged `parameters`.
+    """
+    notebook = nbformat.read(path, 4)
+    tagged = [place for place, cell in enumerate(notebook.cells) if "parameters" in cell.metadata.get("tags", [])]
+    if not tagged:
+        raise NotebookError(f"Notebook {path.name} has no cell tagged 'parameters'. Tag its first code cell so.")
+    source = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
+    cell = nbformat.v4.new_code_cell(source, id="parameters-of-this-run", metadata={"tags": ["injected-parameters"]})
+    notebook.cells.insert(tagged[0] + 1, cell)
+    return notebook
+
+
+def _environment(scratch: Path) -> dict[str, str]:
+    """A kernel that finds the kit, keeps no history, and computes the same whichever kernels run beside it."""
+    path = os.environ.get("PYTHONPATH")
+    root = str(SOURCE.parent)
+    return os.environ | {
+        "PYTHONPATH": root if not path else os.pathsep.join([root, path]),
+        "IPYTHONDIR": str(scratch / "ipython"),
+        "PYTHONHASHSEED": "0",
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+        "MKL_NUM_THREADS": "1",
+        "PLOTLY_RENDERER": "plotly_mimetype",
+    }
+
+
+def _kept(target: Path, key: str) -> nbformat.NotebookNode | None:
+    if not target.exists():
+        return None
+    try:
+        notebook = nbformat.read(target, 4)
+    except (ValueError, OSError, nbformat.ValidationError):
+        return None  # a damaged copy is simply run again
+    return notebook if notebook.metadata.get(KEPT, {}).get("key") == key else None
+
+
+def code_digest() -> str:
+    """Digest of the kit's own code and data files: a change of one line runs every notebook again."""
+    files = [
+        path
+        for package in ("outcomes", "stats", "notebooks")
+        for path in sorted((SOURCE.parent / package).rglob("*"))
+        if path.suffix in {".py", ".toml", ".csv", ".j2", ".css"}
+    ]
+    return _digest([path.relative_to(SOURCE.parent).as_posix() + file_digest(path) for path in files])
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _digest(parts: Iterable[str]) -> str:
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()

@@ -1,0 +1,74 @@
+"""Figures as files: SVG, PNG and PDF through plotly's exporter, one browser for the whole run."""
+
+import asyncio
+import os
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+import kaleido
+from choreographer.browsers.chromium import Chromium
+from PIL import Image
+
+FORMATS = ("svg", "png", "pdf")
+DPI = 300
+CSS_DPI = 96
+NO_BROWSER = (
+    "No picture files were written: they need a Chromium-family browser (Chromium, Chrome, Edge, Brave) and none was "
+    "found. The report is whole without one; each figure can be saved from the page with the camera button above it."
+)
+
+
+def find_browser() -> str | None:
+    """Path of a Chromium-family browser; the variable BROWSER_PATH goes first."""
+    named = os.environ.get("BROWSER_PATH")
+    if named is not None:
+        return named if Path(named).is_file() else None
+    found = Chromium.find_browser(skip_local=False)
+    return str(found) if found else None
+
+
+def write_figures(
+    figures: Mapping[str, dict],
+    to: Path,
+    formats: Sequence[str] = FORMATS,
+    say: Callable[[str], None] = lambda line: None,
+) -> list[str]:
+    """Write each figure (name -> plotly specification) in each format; the returned lines say what is missing and why.
+
+    A PNG carries 300 dots per inch in its header, so that a page layout gives it the size it was drawn for.
+    """
+    browser = find_browser()
+    if browser is None:
+        return [NO_BROWSER]
+    if not figures:
+        return []
+    to.mkdir(parents=True, exist_ok=True)
+    say(f"writing {len(figures)} figures as {', '.join(formats)}")
+    failed = asyncio.run(_write_all(figures, to, formats, browser))
+    for name in figures if "png" in formats else ():
+        _tag_resolution(to / f"{name}.png")
+    return failed
+
+
+async def _write_all(figures: Mapping[str, dict], to: Path, formats: Sequence[str], browser: str) -> list[str]:
+    jobs = [
+        {
+            "fig": {"data": spec["data"], "layout": spec["layout"]},
+            "path": str(to / f"{name}.{ending}"),
+            "opts": {"format": ending, "scale": DPI / CSS_DPI if ending == "png" else 1}
+            | {side: spec["layout"][side] for side in ("width", "height") if side in spec["layout"]},
+        }
+        for name, spec in figures.items()
+        for ending in formats
+    ]
+    tabs = min(os.cpu_count() or 1, 4)
+    async with kaleido.Kaleido(n=tabs, mathjax=False, path=browser) as kitchen:
+        errors = await kitchen.write_fig_from_object(jobs)
+    return [f"A picture could not be written: {error}" for error in errors or ()]
+
+
+def _tag_resolution(path: Path) -> None:
+    if path.exists():
+        with Image.open(path) as image:
+            image.load()
+        image.save(path, dpi=(DPI, DPI))

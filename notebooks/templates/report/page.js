@@ -1,0 +1,40 @@
+(function () {
+  "use strict";
+  function draw(plot) {
+    if (plot.dataset.drawn) { return Promise.resolve(); }
+    plot.dataset.drawn = "yes";
+    var spec = JSON.parse(document.getElementById(plot.id + "-data").textContent);
+    return Plotly.newPlot(plot, spec.data, spec.layout, { responsive: true, displayModeBar: false, displaylogo: false });
+  }
+  var plots = Array.prototype.slice.call(document.querySelectorAll(".plot"));
+  var idle = window.requestIdleCallback || function (work) { return setTimeout(work, 1); };
+  var waiting = plots.slice();
+  function next() {
+    var plot = waiting.shift();
+    if (plot) { draw(plot).then(function () { idle(next); }); } else { document.body.dataset.drawn = "yes"; }
+  }
+  if ("IntersectionObserver" in window) {
+    var seen = new IntersectionObserver(function (entries) {
+      entries.forEach(function (entry) { if (entry.isIntersecting) { seen.unobserve(entry.target); draw(entry.target); } });
+    }, { rootMargin: "300px" });
+    plots.forEach(function (plot) { seen.observe(plot); });
+  }
+  window.addEventListener("load", function () { idle(next); });
+  window.addEventListener("beforeprint", function () { plots.forEach(draw); });
+  document.addEventListener("click", function (event) {
+    var kind = event.target.dataset && event.target.dataset.save;
+    if (!kind) { return; }
+    var plot = document.getElementById(event.target.dataset.plot);
+    draw(plot).then(function () {
+      Plotly.downloadImage(plot, { format: kind, filename: event.target.dataset.name, width: 692, height: plot.clientHeight,
+        scale: kind === "png" ? 3.125 : 1 });
+    });
+  });
+  var all = document.getElementById("all-code");
+  all.addEventListener("click", function () {
+    var show = all.getAttribute("aria-pressed") !== "true";
+    all.setAttribute("aria-pressed", String(show));
+    all.textContent = show ? "Hide the code of every step" : "Show the code of every step";
+    document.querySelectorAll("details.code").forEach(function (code) { code.open = show; });
+  });
+})();
