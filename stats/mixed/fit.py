@@ -1,0 +1,365 @@
+"""Fit a linear mixed model by (restricted) maximum likelihood and ask it questions."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from stats.errors import FitError
+from stats.mixed.contrasts import cell_contrasts, combination, reference_grid, term_rows
+from stats.mixed.estimates import Estimates, JointTest, f_tail
+from stats.mixed.layout import Layout, build_layout, rank_report
+from stats.mixed.moments import Moments, pool_layout
+from stats.mixed.small_sample import KENWARD_ROGER, KENWARD_ROGER_OBSERVED, SATTERTHWAITE, check_df
+from stats.mixed.solve import Solution, collinear, solve
+
+
+@dataclass(frozen=True)
+class MixedFit:
+    """A fitted linear mixed model, y_i ~ N(X_i b, V_i(theta)).
+
+    loglik: maximised (restricted) log-likelihood, constants included. `notes` lists every choice and irregularity.
+    `layout` holds the rows where the fit was made from rows (None after `fit_moments`). `unit` is the outcome's unit.
+    """
+
+    formula: str
+    random: str | None
+    correlated: bool
+    covariance: str | None
+    by: str | None
+    method: str
+    loglik: float
+    n_rows: int
+    n_participants: int
+    boundary: bool
+    notes: tuple[str, ...]
+    terms: tuple[str, ...]
+    unit: str = ""
+    moments: Moments = field(repr=False, kw_only=True)
+    solution: Solution = field(repr=False, kw_only=True)
+    layout: Layout | None = field(repr=False, default=None, kw_only=True)
+    times: np.ndarray | None = field(repr=False, default=None, kw_only=True)
+
+    @property
+    def beta(self) -> np.ndarray:
+        """Coefficients (q,)."""
+        return self.solution.beta[0]
+
+    @property
+    def n_parameters(self) -> int:
+        """Covariance parameters."""
+        return self.solution.structure.size
+
+    def coefficient_covariance(self, df: str = KENWARD_ROGER) -> np.ndarray:
+        """Covariance matrix (q, q) of the coefficients that goes with a df method."""
+        self._allowed(df)
+        basis, scale = self.solution.basis, self.solution.scale[0]
+        return scale**2 * basis @ self.solution.small.covariance(df)[0] @ basis.T
+
+    def fixed(self, df: str = KENWARD_ROGER, level: float = 0.95) -> pd.DataFrame:
+        """Coefficients: term estimate std_error df statistic p_value conf_low conf_high unit.
+
+        df: "kenward-roger" (expected information), "kenward-roger-observed", "satterthwaite", "between-within",
+        "residual" or "normal". No method is calibrated at every size: see DEVELOPERS.md for the simulated error rates.
+        """
+        return self.estimates(np.eye(len(self.terms)), self.terms, df=df).frame(level)
+
+    def estimates(
+        self, L: np.ndarray, labels: Sequence[str], df: str = KENWARD_ROGER, keys: pd.DataFrame | None = None
+    ) -> Estimates:
+        """Linear combinations L b, one row of L (m, q) each."""
+        self._allowed(df)
+        L = np.atleast_2d(np.asarray(L, dtype=float))
+        if L.shape[1] != len(self.terms):
+            raise FitError(
+                f"Weights have {L.shape[1]} columns; the model has {len(self.terms)}: {', '.join(self.terms)}."
+            )
+        solution, scaled = self.solution, L @ self.solution.basis
+        covariance = solution.small.covariance(df)[0]
+        variance = np.einsum("mq,qp,mp->m", scaled, covariance, scaled)
+        notes = self.notes
+        if (variance <= 0).any():
+            notes = (*notes, "The adjusted variance of a combination is not positive: no interval is given for it.")
+        with np.errstate(invalid="ignore"):
+            std_error = solution.scale[0] * np.sqrt(np.where(variance > 0, variance, np.nan))
+        degrees = self._df(scaled, df)
+        if np.isnan(degrees).any():
+            notes = (*notes, f"The information about the covariance is singular: {df} df cannot be given.")
+        elif (degrees < 2).any():
+            notes = (*notes, "Fewer than 2 denominator df for a combination: its interval is not to be relied on.")
+        return Estimates(
+            term=tuple(labels), estimate=scaled @ solution.small.point.beta[0] * solution.scale[0], std_error=std_error,
+            df=degrees, df_method=df, unit=self.unit, n_subjects=self.n_participants, n_rows=self.n_rows, notes=notes,
+            keys=keys, weights=L,
+        )  # fmt: skip
+
+    def contrast(
+        self,
+        weights: str | Sequence,
+        by: str | Sequence[str] | None = None,
+        df: str = KENWARD_ROGER,
+        at: Mapping[str, Sequence] | None = None,
+    ) -> Estimates:
+        """Contrasts by weights (q,) or (m, q), or by text.
+
+        Text is a combination of coefficients ("week:arm[T.b] - week:arm[T.c]") or of the levels of one column
+        ("week 8 - baseline"), then once per cell of `by`; other categories are averaged with equal weights.
+        """
+        if not isinstance(weights, str):
+            L = np.atleast_2d(np.asarray(weights, dtype=float))
+            return self.estimates(L, [f"contrast {k + 1}" for k in range(len(L))], df=df)
+        direct = combination(weights, self.terms)
+        if direct is not None and by is None:
+            return self.estimates(direct, [weights], df=df)
+        layout = self._rows("a contrast of cells")
+        names = [by] if isinstance(by, str) else list(by or [])
+        keys, L = cell_contrasts(layout, weights, names, at)
+        labels = [", ".join([weights, *(f"{n} {row[n]}" for n in names)]) for _, row in keys.iterrows()]
+        return self.estimates(L, labels, df=df, keys=keys if names else None)
+
+    def means(
+        self, by: str | Sequence[str], df: str = KENWARD_ROGER, at: Mapping[str, Sequence] | None = None
+    ) -> Estimates:
+        """Estimated means per cell of the columns `by`; numbers elsewhere at their mean, categories weighted equally."""
+        names = [by] if isinstance(by, str) else list(by)
+        keys, L = reference_grid(self._rows("estimated means"), names, at)
+        labels = [", ".join(f"{name} {row[name]}" for name in names) for _, row in keys.iterrows()]
+        return self.estimates(L, labels, df=df, keys=keys)
+
+    def test(self, terms: str | Sequence | np.ndarray, df: str = KENWARD_ROGER, label: str | None = None) -> JointTest:
+        """Joint test of named terms (all their coefficients) or of the rows of a matrix (m, q).
+
+        "satterthwaite" is Fai-Cornelius; it rejects far too often for several degrees of freedom in small trials.
+        """
+        self._allowed(df)
+        if isinstance(terms, str) or (len(terms) and isinstance(terms[0], str)):
+            columns = self.moments.term_columns
+            L = term_rows(terms, self.terms, columns)
+            label = label or (terms if isinstance(terms, str) else " + ".join(map(str, terms)))
+        else:
+            L = np.atleast_2d(np.asarray(terms, dtype=float))
+        scaled = _independent_rows(L @ self.solution.basis)
+        small, rows = self.solution.small, len(scaled)
+        scale = 1.0
+        if df in (KENWARD_ROGER, KENWARD_ROGER_OBSERVED):
+            kind = "expected" if df == KENWARD_ROGER else "observed"
+            F, den, _ = small.kenward_roger_joint(scaled, kind)
+        elif df == SATTERTHWAITE:
+            F, den = small.fai_cornelius(scaled)
+        else:
+            F = small.wald(scaled, small.point.phi) / rows
+            den = np.array([self._df(scaled, df).min()])
+        notes = self.notes
+        if np.isnan(F[0]) or np.isnan(den[0]):
+            notes = (*notes, f"A {df} test of {rows} degrees of freedom cannot be given for so few participants.")
+        elif den[0] <= 2:
+            notes = (*notes, "The denominator has 2 df or fewer: the test is not to be relied on.")
+        return JointTest(
+            term=label or "joint test", statistic=float(F[0]) * scale, num_df=rows, den_df=float(den[0]),
+            p_value=float(f_tail(F, rows, den)[0]), df_method=df, unit=self.unit, n_subjects=self.n_participants,
+            n_rows=self.n_rows, notes=notes,
+        )  # fmt: skip
+
+    def variances(self) -> pd.DataFrame:
+        """(Co)variance parameters in the units of the outcome: component, name, value."""
+        parts, names = zip(*self.solution.structure.names, strict=True)
+        return pd.DataFrame({"component": parts, "name": names, "value": self.solution.theta[0]})
+
+    @property
+    def visit_covariance(self) -> pd.DataFrame:
+        """Fitted covariance of the outcome over visits (slots), in squared units; first group where by= was used."""
+        from stats.mixed.diagnostics import visit_covariance
+
+        return visit_covariance(self)
+
+    def robust(self, kind: str = "CR2", level: float = 0.95) -> pd.DataFrame:
+        """Cluster-robust estimates (Bell & McCaffrey's CR2 with Satterthwaite df): columns as in `fixed`."""
+        from stats.mixed.robust import robust_estimates
+
+        return robust_estimates(self, np.eye(len(self.terms)), self.terms, kind=kind).frame(level)
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion; of the restricted likelihood (covariance parameters only) under REML."""
+        extra = 0 if self.method == "reml" else len(self.terms)
+        return -2 * self.loglik + 2 * (self.n_parameters + extra)
+
+    @property
+    def bic(self) -> float:
+        """Schwarz's criterion with the number of participants; parameters counted as in `aic`."""
+        extra = 0 if self.method == "reml" else len(self.terms)
+        return -2 * self.loglik + float(np.log(self.n_participants)) * (self.n_parameters + extra)
+
+    def _allowed(self, df: str) -> None:
+        check_df(df)
+        if df.startswith(KENWARD_ROGER) and self.method != "reml":
+            raise FitError(
+                "Kenward-Roger is defined for REML fits; this one used maximum likelihood. Use method='reml', or "
+                "df='satterthwaite'."
+            )
+
+    def _df(self, scaled: np.ndarray, df: str) -> np.ndarray:
+        small = self.solution.small
+        if df == KENWARD_ROGER:
+            return small.satterthwaite(scaled, "expected")[0]
+        if df in (KENWARD_ROGER_OBSERVED, SATTERTHWAITE):
+            return small.satterthwaite(scaled, "observed")[0]
+        if df == "residual":
+            return np.full(len(scaled), float(self.n_rows - len(self.terms)))
+        if df == "normal":
+            return np.full(len(scaled), np.inf)
+        return self._between_within(np.linalg.solve(self.solution.basis.T, scaled.T).T)
+
+    def _between_within(self, L: np.ndarray) -> np.ndarray:
+        """Participants minus between-participant columns for combinations of those, the rest of the rows for others.
+
+        A column is between participants when it is constant within every one of them.
+        """
+        layout = self._rows("between-within degrees of freedom")
+        starts = layout.starts()[:-1]
+        spread = np.abs(layout.X - layout.X[starts][layout.person]).max(axis=0)
+        between = spread <= 1e-12 * np.abs(layout.X).max(axis=0)
+        uses_within = (np.abs(L[:, ~between]) > 1e-12 * np.abs(L).max(axis=1, keepdims=True)).any(axis=1)
+        outer = self.n_participants - between.sum()
+        inner = self.n_rows - self.n_participants - (~between).sum()
+        return np.where(uses_within, inner, outer).astype(float)
+
+    def _rows(self, purpose: str) -> Layout:
+        if self.layout is None:
+            raise FitError(
+                f"This fit was made from pooled moments, which carry no rows: {purpose} needs a fit from rows."
+            )
+        return self.layout
+
+
+def fit_mixed(
+    frame: pd.DataFrame,
+    formula: str,
+    *,
+    participant: str,
+    visit: str | None = None,
+    random: str | None = None,
+    correlated: bool = True,
+    covariance: str | None = None,
+    by: str | None = None,
+    method: str = "reml",
+    unit: str = "",
+) -> MixedFit:
+    """Fit a linear mixed model by REML (or "ml").
+
+    frame: one row per participant and visit. formula: Wilkinson, read by formulaic ("score ~ week * arm").
+    participant, visit: columns. random: right-hand side of the random effects per participant ("1", "1 + week").
+    covariance: structure of the residuals over visits ("unstructured", "compound-symmetry", "ar1", "toeplitz",
+    "ante-dependence", each also with "unequal-" before it; "exponential" by the numeric value of visit). With neither,
+    a random intercept. by: a column with covariance parameters of its own per level.
+    Raises FitError where the data cannot carry the model; a variance of zero or a correlation of one is a result with
+    a note.
+    """
+    if method not in ("reml", "ml"):
+        raise FitError(f"method='{method}' is not known. Choose 'reml' or 'ml'.")
+    if covariance is not None and visit is None:
+        raise FitError(f"covariance='{covariance}' is over visits: name the visit column in visit=.")
+    if random is None and covariance is None:
+        random = "1"
+    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by)
+    named = rank_report(layout.X, layout.terms)
+    if named:
+        raise collinear(list(named))
+    moments, basis = pool_orthogonal(layout)
+    times = visit_times(layout) if covariance in ("exponential", "unequal-exponential") else None
+    solution = solve(
+        moments, correlated=correlated, covariance=covariance, reml=method == "reml", times=times, basis=basis
+    )
+    return _wrap(solution, moments, layout, formula, random, correlated, covariance, by, method, unit, times)
+
+
+def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tuple[Moments, np.ndarray]:
+    """Moments of orthogonalised columns, and the matrix that makes them from X."""
+    size = np.linalg.norm(layout.X, axis=0)
+    Q, R = np.linalg.qr(layout.X / size)
+    root = np.sqrt(layout.n_rows)
+    basis = np.linalg.inv(R) / size[:, None] * root
+    Y = layout.y[None] if responses is None else responses
+    rotated = replace(layout, X=Q * root)
+    # Subtracting the least-squares fit of the first response before squaring keeps the digits of a large outcome.
+    shift = rotated.X.T @ Y[0] / layout.n_rows
+    return pool_layout(rotated, Y, shift), basis
+
+
+def visit_times(layout: Layout) -> np.ndarray:
+    """Numeric values of the visits; FitError where they are words."""
+    try:
+        return np.array([float(slot) for slot in layout.slots])
+    except (TypeError, ValueError):
+        raise FitError(
+            f"Exponential decay needs the days of the visits; found {', '.join(map(str, layout.slots))}. "
+            "Give a numeric visit column."
+        ) from None
+
+
+def fit_moments(
+    moments: Moments, *, correlated: bool = True, covariance: str | None = None, method: str = "reml", unit: str = ""
+) -> MixedFit:
+    """Fit a model to pooled moments (see `pool`); random effects and groups are those they were pooled with."""
+    if not moments.random_terms and covariance is None:
+        raise FitError("The moments carry no random effect: pool with random='1', or give covariance=.")
+    times = None
+    if covariance in ("exponential", "unequal-exponential"):
+        times = np.array([float(slot) for slot in moments.slots])
+    plain, basis = orthogonal_moments(moments)
+    solution = solve(
+        plain, correlated=correlated, covariance=covariance, reml=method == "reml", times=times, basis=basis
+    )
+    return _wrap(solution, plain, None, moments.response, None, correlated, covariance, None, method, unit, times)
+
+
+def orthogonal_moments(moments: Moments) -> tuple[Moments, np.ndarray]:
+    """See `solve.orthogonal`."""
+    from stats.mixed.solve import orthogonal
+
+    return orthogonal(moments)
+
+
+def _wrap(
+    solution: Solution, moments: Moments, layout: Layout | None, formula: str, random: str | None, correlated: bool,
+    covariance: str | None, by: str | None, method: str, unit: str, times: np.ndarray | None,
+) -> MixedFit:  # fmt: skip
+    if not solution.converged[0]:
+        raise FitError(
+            f"The likelihood of '{formula}' has no proven maximum after {solution.iterations} steps: with "
+            f"{moments.n_participants} participants and {moments.n_rows} observations its covariance "
+            f"({solution.structure.size} parameters) runs to a singular matrix. Use a simpler one: fewer random effects, "
+            "'toeplitz', 'ar1' or 'compound-symmetry'."
+        )
+    notes = [*moments.notes, f"{'REML' if method == 'reml' else 'Maximum likelihood'}, converged by its gradient."]
+    if solution.boundary[0]:
+        notes.append(boundary_note(solution))
+    return MixedFit(
+        formula=formula, random=random, correlated=correlated, covariance=covariance, by=by, method=method,
+        loglik=float(solution.loglik[0]), n_rows=moments.n_rows, n_participants=moments.n_participants,
+        boundary=bool(solution.boundary[0]), notes=tuple(notes), terms=moments.terms, unit=unit,
+        moments=moments, solution=solution, layout=layout, times=times,
+    )  # fmt: skip
+
+
+def boundary_note(solution: Solution) -> str:
+    """What lies on the boundary, in words."""
+    theta, zero = solution.theta[0], []
+    for size, at in solution.structure.cones:
+        diagonal = [at[k] for k in range(len(at)) if size == 1 or k in {i * (i + 3) // 2 for i in range(size)}]
+        zero += [solution.structure.names[k][1] for k in diagonal if theta[k] <= 1e-9 * np.abs(theta).max()]
+    what = f"{', '.join(zero)} estimated as zero" if zero else "random effects estimated as perfectly correlated"
+    return (
+        f"Boundary fit: {what}. Inference holds the boundary fixed and treats the remaining parameters as free; there is "
+        "no agreed method for such fits."
+    )
+
+
+def _independent_rows(L: np.ndarray) -> np.ndarray:
+    """Rows of L that are linearly independent; FitError where none is."""
+    if not np.abs(L).max(initial=0.0) > 0:
+        raise FitError("The contrast is zero for every coefficient: nothing is tested.")
+    triangle = np.linalg.qr(L.T / np.maximum(np.linalg.norm(L, axis=1), 1e-300), mode="r")
+    keep = np.abs(np.diag(triangle)) > 1e-9
+    return L[: len(keep)][keep]

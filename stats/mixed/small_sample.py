@@ -1,0 +1,263 @@
+"""Small-sample inference on coefficients: Kenward-Roger, Satterthwaite and plainer degrees of freedom.
+
+Kenward & Roger (1997, Biometrics 53:983): Phi_A = Phi + 2 Phi { sum W_km (Q_km - P_k Phi P_m - R_km / 4) } Phi with W
+the inverse information of the covariance parameters, and an F whose scale and denominator df are matched to moments.
+Two informations are in use, expected (the paper) and observed; they differ with missing visits, so every result names
+which. Satterthwaite (Giesbrecht & Burns 1985; Fai & Cornelius 1996 for several degrees) uses the observed one.
+
+On the boundary of the parameter space (a variance of zero, a correlation of one) the parameters held there are dropped:
+derivatives run along the boundary only (`Tangent`). There is no agreed answer for such fits.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from stats.errors import FitError
+from stats.mixed.covariance import Structure
+from stats.mixed.likelihood import Likelihood, Point
+
+KENWARD_ROGER = "kenward-roger"
+KENWARD_ROGER_OBSERVED = "kenward-roger-observed"
+SATTERTHWAITE = "satterthwaite"
+DF_METHODS = (KENWARD_ROGER, KENWARD_ROGER_OBSERVED, SATTERTHWAITE, "between-within", "residual", "normal")
+
+
+@dataclass(frozen=True)
+class Tangent:
+    """Directions in which theta may move: theta = f(lambda), J = df/d lambda (R, K, K') and constant curvature.
+
+    curve (R, K, K', K') is d2 theta_k / d lambda_a d lambda_b. Inside the parameter space J is the identity. Replicates
+    with fewer free directions carry zero columns.
+    """
+
+    J: np.ndarray
+    curve: np.ndarray | None
+
+
+def tangent_of(structure: Structure, theta: np.ndarray, boundary: np.ndarray) -> Tangent | None:
+    """The tangent of the boundary each replicate lies on; None where all lie inside."""
+    if not boundary.any():
+        return None
+    R, K = theta.shape
+    J = np.broadcast_to(np.eye(K), (R, K, K)).copy()
+    curve = np.zeros((R, K, K, K))
+    for size, at in structure.cones:
+        rows, cols = np.tril_indices(size)
+        rows, cols = rows[: len(at)], cols[: len(at)]
+        place = {(int(i), int(j)): k for i, j, k in zip(rows, cols, at, strict=True)}
+        for r in np.flatnonzero(boundary):
+            G = np.zeros((size, size))
+            G[rows, cols] = G[cols, rows] = theta[r, list(at)]
+            values, vectors = np.linalg.eigh(G)
+            keep = values > 1e-10 * max(values[-1], float(np.abs(theta[r]).max()))
+            if keep.all():
+                continue
+            factor = vectors[:, keep] * np.sqrt(values[keep])
+            order, echelon = _echelon(factor)
+            J[r][:, list(at)] = 0.0
+            J[r][list(at)] = 0.0
+            # Free entries of the echelon factor take the first places of the block; the rest stay zero.
+            free = [(order[i], m) for m in range(echelon.shape[1]) for i in range(m, size)]
+            entry = {(order[i], m): echelon[i, m] for m in range(echelon.shape[1]) for i in range(size)}
+            slot = {key: at[s] for s, key in enumerate(free)}
+            for (i, j), k in place.items():
+                for m in range(echelon.shape[1]):
+                    for here, there in ((i, j), (j, i)):
+                        a = slot.get((here, m))
+                        if a is not None:
+                            J[r, k, a] += entry[(there, m)]
+                    a, b = slot.get((i, m)), slot.get((j, m))
+                    if a is not None and b is not None:
+                        curve[r, k, a, b] += 1.0
+                        curve[r, k, b, a] += 1.0
+    return Tangent(J, curve)
+
+
+def _echelon(factor: np.ndarray) -> tuple[list[int], np.ndarray]:
+    """Rows reordered and columns rotated so that the factor is lower trapezoidal: no free rotation is left."""
+    order: list[int] = []
+    left = factor.copy()
+    for _ in range(factor.shape[1]):
+        size = np.linalg.norm(left, axis=1)
+        size[order] = -1.0
+        pick = int(np.argmax(size))
+        order.append(pick)
+        direction = left[pick] / np.linalg.norm(left[pick])
+        left = left - np.outer(left @ direction, direction)
+    order += [i for i in range(len(factor)) if i not in order]
+    rotation, _ = np.linalg.qr(factor[order[: factor.shape[1]]].T)
+    echelon = factor[order] @ rotation
+    echelon[np.triu_indices(echelon.shape[1], 1)] = 0.0
+    return order, echelon
+
+
+class SmallSample:
+    """Covariance of coefficients and degrees of freedom at a maximum, for R replicates.
+
+    Shapes: phi (R, q, q); contrasts L (m, q) are tested one by one by `single` and together by `joint`.
+    """
+
+    def __init__(self, likelihood: Likelihood, point: Point, boundary: np.ndarray) -> None:
+        self.likelihood, self.point = likelihood, point
+        self.tangent = tangent_of(likelihood.structure, point.theta, boundary)
+        self._inverse: dict[str, tuple[np.ndarray, np.ndarray | None, np.ndarray]] = {}
+        self._adjusted: dict[str, np.ndarray] = {}
+
+    def inverse_information(self, kind: str) -> tuple[np.ndarray, np.ndarray | None, np.ndarray]:
+        """Inverse of the "expected" or "observed" information over theta (R, K, K), curvature weights, and validity.
+
+        The weights (R, K) are sum_ab W_ab curve_kab along a boundary; valid (R,) is False where the information is not
+        positive definite, so that no small-sample answer exists.
+        """
+        if kind not in self._inverse:
+            point = self.point
+            information = point.expected if kind == "expected" else point.observed
+            tangent = self.tangent
+            if tangent is not None:
+                J = tangent.J
+                information = np.swapaxes(J, 1, 2) @ information @ J
+                if kind == "observed" and tangent.curve is not None:
+                    information = information - np.einsum("rk,rkab->rab", point.score, tangent.curve)
+            inverse, valid = _inverse(information)
+            weights = None
+            if tangent is not None:
+                if tangent.curve is not None:
+                    weights = np.einsum("rab,rkab->rk", inverse, tangent.curve)
+                inverse = tangent.J @ inverse @ np.swapaxes(tangent.J, 1, 2)
+            self._inverse[kind] = (inverse, weights, valid)
+        return self._inverse[kind]
+
+    def adjusted(self, kind: str) -> np.ndarray:
+        """Kenward-Roger's covariance of the coefficients (R, q, q) with the "expected" or "observed" information."""
+        if kind not in self._adjusted:
+            W, weights, _ = self.inverse_information(kind)
+            lik, point = self.likelihood, self.point
+            R, K = point.theta.shape
+            q, P, T = lik.q, lik.P, lik.T
+            first = np.broadcast_to(
+                lik.structure.first(point.theta), (R, K, *lik.structure.first(point.theta).shape[2:])
+            )
+            weighted = (W @ first.reshape(R, K, -1)).reshape(first.shape)
+            inner = (first @ point.W[:, None] @ weighted).sum(axis=1)  # sum W_km V_k W V_m
+            second = lik.structure.second(point.theta)
+            if second is not None:
+                inner = inner - 0.25 * np.einsum("rkm,rkmptu->rptu", W, second)
+            if weights is not None:
+                inner = inner - 0.25 * np.einsum("rk,rkptu->rptu", weights, first)
+            Q = ((point.W @ inner @ point.W).reshape(R, 1, P * T * T) @ lik.A).reshape(R, q, q)
+            Pm = point.P.reshape(R, K, q * q)
+            WP = (W @ Pm).reshape(R, K, q, q)
+            PP = (point.P @ point.phi[:, None] @ WP).sum(axis=1)
+            U = Q - PP
+            U = 0.5 * (U + np.swapaxes(U, 1, 2))
+            self._adjusted[kind] = point.phi + 2 * point.phi @ U @ point.phi
+        return self._adjusted[kind]
+
+    def covariance(self, df: str) -> np.ndarray:
+        """Covariance of the coefficients that goes with a df method (R, q, q)."""
+        if df == KENWARD_ROGER:
+            return self.adjusted("expected")
+        if df == KENWARD_ROGER_OBSERVED:
+            return self.adjusted("observed")
+        return self.point.phi
+
+    def satterthwaite(self, L: np.ndarray, kind: str) -> np.ndarray:
+        """df of each row of L (m, q): 2 (l'Phi l)^2 / g'W g, g_k = -l' Phi P_k Phi l. Returns (R, m)."""
+        W, _, valid = self.inverse_information(kind)
+        half = L @ self.point.phi  # (R, m, q)
+        variance = np.einsum("rmq,mq->rm", half, L)
+        g = np.einsum("rma,rkab,rmb->rmk", half, self.point.P, half, optimize=True)
+        spread = np.einsum("rmk,rkl,rml->rm", g, W, g, optimize=True)
+        tiny = spread <= 1e-30 * variance**2
+        df = np.where(tiny, np.inf, 2 * variance**2 / np.where(tiny, 1.0, spread))
+        return np.where(valid[:, None], df, np.nan)
+
+    def kenward_roger_joint(self, L: np.ndarray, kind: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Scaled F, denominator df and scale of the joint test of L (l, q): three arrays (R,)."""
+        W, _, valid = self.inverse_information(kind)
+        phi, PhiA, l = self.point.phi, self.adjusted(kind), len(L)
+        middle = np.linalg.inv(L @ phi @ L.T)
+        theta = L.T @ middle @ L  # (R, q, q)
+        M = theta[:, None] @ phi[:, None] @ self.point.P @ phi[:, None]  # (R, K, q, q)
+        trace = np.einsum("rkaa->rk", M)
+        A1 = np.einsum("rk,rkm,rm->r", trace, W, trace)
+        R, K, q, _ = M.shape
+        flat, flat_t = M.reshape(R, K, q * q), np.swapaxes(M, 2, 3).reshape(R, K, q * q)
+        A2 = np.einsum("rkm,rkm->r", W, flat @ np.swapaxes(flat_t, 1, 2))
+        return *scaled_f(self.wald(L, PhiA) / l, A1, A2, l, valid), A2
+
+    def wald(self, L: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+        """(L b)'(L C L')^-1 (L b) for each replicate (R,)."""
+        value = self.point.beta @ L.T
+        return np.einsum("rl,rl->r", value, np.linalg.solve(L @ covariance @ L.T, value[:, :, None])[:, :, 0])
+
+    def fai_cornelius(self, L: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """F and denominator df of the joint test by Satterthwaite df along the eigenvectors of L Phi L' (R,), (R,)."""
+        phi, l = self.point.phi, len(L)
+        values, vectors = np.linalg.eigh(L @ phi @ L.T)
+        out = np.empty((len(phi), l))
+        for r in range(len(phi)):
+            out[r] = self._one_satterthwaite(vectors[r].T @ L, r)
+        F = self.wald(L, phi) / l
+        spread = np.ptp(out, axis=1) < 1e-8 * out.max(axis=1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            E = np.where(out > 2, out / (out - 2), 0.0).sum(axis=1)
+            df = np.where(E > l, 2 * E / (E - l), 2.0)
+        df = np.where((out <= 2).any(axis=1), 2.0, df)
+        return F, np.where(spread, out.mean(axis=1), df)
+
+    def _one_satterthwaite(self, L: np.ndarray, r: int) -> np.ndarray:
+        W, _, valid = self.inverse_information("observed")
+        if not valid[r]:
+            return np.full(len(L), np.nan)
+        half = L @ self.point.phi[r]
+        variance = np.einsum("mq,mq->m", half, L)
+        g = np.einsum("ma,kab,mb->mk", half, self.point.P[r], half)
+        return 2 * variance**2 / np.maximum(np.einsum("mk,kl,ml->m", g, W[r], g), 1e-300)
+
+
+def scaled_f(F: np.ndarray, A1: np.ndarray, A2: np.ndarray, l: int, valid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Kenward & Roger's scaled F and denominator df from A1 and A2; l numerator df.
+
+    NaN where the moments give no denominator df above 2 and the information is not positive definite. Where a ratio is
+    0/0 (balanced strata) it is taken as 1, and the scale as 1 near m = 2, as the published formulas tend to.
+    """
+    B = (A1 + 6 * A2) / (2 * l)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        g = ((l + 1) * A1 - (l + 4) * A2) / ((l + 2) * A2)
+        bottom = 3 * l + 2 * (1 - g)
+        c1, c2, c3 = g / bottom, (l - g) / bottom, (l + 2 - g) / bottom
+        mean, V0, V1, V2 = 1 - A2 / l, 1 + c1 * B, 1 - c2 * B, 1 - c3 * B
+        V0 = np.where(np.abs(V0) < 1e-10, 0.0, V0)
+        ratio = np.where((np.abs(mean) < 1e-10) & (np.abs(V1) < 1e-10), 1.0, mean / V1)
+        rho = ratio**2 * V0 / (V2 * l)
+        m = 4 + (l + 2) / (l * rho - 1)
+        scale = np.where(np.abs(m - 2) < 1e-2, 1.0, m * mean / (m - 2))
+    none = A2 <= 1e-30  # no uncertainty about the covariance: the chi-squared limit
+    m, scale = np.where(none, np.inf, m), np.where(none, 1.0, scale)
+    usable = valid & np.isfinite(scale) & (scale > 0) & (m > 0)
+    return np.where(usable, scale * F, np.nan), np.where(usable, m, np.nan)
+
+
+def _inverse(information: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Inverse of symmetric matrices (R, K, K), zero rows left zero, and whether the rest is positive definite."""
+    size = np.sqrt(np.maximum(np.abs(np.einsum("rkk->rk", information)), 0.0))
+    used = size > 0
+    size = np.where(used, size, 1.0)
+    unit = information / (size[:, :, None] * size[:, None, :])
+    at = np.arange(unit.shape[1])
+    unit[:, at, at] += np.where(used, 0.0, 1.0)
+    values = np.linalg.eigvalsh(unit)
+    valid = values[:, 0] > 1e-10
+    unit = np.where(valid[:, None, None], unit, np.eye(unit.shape[1]))
+    inverse = np.linalg.inv(unit) / (size[:, :, None] * size[:, None, :])
+    mask = used[:, :, None] & used[:, None, :]
+    return np.where(mask, inverse, 0.0), valid
+
+
+def check_df(df: str) -> str:
+    """The df method, or a FitError that lists them."""
+    if df not in DF_METHODS:
+        raise FitError(f"df='{df}' is not known. Choose one of: {', '.join(DF_METHODS)}.")
+    return df

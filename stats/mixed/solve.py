@@ -1,0 +1,183 @@
+"""Solve the likelihood of pooled moments in well-scaled coordinates, for R stacked responses."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stats.errors import FitError
+from stats.mixed.covariance import Structure
+from stats.mixed.geometry import geometry_of
+from stats.mixed.likelihood import Likelihood
+from stats.mixed.moments import Moments
+from stats.mixed.reml import maximise
+from stats.mixed.small_sample import SmallSample
+from stats.mixed.structures import build_structure
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Maxima of R replicates in the coordinates y / scale and X @ basis.
+
+    scale (R,); basis (q, q); z_scale (r,); loglik (R,) in the units of y; converged, boundary (R,) bool; `small` the
+    small-sample machinery there. `theta` (R, K) in the units of y.
+    """
+
+    structure: Structure
+    small: SmallSample
+    scale: np.ndarray
+    basis: np.ndarray
+    loglik: np.ndarray
+    theta: np.ndarray
+    converged: np.ndarray
+    boundary: np.ndarray
+    iterations: int
+
+    @property
+    def beta(self) -> np.ndarray:
+        """Coefficients in the units of y and X (R, q)."""
+        return (self.small.point.beta * self.scale[:, None]) @ self.basis.T
+
+
+def solve(
+    moments: Moments,
+    *,
+    correlated: bool = True,
+    covariance: str | None = None,
+    reml: bool = True,
+    times: np.ndarray | None = None,
+    basis: np.ndarray | None = None,
+) -> Solution:
+    """Maximum (restricted) likelihood of every replicate of `moments`.
+
+    basis: columns that are already orthogonal come with the matrix that made them; else it is found here.
+    Raises FitError where a coefficient or a covariance cannot be estimated from these moments at all.
+    """
+    if basis is None:
+        moments, basis = orthogonal(moments)
+    if moments.n_rows <= len(basis):
+        raise FitError(
+            f"{moments.n_rows} observations cannot carry {len(basis)} coefficients. Use a simpler formula "
+            "(for example linear time) or more data."
+        )
+    moments = moments.shifted_to(moments.shift + _least_squares(moments))
+    variance = np.einsum("rptt->r", moments.C) / (moments.n_rows - len(basis))
+    size = np.einsum("rq->r", moments.shift**2) + variance
+    if (variance <= 1e-22 * size).any() or not np.isfinite(variance).all():
+        raise FitError(
+            "The outcome has no variation left once the formula is accounted for (it is constant or fitted exactly), so "
+            "no error can be estimated. Check the outcome column, or describe the values without a model."
+        )
+    scale = np.sqrt(variance)
+    unit = moments.scaled(1 / scale)
+    unit, z_scale = _scaled_effects(unit)
+    effects_only = bool(unit.random_terms) and covariance is None
+    if effects_only:
+        unit = unit.rotated()
+    structure = build_structure(
+        geometry_of(unit, times),
+        unit.slots,
+        unit.random_terms,
+        unit.groups,
+        correlated=correlated,
+        covariance=covariance,
+    )
+    likelihood = Likelihood(unit, structure, reml=reml)
+    pooled = _pooled_residuals(unit, covariance)
+    optimum = maximise(likelihood, structure.start(pooled))
+    point = likelihood.at(optimum.theta)
+    point = replace(point, beta=point.beta + unit.shift)
+    rows, q = moments.n_rows, len(basis)
+    loglik = optimum.loglik - rows * np.log(scale)
+    if reml:
+        loglik = loglik + q * np.log(scale) + np.linalg.slogdet(basis)[1]
+    theta = optimum.theta * _units(structure, scale, z_scale)
+    return Solution(
+        structure, SmallSample(likelihood, point, optimum.boundary), scale, basis, loglik, theta, optimum.converged,
+        optimum.boundary, optimum.iterations,
+    )  # fmt: skip
+
+
+def orthogonal(moments: Moments) -> tuple[Moments, np.ndarray]:
+    """Moments of columns with X'X = N I, and the matrix that makes them; FitError where columns are collinear."""
+    XX = np.einsum("pjjab->ab", moments.A)
+    size = np.sqrt(np.maximum(np.diag(XX), 0))
+    if (size == 0).any():
+        raise collinear([moments.terms[k] for k in np.flatnonzero(size == 0)])
+    unit = XX / (size[:, None] * size)
+    try:
+        L = np.linalg.cholesky(unit)
+    except np.linalg.LinAlgError:
+        L = np.diag(np.zeros(len(size)))
+    if (np.diag(L) < 1e-7).any():
+        values, vectors = np.linalg.eigh(unit)
+        involved = np.abs(vectors[:, values < 1e-12]).max(axis=1, initial=0.0) > 1e-3
+        raise collinear([moments.terms[k] for k in np.flatnonzero(involved)])
+    basis = np.linalg.inv(L).T / size[:, None] * np.sqrt(moments.n_rows)
+    return moments.transformed(basis), basis
+
+
+def collinear(terms: list[str]) -> FitError:
+    """The error for coefficients that the data cannot separate."""
+    return FitError(
+        f"These coefficients cannot be told apart on these rows: {', '.join(terms)}. A group without observations at a "
+        "visit or a covariate that repeats another does this. Remove a term or use a simpler formula."
+    )
+
+
+def _least_squares(moments: Moments) -> np.ndarray:
+    XX = np.einsum("pjjab->ab", moments.A)
+    return np.linalg.solve(XX, np.einsum("rpjja->ra", moments.B).T).T
+
+
+def _scaled_effects(moments: Moments) -> tuple[Moments, np.ndarray]:
+    """Random-effect covariates scaled to unit mean square over the observed cells."""
+    if moments.Z is None:
+        return moments, np.ones(0)
+    seen = moments.observed * moments.n[:, None]
+    size = np.sqrt(np.einsum("pt,ptr->r", seen, moments.Z**2) / seen.sum())
+    if (size == 0).any():
+        empty = [moments.random_terms[k] for k in np.flatnonzero(size == 0)]
+        raise FitError(f"Random effect {', '.join(empty)} is zero on every row. Remove it from random=.")
+    return replace(moments, Z=moments.Z / size), size
+
+
+def _pooled_residuals(moments: Moments, covariance: str | None) -> np.ndarray:
+    """Mean residual products of every pair of slots (R, T, T)."""
+    pairs = np.einsum("p,pj,pk->jk", moments.n, moments.observed, moments.observed)
+    if covariance in ("unstructured", "unequal-unstructured") and (pairs == 0).any():
+        j, k = (int(index[0]) for index in np.nonzero(pairs == 0))
+        raise FitError(
+            f"No participant was seen at both {moments.slots[j]} and {moments.slots[k]}, so their covariance cannot be "
+            "estimated. Use covariance='toeplitz', 'ar1' or 'compound-symmetry', or leave one visit out."
+        )
+    # einsum C over patterns; slots never observed together contribute nothing and are left at zero covariance
+    return np.einsum("rpjk->rjk", moments.C) / np.maximum(pairs, 1)
+
+
+def _units(structure: Structure, scale: np.ndarray, z_scale: np.ndarray) -> np.ndarray:
+    """Factors (R, K) from scaled to natural parameters: variances times scale^2, effects per unit of Z."""
+    factors = []
+    for part, label in structure.names:
+        if label.startswith("corr"):
+            factors.append(np.ones_like(scale))
+        else:
+            factors.append(scale**2)
+    out = np.stack(factors, axis=1)
+    if len(z_scale):
+        for position, (i, j) in _effect_positions(structure, len(z_scale)):
+            out[:, position] = out[:, position] / (z_scale[i] * z_scale[j])
+    return out
+
+
+def _effect_positions(structure: Structure, r: int) -> list[tuple[int, tuple[int, int]]]:
+    """Parameter positions of the entries (i, j) of G."""
+    found: list[tuple[int, tuple[int, int]]] = []
+    single = 0
+    for size, at in structure.cones:
+        if size == 1 and r > 1:
+            found.append((at[0], (single % r, single % r)))
+            single += 1
+        else:
+            rows, cols = np.tril_indices(size)
+            found += [(k, (int(i), int(j))) for k, i, j in zip(at, rows, cols, strict=True)]
+    return found
