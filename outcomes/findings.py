@@ -57,15 +57,16 @@ def flag(
 ) -> pd.DataFrame:
     """Findings of one kind: one per row of `rows` (a part of a study table), or a single one without `rows`.
 
-    Series are aligned with `rows`. Severity and standing advice come from the rule; `advice` adds to it.
+    Series are aligned with `rows`; a column `file` of `rows` takes the place of `file`. Severity and standing advice come from the rule; `advice` adds to it.
     """
     known = rules()[rule]
     index = pd.RangeIndex(1) if rows is None else rows.index
     frame = pd.DataFrame(index=index)
     frame["severity"] = known.severity
-    frame["file"] = file
-    frame["row"] = pd.array([None], dtype="Int64") if rows is None or "row" not in rows else rows["row"].astype("Int64")
-    frame["column"] = column
+    frame["file"] = file if rows is None or "file" not in rows else rows["file"].astype("str")
+    rowless = rows is None or "row" not in rows
+    frame["row"] = pd.array([None] * len(index), dtype="Int64") if rowless else rows["row"].astype("Int64")
+    frame["column"] = column if isinstance(column, str) else column.astype("str")
     frame["participant"] = participant if rows is None or "participant" not in rows else rows["participant"]
     frame["visit"] = visit if rows is None or "visit" not in rows else rows["visit"]
     frame["rule"] = rule

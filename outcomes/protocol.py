@@ -93,6 +93,7 @@ class Protocol:
     measures: tuple[Measure, ...] = ()
     instruments: Mapping[str, Mapping[str, object]] = field(default_factory=dict)  # scoring options by instrument
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our name -> header in the file
+    scored_raters: tuple[str, ...] = ()  # raters whose ratings are scored; blank: all
     wide: tuple[WideSheet, ...] = ()  # files with several answers in one row
     criteria: tuple[Mapping[str, object], ...] = ()  # progression criteria
     level: float = 0.95

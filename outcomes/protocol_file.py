@@ -35,6 +35,7 @@ _TOP = {
     "measures": _TABLE,
     "instruments": _TABLE,
     "columns": _TABLE,
+    "scored_raters": _LIST,
     "wide": _TABLES,
     "criteria": _TABLES,
 }
@@ -147,6 +148,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         measures=tuple(_measure(name, table, problems) for name, table in content.get("measures", {}).items()),
         instruments=_nested(content.get("instruments", {}), "instruments", problems),
         columns=_columns(content.get("columns", {}), problems),
+        scored_raters=tuple(map(str, content.get("scored_raters", []))),
         wide=tuple(_wide(table, n, problems) for n, table in enumerate(_tables(content, "wide", problems), 1)),
         criteria=tuple(_tables(content, "criteria", problems)),
         level=float(level),

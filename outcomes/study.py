@@ -12,7 +12,7 @@ from outcomes.findings import Findings, flag
 from outcomes.known import find_instrument, find_measure
 from outcomes.protocol import Protocol
 from outcomes.protocol_file import read_protocol
-from outcomes.reading.files import FORMATS, load, sheet_names
+from outcomes.reading.files import load
 from outcomes.reading.ids import (
     read_answer_words,
     resolve_arms,
@@ -21,7 +21,9 @@ from outcomes.reading.ids import (
     resolve_sides,
     resolve_visits,
 )
-from outcomes.reading.tables import Table, empty, typed_table
+from outcomes.reading.sources import Source, find_sources
+from outcomes.reading.tables import Table, empty, read_cells, under_header
+from outcomes.reading.wide import is_wide, unfold_declared, unfold_items
 from outcomes.sheets import MEASUREMENTS, SHEETS
 
 
@@ -29,9 +31,10 @@ from outcomes.sheets import MEASUREMENTS, SHEETS
 class Study:
     """What `read_study` returns. Tables without a file are empty, with the right columns.
 
-    Every table has `row`, the row number in its file (the header is row 1). A measured value has three columns:
-    `value` (`degrees` in angles; NaN where there is no number), `typed` (the cell as typed) and `code` (one of
-    `columns.NOT_A_NUMBER` where the cell says why there is no number; "" for a number or an unreadable cell).
+    Every table has `row`, the row number in its file (the header is row 1). A sheet of measurements also has `file`,
+    and its measured value has four columns: `value` (`degrees` in angles; NaN where there is no number), `typed` (the
+    cell as typed), `header` (the column it stands in) and `code` (one of `columns.NOT_A_NUMBER`, or "not applicable",
+    where the cell says why there is no number; "" for a number or an unreadable cell).
     """
 
     folder: Path
@@ -48,6 +51,8 @@ class Study:
     headers: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our column -> header in the file
     hashes: Mapping[str, str] = field(default_factory=dict)  # file -> SHA-256
     rows_read: Mapping[str, int] = field(default_factory=dict)  # table -> rows in the file
+    # Items of raters outside `scored_raters`: to compare, not to score.
+    second_ratings: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["items"]))
     findings: Findings = field(default_factory=Findings)  # what was converted or unreadable; `check` adds the rest
 
     def table(self, name: str) -> pd.DataFrame:
@@ -87,101 +92,83 @@ def read_study(path: str | Path) -> Study:
         )
     protocol = read_protocol(folder / "study.toml")
     found: list[pd.DataFrame] = []
-    places = _places(listed, protocol, found)
-    _need(places, folder)
-    tables = {name: _read_sheet(name, places[name], protocol, found) for name in SHEETS if name in places}
+    sources = find_sources(folder, listed, protocol, found)
+    tables: dict[str, list[Table]] = {}
+    for source in sources:
+        tables.setdefault(source.table, []).append(_read_source(source, protocol, found))
     _need_rows(tables, folder)
-    frames = {name: tables[name].frame if name in tables else empty(sheet) for name, sheet in SHEETS.items()}
+    frames = {name: _joined(tables[name]) if name in tables else empty(sheet) for name, sheet in SHEETS.items()}
     headers = {
-        name: {ours: table.header.in_file(ours) for ours in SHEETS[name].names} for name, table in tables.items()
+        name: {ours: parts[0].header.in_file(ours) for ours in SHEETS[name].names} for name, parts in tables.items()
     }
-    files = {name: table.file for name, table in tables.items()}
+    files = {name: ", ".join(part.file for part in parts) for name, parts in tables.items()}
     _resolve_ids(frames, files, headers, protocol, found)
-    used = {place[0] for name, place in places.items() if name in tables} | {folder / "study.toml"}
+    items, second = _split_ratings(frames.pop("items"), protocol, found)
+    used = sorted({source.path for source in sources} | {folder / "study.toml"})
     return Study(
         folder=folder,
         protocol=protocol,
+        items=items,
+        second_ratings=second,
         **frames,
         files=files,
         headers=headers,
-        hashes={entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in sorted(used)},
-        rows_read={name: table.rows_read for name, table in tables.items()},
+        hashes={entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used},
+        rows_read={name: sum(part.rows_read for part in parts) for name, parts in tables.items()},
         findings=Findings(found),
     )
 
 
-def _places(listed: list[Path], protocol: Protocol, found: list[pd.DataFrame]) -> dict[str, tuple[Path, str | None]]:
-    """Where each table is: a file named like it, or a sheet named like it in any workbook."""
-    places: dict[str, list[tuple[Path, str | None]]] = {}
-    mapped = {wide.file for wide in protocol.wide}
-    for entry in listed:
-        name, ending = entry.stem.lower(), entry.suffix.lower()
-        if entry.name == "study.toml" or entry.name in mapped:
-            continue
-        if ending in FORMATS and name in SHEETS:
-            places.setdefault(name, []).append((entry, None))
-        elif ending == ".xlsx":
-            sheets = [sheet for sheet in sheet_names(entry) if sheet.strip().lower() in SHEETS]
-            for sheet in sheets:
-                places.setdefault(sheet.strip().lower(), []).append((entry, sheet))
-            if not sheets:
-                found.append(_not_read(entry))
-        elif ending in FORMATS or name in SHEETS:
-            found.append(_not_read(entry))
-    return {name: _one(name, choices, found) for name, choices in places.items()}
-
-
-def _not_read(entry: Path) -> pd.DataFrame:
-    return flag(
-        "file not read", file=entry.name, found=entry.name, allowed=f"{', '.join(SHEETS)}; {', '.join(FORMATS)}"
-    )
-
-
-def _one(name: str, choices: list[tuple[Path, str | None]], found: list[pd.DataFrame]) -> tuple[Path, str | None]:
-    """The one place of a table; of several the only one with rows, and an error where several have some."""
-    if len(choices) == 1:
-        return choices[0]
-    filled = [place for place in choices if len(load(*place)[0].cells) > 1]
-    if len(filled) > 1:
-        names = ", ".join(path.name for path, _ in filled)
-        found.append(flag("table in two files", file=filled[0][0].name, found=names, allowed=f"one file for {name}"))
-    return (filled or choices)[0]
-
-
-def _need(places: Mapping[str, object], folder: Path) -> None:
-    if "participants" not in places:
-        raise StudyError(
-            f"{folder}: participants is missing: found {', '.join(places) or 'no table'}; allowed is a file "
-            f"participants ({', '.join(FORMATS)}) with one row per participant. Add it."
-        )
-    if not any(name in places for name in MEASUREMENTS):
-        raise StudyError(
-            f"{folder}: there are no measurements: found {', '.join(places)}; allowed is one or more of "
-            f"{', '.join(MEASUREMENTS)}. Add the sheet that holds the scores."
-        )
-
-
-def _need_rows(tables: Mapping[str, Table], folder: Path) -> None:
-    if tables["participants"].frame.empty:
-        raise StudyError(
-            f"{tables['participants'].file} in {folder}: no participant: found 0 rows, allowed one row per "
-            "participant. Fill in the sheet."
-        )
-    if not any(len(tables[name].frame) for name in MEASUREMENTS if name in tables):
-        files = ", ".join(tables[name].file for name in MEASUREMENTS if name in tables)
-        raise StudyError(f"{files} in {folder}: no measurement: found 0 rows, allowed 1 or more. Fill in the sheet.")
-
-
-def _read_sheet(name: str, place: tuple[Path, str | None], protocol: Protocol, found: list[pd.DataFrame]) -> Table:
-    grid, noted = load(*place)
-    sheet = SHEETS[name]
+def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> Table:
+    grid, noted = load(source.path, source.page)
+    sheet, mapped = SHEETS[source.table], protocol.columns.get(source.table, {})
     wanted = sheet.required
-    if name == "participants" and len(protocol.arms) > 1:
+    if source.table == "participants" and len(protocol.arms) > 1:
         wanted = (*wanted, "arm")
-    table = typed_table(grid, sheet, protocol.columns.get(name, {}), wanted)
+    if source.wide:
+        cells, wanted = unfold_declared(grid, sheet, mapped, source.wide, protocol.visits)
+    else:
+        cells = under_header(grid, sheet, mapped, wanted)
+        cells = (is_wide(cells, sheet) and unfold_items(cells, source.instrument)) or cells
+        if source.instrument and "instrument" not in cells.frame:
+            cells.frame["instrument"] = source.instrument
+    table = read_cells(cells, sheet, wanted)
     found += noted
     found += table.found
     return table
+
+
+def _joined(parts: list[Table]) -> pd.DataFrame:
+    if len(parts) == 1:
+        return parts[0].frame
+    frame = pd.concat([part.frame for part in parts], ignore_index=True)
+    return frame.assign(**{name: frame[name].astype("str").astype("category") for name in ("file", "header")})
+
+
+def _need_rows(tables: Mapping[str, list[Table]], folder: Path) -> None:
+    if not any(len(part.frame) for part in tables["participants"]):
+        raise StudyError(
+            f"{tables['participants'][0].file} in {folder}: no participant: found 0 rows, allowed one row per "
+            "participant. Fill in the sheet."
+        )
+    measured = [part for name in MEASUREMENTS for part in tables.get(name, [])]
+    if not any(len(part.frame) for part in measured):
+        names = ", ".join(part.file for part in measured)
+        raise StudyError(f"{names} in {folder}: no measurement: found 0 rows, allowed 1 or more. Fill in the sheet.")
+
+
+def _split_ratings(
+    items: pd.DataFrame, protocol: Protocol, found: list[pd.DataFrame]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Items that are scored, and those of raters who rated only to be compared (`scored_raters` of study.toml)."""
+    if not protocol.scored_raters:
+        return items, items.iloc[:0]
+    second = ~items["rater"].isin(protocol.scored_raters)
+    allowed = "scored: " + ", ".join(protocol.scored_raters)
+    found.append(
+        flag("second rating", items[second], column="rater", found=items.loc[second, "rater"], allowed=allowed)
+    )
+    return items[~second].reset_index(drop=True), items[second].reset_index(drop=True)
 
 
 def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.DataFrame]) -> None:

@@ -31,12 +31,26 @@ _DATE_RULES = {
 
 @dataclass(frozen=True)
 class Table:
-    """A table and where it came from. `rows_read` counts its rows in the file, blank ones included."""
+    """A table and where it came from.
+
+    rows_read counts the rows of the file; of a wide sheet it counts the answers. Blank rows are among them.
+    """
 
     frame: pd.DataFrame
     file: str
     rows_read: int
     header: Header
+    found: list[pd.DataFrame]
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Cells as typed under their column names, with `row`; what was noted; the number of blank rows passed over."""
+
+    frame: pd.DataFrame
+    file: str
+    header: Header
+    blank_rows: int
     found: list[pd.DataFrame]
 
 
@@ -46,8 +60,8 @@ def empty(sheet: Sheet) -> pd.DataFrame:
     for column in sheet.columns:
         frame[column.name] = pd.Series(dtype=_DTYPES[column.kind])
         if column.kind == "measure":
-            frame["typed"] = pd.Series(dtype="str")
-            frame["code"] = pd.Series(dtype="str")
+            for name in ("typed", "code", "file", "header"):
+                frame[name] = pd.Series(dtype="str")
     return frame
 
 
@@ -61,34 +75,53 @@ _DTYPES = {
 }
 
 
-def typed_table(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tuple[str, ...] | None = None) -> Table:
+def typed_table(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tuple[str, ...]) -> Table:
     """The cells of a grid, read column by column. No row is left out except wholly blank ones, which are noted."""
-    wanted = sheet.required if wanted is None else wanted
+    cells = under_header(grid, sheet, mapped, wanted)
+    return read_cells(cells, sheet, wanted)
+
+
+def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tuple[str, ...]) -> Cells:
+    """Finds the header and puts the column names over the cells; blank rows are noted and passed over."""
     header, found = find_header(grid, sheet, mapped, wanted)
     cells = grid.cells.iloc[header.body :].copy()
     cells.columns = pd.Index(header.names)
     cells.insert(0, "row", range(header.body + 1, header.body + 1 + len(cells)))
-    blank = (cells.drop(columns="row").apply(lambda column: column.str.strip()) == "").all(axis=1)
+    blanks = 0
     if header.names:
+        blank = (cells.drop(columns="row").apply(lambda column: column.str.strip()) == "").all(axis=1)
         trailing = blank[::-1].cummin()[::-1]  # blank rows below the last filled one are no rows
-        cells, blank = cells[~trailing], blank[~trailing]
-        found.append(flag("blank row", cells.loc[blank, ["row"]], file=grid.file))
-    rows_read = len(cells)
-    cells = cells[~blank].reset_index(drop=True)
+        inside = blank & ~trailing
+        found.append(flag("blank row", cells.loc[inside, ["row"]], file=grid.file))
+        cells, blanks = cells[~blank].reset_index(drop=True), int(inside.sum())
+    return Cells(cells, grid.file, header, blanks, found)
+
+
+def read_cells(cells: Cells, sheet: Sheet, wanted: tuple[str, ...]) -> Table:
+    """Reads every column as the kind it is. `header` among the cells names the header of each measured cell."""
+    header, typed_cells, found = cells.header, cells.frame, list(cells.found)
     for name in wanted:
-        if name not in header.names and header.names:
+        if name not in typed_cells and header.names:
             found.append(
-                flag("missing column", file=grid.file, column=name, found=", ".join(header.typed),
+                flag("missing column", file=cells.file, column=name, found=", ".join(header.typed),
                      allowed=f"a column {name}: {_says(sheet, name)}")
             )  # fmt: skip
-    frame = pd.DataFrame({"row": cells["row"].astype("int64")})
+    frame = pd.DataFrame({"row": typed_cells["row"].astype("int64")})
+    if sheet.measure:
+        frame["file"] = pd.Categorical.from_codes([0] * len(frame), [cells.file]) if len(frame) else cells.file
+        frame["header"] = typed_cells["header"] if "header" in typed_cells else header.in_file(sheet.measure)
+        frame["header"] = frame["header"].astype("category")
     for column in sheet.columns:
-        typed = cells[column.name] if column.name in header.names else pd.Series("", index=cells.index, dtype="str")
-        _read_column(frame, typed, column, header.in_file(column.name), grid.file, found)
-    for name in header.names:
-        if name not in sheet.names:
-            frame[name] = _own_column(cells[name])
-    return Table(frame, grid.file, rows_read, header, found)
+        there = column.name in typed_cells
+        typed = typed_cells[column.name] if there else pd.Series("", index=typed_cells.index, dtype="str")
+        in_file: str | pd.Series = header.in_file(column.name)
+        if column.kind == "measure" and "header" in typed_cells:
+            in_file = typed_cells["header"]
+        _read_column(frame, typed, column, in_file, cells.file, found)
+    for name in typed_cells.columns:
+        if name not in sheet.names and name not in ("row", "header"):
+            frame[name] = _own_column(typed_cells[name])
+    return Table(frame, cells.file, len(frame) + cells.blank_rows, header, found)
 
 
 def _says(sheet: Sheet, name: str) -> str:
@@ -97,7 +130,12 @@ def _says(sheet: Sheet, name: str) -> str:
 
 
 def _read_column(
-    frame: pd.DataFrame, typed: pd.Series, column: Column, header: str, file: str, found: list[pd.DataFrame]
+    frame: pd.DataFrame,
+    typed: pd.Series,
+    column: Column,
+    header: str | pd.Series,
+    file: str,
+    found: list[pd.DataFrame],
 ) -> None:
     """Adds one of our columns to `frame` and its conversions to `found`."""
     if column.kind in ("number", "measure"):
