@@ -1,0 +1,48 @@
+"""Exact pieces under effect sizes: limits of the noncentral t and the small-sample correction."""
+
+from math import exp, inf, lgamma, log, sqrt
+
+from scipy.optimize import brentq
+from scipy.stats import nct
+
+from stats.errors import FitError
+from stats.estimates import check_level
+
+
+def noncentrality_limits(statistic: float, df: float, level: float = 0.95) -> tuple[float, float]:
+    """Limits of the noncentrality behind an observed t: F(t; df, low) = 1 - a/2 and F(t; df, high) = a/2.
+
+    Source: Steiger & Fouladi 1997; Kelley 2007 (J Stat Softw 20(8)).
+    """
+    if df <= 0:
+        raise FitError(f"An interval needs at least 1 degree of freedom, found {df}: too few people.")
+    if not abs(statistic) < inf:
+        return statistic, statistic
+    tail = (1 - check_level(level)) / 2
+    spread = 2 + sqrt(1 + statistic**2 / (2 * df)) * 2
+
+    def solve(target: float) -> float:
+        def gap(ncp: float) -> float:
+            # the distribution function of -t with the sign of the noncentrality turned is the numerically stable side
+            if statistic < 0:
+                return 1 - target - float(nct.cdf(-statistic, df, -ncp))
+            return float(nct.cdf(statistic, df, ncp)) - target
+
+        low, high = statistic - spread, statistic + spread
+        while gap(low) < 0:
+            low -= spread
+        while gap(high) > 0:
+            high += spread
+        return brentq(gap, low, high, xtol=1e-12, rtol=1e-14)
+
+    return solve(1 - tail), solve(tail)
+
+
+def hedges_correction(df: float) -> float:
+    """Exact factor J(df) = gamma(df/2) / (sqrt(df/2) gamma((df-1)/2)) that removes the bias of a standardised mean.
+
+    Source: Hedges 1981 (J Educ Stat 6:107-128).
+    """
+    if df <= 1:
+        raise FitError(f"The small-sample correction needs more than 1 degree of freedom, found {df}: too few people.")
+    return exp(lgamma(df / 2) - lgamma((df - 1) / 2) - log(df / 2) / 2)
