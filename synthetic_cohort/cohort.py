@@ -1,0 +1,160 @@
+"""One cohort as a study folder with its truth."""
+
+import json
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.random import Generator
+
+from outcomes.errors import StudyError
+from outcomes.study import Study, read_study
+from synthetic_cohort.attendance import draw_attendance
+from synthetic_cohort.design import CohortDesign
+from synthetic_cohort.diary import events_sheet, sessions_sheet
+from synthetic_cohort.flaws import plant
+from synthetic_cohort.responses import Answers
+from synthetic_cohort.scores import draw_cohorts, primary_score
+from synthetic_cohort.tables import answers_sheet, draw_frame, measured, participants_sheet, stack, visits_sheet
+from synthetic_cohort.toml_text import toml_text
+from synthetic_cohort.truth import Truth, personal_truth
+
+FORM_SHEETS = ("participants", "visits", "items", "trials", "sessions", "adverse_events")
+
+
+@dataclass(frozen=True)
+class Cohort:
+    """A drawn cohort: its sheets as typed, what was planted in them, and what is true.
+
+    sheets: table name -> frame of text cells, exactly what is written to the folder.
+    folder: where the study was written, None while it is only in memory.
+    """
+
+    design: CohortDesign
+    seed: int
+    sheets: Mapping[str, pd.DataFrame]
+    ledger: pd.DataFrame
+    folder: Path | None = None
+    _draw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def truth(self) -> Truth:
+        """What is true of each person (computed when first asked for)."""
+        return personal_truth(self.design, self.seed, self._draw, self.ledger)
+
+    @cached_property
+    def study(self) -> Study:
+        """The cohort as `outcomes.read_study` reads it from its folder (a temporary one where none was given)."""
+        if self.folder is not None:
+            return read_study(self.folder)
+        with tempfile.TemporaryDirectory() as place:
+            write_folder(self, Path(place), with_truth=False)
+            return read_study(place)
+
+
+def presets() -> tuple[str, ...]:
+    """Names of the cohorts that come with the package."""
+    folder = files("synthetic_cohort").joinpath("presets")
+    return tuple(sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")))
+
+
+def preset(name: str) -> CohortDesign:
+    """The design of a preset. Raises StudyError for a name that is none."""
+    if name not in presets():
+        raise StudyError(f"no cohort preset {name!r}; allowed {', '.join(presets())}.")
+    text = files("synthetic_cohort").joinpath("presets", f"{name}.toml").read_text(encoding="utf-8")
+    return CohortDesign.from_toml(text)
+
+
+def make_cohort(
+    design: CohortDesign | str,
+    seed: int = 1,
+    folder: str | Path | None = None,
+    *,
+    flaws: Mapping[str, int] | None = None,
+) -> Cohort:
+    """Make one cohort; the same design and seed give the same bytes.
+
+    design: a `CohortDesign`, or the name of a preset. seed: whole number of 0 or more.
+    folder: where to write the study folder with its `truth.json`; None keeps the cohort in memory.
+    flaws: kind of planted error -> how many, in place of the design's own (an empty mapping: none).
+
+    Returns a `Cohort` with `.study`, `.truth`, `.sheets` and `.ledger`.
+    Raises StudyError for an unknown preset, an unknown kind of flaw or a folder that already holds files.
+
+    >>> cohort = make_cohort("demo", seed=1)
+    >>> len(cohort.sheets["participants"])
+    24
+    """
+    if isinstance(design, str):
+        design = preset(design)
+    draw_rng, sheet_rng, flaw_rng = np.random.default_rng(seed).spawn(3)
+    ability, drawn, noise, attendance_rng = draw_cohorts(design, draw_rng)
+    status = draw_attendance(design, primary_score(design, drawn), attendance_rng)[0]
+    sheets, codes = _sheets(design, ability, list(drawn.values()), status, sheet_rng)
+    sheets, ledger = plant(design, sheets, design.flaws if flaws is None else flaws, flaw_rng)
+    cohort = Cohort(
+        design=design,
+        seed=seed,
+        sheets=sheets,
+        ledger=ledger,
+        folder=None if folder is None else Path(folder),
+        _draw={"ability": ability, "noise": noise, "status": status, "codes": codes},
+    )
+    if cohort.folder is not None:
+        write_folder(cohort, cohort.folder)
+    return cohort
+
+
+def _sheets(design: CohortDesign, ability, answers: list[Answers], status, rng: Generator):
+    """All sheets with rows, and the participants' codes in the order of the draw."""
+    frame_rng, visit_rng, session_rng, event_rng, *streams = rng.spawn(4 + len(answers))
+    frame, order = draw_frame(design, ability, frame_rng)
+    items, trials = [], []
+    for entry, stream in zip(answers, streams, strict=True):
+        done = measured(design, entry, status, stream)
+        rows = answers_sheet(design, entry, frame, order, done, stream)
+        (trials if "trial" in rows else items).append(rows)
+    sheets = {
+        "participants": participants_sheet(design, ability, frame, order),
+        "visits": visits_sheet(design, frame, order, status, visit_rng),
+        "items": stack(items),
+        "trials": stack(trials),
+        "sessions": sessions_sheet(design, ability, frame, order, status, session_rng),
+        "adverse_events": events_sheet(design, frame, order, status, event_rng),
+    }
+    return {name: sheet for name, sheet in sheets.items() if len(sheet)}, frame.codes
+
+
+def study_text(design: CohortDesign, seed: int) -> str:
+    """The design's `study.toml`."""
+    arms = [{"id": arm.id, "label": arm.label, **({"reference": True} if arm.reference else {})} for arm in design.arms]
+    table = {
+        "title": design.title,
+        "design": design.kind,
+        "seed": seed,
+        **design.protocol,
+        **({} if design.kind == "single-arm" else {"arms": arms}),
+        "visits": [asdict(visit) for visit in design.visits],
+    }
+    return f"# {design.story}\n\n" + toml_text(table)
+
+
+def write_folder(cohort: Cohort, folder: Path, *, with_truth: bool = True) -> None:
+    """Write `study.toml`, every sheet as CSV and `truth.json` to an empty or new folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    held = [entry.name for entry in folder.iterdir()]
+    if held:
+        raise StudyError(f"{folder}: the folder already holds {held[0]}; allowed is an empty one. Name another folder.")
+    (folder / "study.toml").write_text(study_text(cohort.design, cohort.seed), encoding="utf-8", newline="\n")
+    for name, sheet in cohort.sheets.items():
+        sheet.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
+    if with_truth:
+        text = json.dumps(cohort.truth.as_dict(), indent=1, ensure_ascii=False)
+        (folder / "truth.json").write_text(text + "\n", encoding="utf-8", newline="\n")

@@ -1,0 +1,147 @@
+"""From ability to what is written on the form: answers item by item, forces trial by trial.
+
+Arrays run over (R, N, V, H, C, I): replicates, people, visits, hands, conditions, items or trials.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from outcomes.force import convert_force
+from synthetic_cohort.ability import Ability, Array
+from synthetic_cohort.curves import Bank, ItemCurve, bank
+from synthetic_cohort.design import CONSTRUCTS, CohortDesign, Measure
+from synthetic_cohort.rules import apply_rules
+from synthetic_cohort.strength import healthy_force
+
+DIAL = {"kgf": 0.5, "lbf": 1.0, "N": 5.0}  # a needle is read to this (invented)
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Answers of one instrument. value: NaN where the person was unable; asked: False where a rule skipped the item."""
+
+    measure: Measure
+    bank: Bank
+    items: tuple[str, ...]
+    value: Array
+    asked: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class PersonNoise:
+    """What stays with a person over visits: the item-specific part (R, N, 1, H, 1, I), in SD units."""
+
+    items: NDArray[np.float32]
+
+
+def person_noise(measure: Measure, rng: Generator, replicates: int, people: int) -> PersonNoise:
+    """Draw the part of the answer noise that belongs to person and item."""
+    count = len(_bank_of(measure).curves)
+    shape = (replicates, people, 1, len(measure.hands), 1, count)
+    return PersonNoise(rng.standard_normal(shape, dtype=np.float32))
+
+
+def draw_answers(
+    design: CohortDesign,
+    measure: Measure,
+    ability: Ability,
+    rng: Generator,
+    person: PersonNoise | None = None,
+    *,
+    day_sd: float,
+    observed: bool = True,
+) -> Answers:
+    """Draw the answers of one instrument at every visit.
+
+    person: noise that stays with the person (drawn here when None).
+    day_sd: latent noise of the day (`calibration.occasion_sd` gives the design's).
+    observed: False leaves out rater and learning effects (used for the truth). Returns `Answers`.
+    """
+    person_rng, day_rng, item_rng, rater_rng = rng.spawn(4)
+    curves = _bank_of(measure)
+    replicates, people, visits, _ = ability.affected.shape
+    if person is None:
+        person = person_noise(measure, person_rng, replicates, people)
+    level: Array = _levels(design, measure, ability)
+    shift: Array = np.zeros(1)
+    day = day_rng.standard_normal((replicates, people, visits, len(measure.hands), 1))
+    shift = shift + day_sd * day
+    if observed:
+        shift = shift + _observer(design, measure, ability, rater_rng)
+    if curves.curves[0].form == "force":
+        return _forces(design, measure, ability, curves, level, shift, item_rng)
+    new = item_rng.standard_normal((*level.shape[:-1], len(curves.curves)), dtype=np.float32)
+    value = np.empty(new.shape)
+    for place, curve in enumerate(curves.curves):
+        noise = curve.noise * (
+            np.sqrt(curve.specific) * person.items[..., place] + np.sqrt(1 - curve.specific) * new[..., place]
+        )
+        value[..., place] = _answer(curve, curve.direction * (level[..., curve.construct] + shift) + noise)
+    asked = np.ones(value.shape, dtype=bool)
+    options = design.protocol.get("instruments", {}).get(measure.instrument, {})
+    value, asked = apply_rules(curves, value, asked, options)
+    return Answers(measure, curves, curves.ids, value, asked)
+
+
+def _bank_of(measure: Measure) -> Bank:
+    return bank(measure.instrument, tuple(measure.options.get("scales", ())))
+
+
+def _levels(design: CohortDesign, measure: Measure, ability: Ability) -> Array:
+    """Ability behind each hand and condition (R, N, V, H, C, K)."""
+    hands = np.stack([ability.affected if hand != "other" else ability.other for hand in measure.hands], axis=3)
+    help_of = np.array([design.assist.get(construct, 0.0) for construct in CONSTRUCTS])
+    conditions = [hands + help_of * (condition == "assisted") for condition in measure.conditions]
+    return np.stack(conditions, axis=4)
+
+
+def _observer(design: CohortDesign, measure: Measure, ability: Ability, rng: Generator) -> Array:
+    """Shift of the score that is not ability: practice with the test, severity of the rater (R, N, V, 1, 1)."""
+    replicates, people, visits, _ = ability.affected.shape
+    practice = measure.learning * (1.0 - 0.5 ** np.arange(visits))
+    severity = rng.standard_normal((replicates, len(design.people.raters))) * measure.rater_sd
+    own = np.take_along_axis(severity, ability.people["rater"], axis=1)
+    return (practice + own[..., None])[..., None, None]
+
+
+def _answer(curve: ItemCurve, level: Array) -> Array:
+    """Answer of one item at a noisy level of ability."""
+    if curve.form == "graded":
+        passed = np.zeros(level.shape, dtype=np.int8)
+        for step in curve.steps:
+            passed += level > step
+        return curve.levels[passed]
+    if curve.form == "time":
+        seconds = curve.middle * np.exp(-curve.slope * level)
+        return np.round(np.maximum(seconds, curve.grain) / curve.grain) * curve.grain
+    grained = np.round((curve.middle + curve.slope * level) / curve.grain) * curve.grain
+    return np.clip(grained, curve.item.low, curve.item.high)
+
+
+def _forces(
+    design: CohortDesign, measure: Measure, ability: Ability, curves: Bank, level: Array, shift: Array, rng: Generator
+) -> Answers:
+    """Trials in kgf as read from the rater's dial: a share of a healthy hand's force, never below zero."""
+    curve = curves.curves[0]
+    trials = int(measure.options.get("trials", 3))
+    spread = float(measure.options.get("trial_spread", 0.06))
+    share = np.maximum(curve.middle + curve.slope * (level[..., curve.construct] + shift), 0.0)
+    healthy = healthy_force(measure.instrument, ability.people, measure.hands)
+    force = (healthy[:, :, None, :, None] * share)[..., None]
+    value = np.maximum(force * (1.0 + spread * rng.standard_normal((*share.shape, trials))), 0.0)
+    grain = np.array([dial(measure, rater)[1] for rater in design.people.raters])[ability.people["rater"]]
+    grain = grain[:, :, None, None, None, None]
+    value = np.round(value / grain) * grain
+    return Answers(
+        measure, curves, tuple(str(trial + 1) for trial in range(trials)), value, np.ones(value.shape, dtype=bool)
+    )
+
+
+def dial(measure: Measure, rater: str) -> tuple[str, float]:
+    """Unit of a rater's dynamometer and its reading step in kgf: each rater has one instrument of his own."""
+    unit = str(measure.options.get("units", {}).get(rater, measure.options.get("unit", "kgf")))
+    step = float(measure.options.get("dial", {}).get(unit, DIAL[unit]))
+    return unit, float(convert_force(step, unit, "kgf"))

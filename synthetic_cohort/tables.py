@@ -1,0 +1,206 @@
+"""From one drawn cohort to the filled-in sheets of a study folder: every cell is text, as a person would type it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import pandas as pd
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+from outcomes.columns import NOT_DONE, NOT_TESTABLE, REFUSED, UNABLE
+from outcomes.force import convert_force
+from synthetic_cohort.ability import DAYS_PER_MONTH, Ability
+from synthetic_cohort.attendance import ATTENDED, MISSED, WITHDRAWN
+from synthetic_cohort.design import CohortDesign, Measure
+from synthetic_cohort.responses import Answers, dial
+
+# How often each way of not having an answer is written, given that one is not obtained (invented).
+NOT_OBTAINED = ((NOT_DONE, 0.6), (REFUSED, 0.25), (NOT_TESTABLE, 0.15))
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What every sheet needs: codes, sides and dates of the people, in the order they entered."""
+
+    codes: NDArray[np.str_]  # (N,)
+    arm: NDArray[np.str_]
+    sides: NDArray[np.str_]  # (N, 2): affected, other
+    days: NDArray[np.int64]  # (N, V) calendar day of each visit, days since 1970-01-01
+    raters: NDArray[np.str_]  # (N,)
+
+
+def draw_frame(design: CohortDesign, ability: Ability, rng: Generator) -> tuple[Frame, NDArray[np.int64]]:
+    """Codes and dates; returns the frame and the order in which the people entered (people of all arms mixed)."""
+    order_rng, entry_rng, date_rng = rng.spawn(3)
+    order = order_rng.permutation(design.n)
+    width = max(2, len(str(design.n)))
+    codes = np.empty(design.n, dtype=f"U{len(design.people.prefix) + width}")
+    codes[order] = [f"{design.people.prefix}{number + 1:0{width}d}" for number in range(design.n)]
+    start = date.fromisoformat(design.people.first_day).toordinal() - date(1970, 1, 1).toordinal()
+    entry = np.empty(design.n, dtype=np.int64)
+    entry[order] = np.sort(entry_rng.integers(0, max(design.people.recruitment_days, 1), design.n))
+    planned = np.array([visit.day for visit in design.visits])
+    windows = np.array([visit.window for visit in design.visits])
+    spread = (windows[:, 1] - windows[:, 0]) / 6
+    middle = windows.mean(axis=1)
+    offset = np.clip(
+        np.round(date_rng.normal(middle, np.maximum(spread, 1e-9), (design.n, len(planned)))),
+        windows[:, 0],
+        windows[:, 1],
+    )
+    offset[:, 0] = 0  # the first visit is day 0 of its person
+    first = start + entry
+    first += np.array([0, 0, 0, 0, 0, 2, 1])[_weekday(first)]
+    due = first[:, None] + (planned - planned[0]).astype(np.int64)
+    days = due + offset.astype(np.int64)
+    days += np.array([0, 0, 0, 0, 0, -1, 1])[_weekday(days)]
+    days = np.clip(days, due + windows[:, 0].astype(np.int64), due + windows[:, 1].astype(np.int64))
+    days[:, 0] = first
+    left = ability.people["affected_left"][0]
+    sides = np.where(np.stack([left, ~left], axis=1), "left", "right")
+    raters = np.array(design.people.raters)[ability.people["rater"][0]]
+    arms = np.array([arm.id for arm in design.arms])[ability.arm]
+    return Frame(codes, arms, sides, days, raters), order
+
+
+def _weekday(days: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Monday is 0; 1970-01-01 was a Thursday."""
+    return (days + 3) % 7
+
+
+def texts(values: NDArray[np.float64]) -> NDArray[np.str_]:
+    """Numbers as typed: no trailing zeros, at most three decimals."""
+    unique, place = np.unique(values, return_inverse=True)
+    written = np.array([f"{value:.3f}".rstrip("0").rstrip(".") for value in unique], dtype=str)
+    return written[place.reshape(values.shape)]
+
+
+def dates(days: NDArray[np.int64]) -> NDArray[np.str_]:
+    """Days since 1970-01-01 as year-month-day."""
+    return np.datetime_as_string(days.astype("datetime64[D]"))
+
+
+def participants_sheet(design: CohortDesign, ability: Ability, frame: Frame, order: NDArray[np.int64]) -> pd.DataFrame:
+    """One row per person, in order of entry."""
+    people = {name: values[0] for name, values in ability.people.items()}
+    onset = dates(frame.days[:, 0] - np.round(people["onset_months"] * DAYS_PER_MONTH).astype(np.int64))
+    columns = {
+        "participant": frame.codes,
+        "arm": frame.arm,
+        "age": texts(people["age"]),
+        "sex": np.where(people["woman"], "female", "male"),
+        "affected_side": np.full(design.n, "both") if design.people.both_affected else frame.sides[:, 0],
+        "dominant_side": np.where(people["left_handed"], "left", "right"),
+        "diagnosis": np.array(list(design.people.diagnoses))[people["diagnosis"]],
+        "onset": onset,
+    }
+    if design.kind == "single-arm":
+        del columns["arm"]
+    if len(design.people.sites) > 1:
+        columns["site"] = np.array(design.people.sites)[people["site"]]
+    if design.people.therapists > 1:
+        columns["therapist"] = np.array([f"T{number + 1}" for number in range(design.people.therapists)])[
+            people["therapist"]
+        ]
+    return pd.DataFrame(columns).iloc[order].reset_index(drop=True)
+
+
+def visits_sheet(
+    design: CohortDesign, frame: Frame, order: NDArray[np.int64], status: NDArray[np.int8], rng: Generator
+) -> pd.DataFrame:
+    """One row per person and planned visit; after leaving, one row says so and the later visits are withdrawn too."""
+    shape = status.shape
+    missing = design.missing
+    missed_for = np.array(missing.reasons)[rng.integers(len(missing.reasons), size=shape)]
+    # One reason per person for leaving, repeated at each later visit.
+    left_for = np.array(missing.leaving_reasons)[rng.integers(len(missing.leaving_reasons), size=(shape[0], 1))]
+    attended = status == ATTENDED
+    reason = np.where(status == MISSED, missed_for, np.where(status == WITHDRAWN, left_for, ""))
+    rows = {
+        "participant": np.repeat(frame.codes[order], shape[1]),
+        "visit": np.tile([visit.id for visit in design.visits], shape[0]),
+        "date": np.where(attended, dates(frame.days), "")[order].ravel(),
+        "status": np.array(["attended", "missed", "withdrawn"])[status[order].ravel()],
+        "reason": reason[order].ravel(),
+        "rater": np.where(attended, frame.raters[:, None], "")[order].ravel(),
+    }
+    return pd.DataFrame(rows)
+
+
+def measured(design: CohortDesign, answers: Answers, status: NDArray[np.int8], rng: Generator) -> NDArray[np.bool_]:
+    """Which person-visits have this instrument at all (N, V)."""
+    planned = [not answers.measure.visits or visit.id in answers.measure.visits for visit in design.visits]
+    done = rng.random(status.shape) >= design.missing.instrument
+    done[:, 0] = True
+    return (status == ATTENDED) & np.array(planned) & done
+
+
+def answers_sheet(
+    design: CohortDesign,
+    answers: Answers,
+    frame: Frame,
+    order: NDArray[np.int64],
+    done: NDArray[np.bool_],
+    rng: Generator,
+) -> pd.DataFrame:
+    """Long rows of one instrument: `items` for answers, `trials` for forces."""
+    value = answers.value[0][order]
+    asked = answers.asked[0][order] & done[order][:, :, None, None, None]
+    person, visit, hand, condition, item = np.nonzero(asked)
+    cell = value[asked]
+    word = np.full(len(cell), "", dtype="U16")
+    word[np.isnan(cell)] = UNABLE
+    lost = rng.random(len(cell)) < design.missing.answer
+    words, shares = zip(*NOT_OBTAINED, strict=True)
+    word[lost] = np.array(words)[rng.choice(len(words), size=int(lost.sum()), p=shares)]
+    entry = order[person]
+    measure = answers.measure
+    hands = np.array([0 if name == "affected" else 1 for name in measure.hands])
+    side = frame.sides[entry, hands[hand]] if answers.bank.instrument.sided else np.full(len(cell), "")
+    common = {
+        "participant": frame.codes[entry],
+        "visit": np.array([planned.id for planned in design.visits])[visit],
+        "instrument": np.full(len(cell), measure.instrument),
+        "side": side,
+        "condition": np.array(measure.conditions)[condition],
+    }
+    if answers.bank.curves[0].form == "force":
+        typed, unit = _dial(measure, cell, frame.raters[entry])
+        return pd.DataFrame(
+            {
+                **common,
+                "trial": np.array(answers.items)[item],
+                "value": np.where(word == "", typed, word),
+                "unit": unit,
+                "rater": frame.raters[entry],
+            }
+        )
+    typed = texts(np.where(np.isnan(cell), 0.0, cell))
+    return pd.DataFrame(
+        {
+            **common,
+            "item": np.array(answers.items)[item],
+            "value": np.where(word == "", typed, word),
+            "rater": frame.raters[entry],
+        }
+    )
+
+
+def _dial(
+    measure: Measure, force: NDArray[np.float64], rater: NDArray[np.str_]
+) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
+    """Forces in the unit of each rater's dynamometer; they were rounded to its dial when drawn."""
+    unit = np.empty(len(force), dtype="U3")
+    typed = np.empty(len(force), dtype="U12")
+    for code in np.unique(rater):
+        here = rater == code
+        unit[here] = dial(measure, str(code))[0]
+        typed[here] = texts(convert_force(force[here], "kgf", dial(measure, str(code))[0]))
+    return typed, unit
+
+
+def stack(sheets: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Sheets of one kind under each other."""
+    return pd.concat(sheets, ignore_index=True) if sheets else pd.DataFrame()
