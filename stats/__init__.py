@@ -1,5 +1,6 @@
 """From scores to findings: models of change, responders, effect sizes, planning."""
 
+from stats.change import ChangeFit, fit_change
 from stats.change_table import change_table
 from stats.effect_table import EffectSizes, effect_sizes
 from stats.effects import effect_size
@@ -11,6 +12,7 @@ from stats.responder_counts import ResponderCounts
 from stats.responders import count_responders
 
 __all__ = [
+    "ChangeFit",
     "EffectSizes",
     "FitError",
     "MixedFit",
@@ -21,6 +23,7 @@ __all__ = [
     "count_responders",
     "effect_size",
     "effect_sizes",
+    "fit_change",
     "fit_mixed",
     "fit_moments",
     "pool",
