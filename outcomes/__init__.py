@@ -3,6 +3,23 @@
 from outcomes.checks import check
 from outcomes.errors import InstrumentError, StudyError
 from outcomes.findings import Findings
+from outcomes.force import convert_force
+from outcomes.registry import catalogue, instrument, threshold, thresholds
+from outcomes.scoring import score, score_items
 from outcomes.study import Study, read_study
 
-__all__ = ["Findings", "InstrumentError", "Study", "StudyError", "check", "read_study"]
+__all__ = [
+    "Findings",
+    "InstrumentError",
+    "Study",
+    "StudyError",
+    "catalogue",
+    "check",
+    "convert_force",
+    "instrument",
+    "read_study",
+    "score",
+    "score_items",
+    "threshold",
+    "thresholds",
+]

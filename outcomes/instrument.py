@@ -1,7 +1,8 @@
-"""What an instrument is: frozen records, filled from one TOML file each (`registry.py` reads them)."""
+"""What an instrument is: frozen records, filled from one TOML file each (`loader.py` reads them)."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -9,6 +10,8 @@ class Item:
     """One item: a short neutral label and the answers it allows (no wording of the published form).
 
     levels: every allowed answer, where they are few; empty for a measured value (then low, high, unit hold).
+    codes: answers typed as words ("1+"); NaN marks an answer that drops the item from the score ("not applicable").
+    unable: the value that the answer "unable" stands for; None where "unable" is no value.
     """
 
     id: str
@@ -17,7 +20,9 @@ class Item:
     low: float = 0.0
     high: float = 0.0
     unit: str = "points"
-    codes: Mapping[str, float] = field(default_factory=dict)  # answers typed as words, e.g. "1+"
+    better: str = "higher"
+    codes: Mapping[str, float] = field(default_factory=dict)
+    unable: float | None = None
 
 
 @dataclass(frozen=True)
@@ -33,9 +38,34 @@ class Scale:
     unit: str
     better: str  # "higher" or "lower"
     step: float | None = None  # smallest difference between two reachable scores; None for a measured value
-    rule: Mapping[str, object] = field(default_factory=dict)
+    rule: Mapping[str, Any] = field(default_factory=dict)
     missing: str = "none"  # the published missing-item rule in words, or "none"
     missing_source: str = ""
+
+
+@dataclass(frozen=True)
+class Gate:
+    """An item that is only scored when other items together reach a level; otherwise it counts `otherwise`."""
+
+    item: str
+    items: tuple[str, ...]
+    at_least: float
+    otherwise: float
+
+
+@dataclass(frozen=True)
+class Option:
+    """A choice the published rules leave open, or a number only the study knows.
+
+    values: the allowed words or numbers; empty for any number (`kind` then says which sort).
+    default: None means there is none, and the choice must be made as soon as an answer depends on it.
+    """
+
+    id: str
+    kind: str  # "choice", "number", "words" or "table"
+    values: tuple[object, ...]
+    why: str
+    default: object = None
 
 
 @dataclass(frozen=True)
@@ -43,7 +73,7 @@ class Threshold:
     """A published size of change. There is no default among them: a caller names the key.
 
     quantity: "MCID individual", "MCID group mean", "MDC90", "MDC95", "SEM", "limits of agreement",
-    "smallest real difference", ...; `hand`: "any", "dominant", "non-dominant".
+    "smallest real difference", ...; `hand`: "any", "dominant", "non-dominant", "more affected", "less affected".
     """
 
     key: str
@@ -67,6 +97,19 @@ class Threshold:
 
 
 @dataclass(frozen=True)
+class Property:
+    """What else was published about a scale (agreement, floor, a benchmark): to be cited, never a size of change."""
+
+    scale: str
+    what: str
+    value: str
+    population: str
+    n: str
+    source: str
+    caveat: str = ""
+
+
+@dataclass(frozen=True)
 class Instrument:
     """An instrument with its items, scales, thresholds and what is known of it."""
 
@@ -81,7 +124,23 @@ class Instrument:
     licence: str
     sources: tuple[str, ...]
     thresholds: tuple[Threshold, ...] = ()
-    options: Mapping[str, Mapping[str, object]] = field(default_factory=dict)  # option -> {values, default?, why}
+    options: Mapping[str, Option] = field(default_factory=dict)
+    gates: tuple[Gate, ...] = ()
+    properties: tuple[Property, ...] = ()
+    no_threshold: Mapping[str, str] = field(default_factory=dict)  # scale -> why none is offered
     verified: str = ""
     unverified: str = ""
     floor_ceiling: str = ""
+
+    @property
+    def main_scale(self) -> Scale:
+        """The scale a bare total belongs to: the first of the file."""
+        return self.scales[0]
+
+    def scale(self, scale_id: str) -> Scale | None:
+        """The scale of that id, or None."""
+        return next((scale for scale in self.scales if scale.id == scale_id), None)
+
+    def item(self, item_id: str) -> Item | None:
+        """The item of that id, or None."""
+        return next((item for item in self.items if item.id == item_id), None)

@@ -1,0 +1,126 @@
+"""From answers to scores: one administration (`score_items`) or a whole study (`score`)."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from outcomes.administrations import Administrations, Keys, item_sheets, trial_sheets
+from outcomes.answers import Sheet, one_sheet
+from outcomes.columns import SCORE_COLUMNS
+from outcomes.instrument import Instrument, Scale
+from outcomes.kinds import KINDS, composite, trials
+from outcomes.long_scores import Block, long_frame
+from outcomes.notes import Scored, reasons
+from outcomes.options import Options
+from outcomes.registry import instrument as find_instrument
+from outcomes.study import Study
+from outcomes.totals import total_blocks
+
+
+@dataclass(frozen=True)
+class ItemScore:
+    """One score: `answered` of `items` carried a value; without a score `value` is NaN and `reason` says why."""
+
+    value: float
+    answered: int
+    items: int
+    complete: bool
+    reason: str
+    unit: str
+    better: str
+
+
+def score_items(instrument: str | Instrument, answers: Mapping[str, object], **options: object) -> dict[str, ItemScore]:
+    """Every scale of one administration.
+
+    instrument: id or record. answers: item id -> number, word of the item ("1+"), one of columns.NOT_A_NUMBER, or None.
+    options: the scoring options of the instrument, e.g. `ceiling_s=120`.
+    Returns scale id -> ItemScore. Raises InstrumentError for an unknown item, a value not allowed, an unknown option,
+    or an answer that depends on an option not given.
+
+    >>> score_items("bbt", {"blocks": 34})["blocks"].value
+    34.0
+    """
+    found = find_instrument(instrument) if isinstance(instrument, str) else instrument
+    scored = score_sheet(found, one_sheet(found, answers), Options(found, options))
+    return {scale.id: _record(scale, scored[scale.id]) for scale in found.scales}
+
+
+def score(study: Study) -> pd.DataFrame:
+    """All scores of a study: from items, trials, angles and typed totals.
+
+    Returns the columns of columns.SCORE_COLUMNS, sorted by participant, visit, instrument and scale. A score that
+    cannot be given is a row with a NaN and its reason. Where an item-level score exists, a typed total of the same
+    scale is compared with it and left out. Scales of which a study records no item are left out, as are scales that
+    exist only with an option the study does not give.
+    Raises InstrumentError where an answer depends on an option that study.toml does not give.
+    """
+    keys = Keys(study)
+    wanted = {*study.protocol.outcomes, study.protocol.primary}
+    blocks: list[Block] = []
+    for found, administrations in (*item_sheets(study, keys), *trial_sheets(study, keys)):
+        options = Options(found, study.protocol.instruments.get(found.id, {}))
+        scored = score_sheet(found, administrations.sheet, options, wanted)
+        blocks += [
+            Block(f"{found.id}.{scale.id}", scale.unit, scale.better, administrations.keys, scored[scale.id])
+            for scale in found.scales
+            if _recorded(scale, administrations, options, wanted, found.id)
+        ]
+    blocks += total_blocks(study, keys)
+    frame = long_frame(blocks, keys)
+    return frame[list(SCORE_COLUMNS)]
+
+
+def score_sheet(
+    instrument: Instrument, sheet: Sheet, options: Options, wanted: frozenset[str] | set[str] = frozenset()
+) -> dict[str, Scored]:
+    """Every scale of one instrument over all administrations; `wanted` outcomes must have the options they need."""
+    scales = {scale.id: scale for scale in instrument.scales}
+    done: dict[str, Scored] = {}
+    # Scales made of other scales come last, whatever their place in the file.
+    for scale in sorted(instrument.scales, key=lambda scale: scale.kind == "composite"):
+        needs = scale.rule.get("needs")
+        if needs is not None and options.get(str(needs)) is None:
+            if f"{instrument.id}.{scale.id}" in wanted:
+                options.require(str(needs), f"{scale.label} is an outcome of the study")
+            done[scale.id] = _undefined(scale, sheet, options.ask(str(needs)))
+        elif scale.kind == "composite":
+            done[scale.id] = composite(scale, scales, done)
+        elif scale.kind == "trials":
+            done[scale.id] = trials(scale, sheet, options)
+        else:
+            done[scale.id] = KINDS[scale.kind](scale, sheet.part(scale.items), options)
+    return done
+
+
+def _record(scale: Scale, scored: Scored) -> ItemScore:
+    return ItemScore(
+        value=float(scored.value[0]),
+        answered=int(scored.answered[0]),
+        items=int(scored.items[0]),
+        complete=bool(scored.complete[0]),
+        reason=str(reasons(scored)[0]),
+        unit=scale.unit,
+        better=scale.better,
+    )
+
+
+def _undefined(scale: Scale, sheet: Sheet, ask: str) -> Scored:
+    count = len(sheet.values)
+    part = sheet.part(scale.items)
+    return Scored(
+        value=np.full(count, np.nan),
+        answered=part.answered,
+        items=np.full(count, len(scale.items)),
+        complete=np.zeros(count, dtype=bool),
+        notes=[(np.ones(count, dtype=bool), ask)],
+    )
+
+
+def _recorded(scale: Scale, administrations: Administrations, options: Options, wanted: set[str], name: str) -> bool:
+    needs = scale.rule.get("needs")
+    if needs is not None and options.get(str(needs)) is None:
+        return f"{name}.{scale.id}" in wanted
+    return scale.kind == "trials" or bool(administrations.recorded.intersection(scale.items))
