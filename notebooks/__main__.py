@@ -11,7 +11,7 @@ from stats.errors import FitError, PlanError
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line; the exit status is 0 where all went well, 1 where something must be done, 2 for a wrong call."""
+    """Run the command line. Exit status 0: all went well; 1: something must be done; 2: a wrong call."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")  # minus signs and dashes on any console
@@ -98,9 +98,8 @@ def _report(options: argparse.Namespace) -> int:
         return _refused(f"{error} What was finished is kept in {options.to}.")
     for line in report.missing:
         print(line)
-    print(
-        f"Report: {report.page} ({len(report.record['numbers'])} numbers recorded in record.json), {report.seconds:.0f} s."
-    )
+    numbers = len(report.record["numbers"])
+    print(f"Report: {report.page} ({numbers} numbers recorded in record.json). It took {report.seconds:.0f} s.")
     return 0
 
 

@@ -21,6 +21,7 @@ class Table:
     columns: heading -> template; `{name}` writes the value of that column (see `tables.written`).
     keys: columns that name a row in the record. group: heading whose equal values become a group heading.
     decimals: column of `frame` or a number; the precision of the outcome in each row.
+    limit: rows printed on a page; the file and the record hold all of them.
     """
 
     name: str
@@ -33,6 +34,7 @@ class Table:
     decimals: str | int = 1
     unit: str = ""
     recorded: bool = True
+    limit: int | None = None
 
     def content(self) -> dict:
         """The table for the report and the record: plain values, nothing rounded."""
@@ -48,6 +50,7 @@ class Table:
             "decimals": self.decimals,
             "unit": self.unit,
             "recorded": self.recorded,
+            "limit": self.limit,
         }
 
     def _repr_mimebundle_(self, include=None, exclude=None) -> dict:

@@ -7,7 +7,7 @@ is turned into HTML here before nbconvert lays out the page.
 import html
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import nbformat
@@ -132,15 +132,23 @@ def _points_html(meta: dict, title: str) -> str:
     points = meta.get("points") or {}
     if not points:
         return ""
-    head = "".join(f'<th scope="col">{html.escape(column.replace("_", " "))}</th>' for column in points)
-    rows = "".join(
-        "<tr>" + "".join(f"<td>{html.escape(_plain(value))}</td>" for value in row) + "</tr>"
-        for row in zip(*points.values(), strict=True)
-    )
-    label = html.escape(f"Numbers in the figure: {title}", quote=True)
+    rows = [[_plain(value) for value in row] for row in zip(*points.values(), strict=True)]
+    table = _grid_html(f"Numbers in the figure: {title}", [column.replace("_", " ") for column in points], rows)
+    return f'<details class="numbers"><summary>Numbers in this figure</summary>{table}</details>'
+
+
+def pairs_html(caption: str, heads: tuple[str, str], pairs: Mapping[str, str]) -> str:
+    """A table of names and values."""
+    return _grid_html(caption, heads, [[name, value] for name, value in pairs.items()])
+
+
+def _grid_html(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    label = html.escape(caption, quote=True)
+    head = "".join(f'<th scope="col">{html.escape(text)}</th>' for text in heads)
+    body = "".join("<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
     return (
-        f'<details class="numbers"><summary>Numbers in this figure</summary><div class="scroll" role="region" tabindex="0" '
-        f'aria-label="{label}"><table><caption>{label}</caption><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div></details>'
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{label}"><table><caption>{label}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
     )
 
 

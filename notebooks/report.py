@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from notebooks import record as records
-from notebooks.page import write_page
+from notebooks.page import pairs_html, write_page
 from notebooks.runner import Run, code_digest, file_digest, run_notebooks, shipped
 from notebooks.statics import write_figures
 from notebooks.tables import identifier
@@ -117,7 +117,8 @@ def _target(to: Path, folder: Path) -> Path:
     others = [path.name for path in to.iterdir()] if to.exists() else []
     if others and "record.json" not in others and "inputs" not in others:
         raise StudyError(
-            f"The folder {to} holds other files ({', '.join(sorted(others)[:3])}). Name an empty or a new folder after --to."
+            f"The folder {to} holds other files ({', '.join(sorted(others)[:3])}). "
+            "Name an empty or a new folder after --to."
         )
     to.mkdir(parents=True, exist_ok=True)
     return to
@@ -179,25 +180,19 @@ def _write_csv(frame: dict[str, list], path: Path) -> None:
 
 def _made(record: dict, missing: Sequence[str]) -> str:
     """The last section of the page: inputs with their digests, versions, and what is missing."""
-    gaps = "".join(f"<p>{html.escape(line)}</p>" for line in missing)
-    files = _rows(record["inputs"].items())
-    versions = _rows(record["software"].items())
+    lines = [
+        f"Every number of this page, {len(record['numbers'])} in all, stands with name, unit, n and notes in the "
+        "file record.json beside it. The command 'outcomes rerun' on that folder computes them again and says what changed.",
+        "Tables and the numbers of the figures are in the folders 'tables' and 'figures', executed notebooks in "
+        "'notebooks', a copy of the data in 'inputs'.",
+        *missing,
+        f"Seed {record['options']['seed']}; interval level {record['options']['level']}. "
+        f"Made on {record['times']['began'][:10]}.",
+    ]
     return (
-        f"<p>Every number on this page, {len(record['numbers'])} in all, stands with its name, unit, n and notes in "
-        "<code>record.json</code> beside it; <code>outcomes rerun</code> on that folder computes them again and says what "
-        f"changed. Tables and the numbers of figures are in the folders <code>tables</code> and <code>figures</code>.</p>{gaps}"
-        '<div class="scroll" role="region" tabindex="0" aria-label="Input files"><table><caption>Input files</caption><thead><tr>'
-        f'<th scope="col">File</th><th scope="col">SHA-256</th></tr></thead><tbody>{files}</tbody></table></div>'
-        '<div class="scroll" role="region" tabindex="0" aria-label="Software versions"><table><caption>Software</caption><thead>'
-        f'<tr><th scope="col">Package</th><th scope="col">Version</th></tr></thead><tbody>{versions}</tbody></table></div>'
-        f"<p>Seed {record['options']['seed']}; interval level {record['options']['level']}. Report made on "
-        f"{record['times']['began'][:10]}.</p>"
-    )
-
-
-def _rows(pairs: Iterable[tuple[str, str]]) -> str:
-    return "".join(
-        f"<tr><td>{html.escape(key)}</td><td><code>{html.escape(value)}</code></td></tr>" for key, value in pairs
+        "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+        + pairs_html("Input files", ("File", "SHA-256"), record["inputs"])
+        + pairs_html("Software", ("Package", "Version"), record["software"])
     )
 
 

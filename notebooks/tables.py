@@ -6,6 +6,7 @@ Full precision stays in the frame of a `Table`; this module writes its cells and
 import html
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import ROUND_HALF_UP, Decimal
 
 import pandas as pd
@@ -118,8 +119,19 @@ def _cell(template: str, row: Mapping, decimals: str | int) -> str:
     return FIELD.sub(lambda match: values[match[1]], template)
 
 
+def printed(table: Table) -> Table:
+    """The table cut to the rows a page holds, with a note that says so."""
+    if table.limit is None or len(table.frame) <= table.limit:
+        return table
+    note = (
+        f"The first {table.limit} of {len(table.frame)} rows; all are in the file tables/{identifier(table.name)}.csv."
+    )
+    return replace(table, frame=table.frame.head(table.limit), notes=(*table.notes, note), limit=None)
+
+
 def to_text(table: Table) -> str:
     """The table as plain text, for a terminal and for readers without HTML."""
+    table = printed(table)
     body = cells(table).to_string(index=False) if len(table.frame) else "(no rows)"
     notes = "".join(f"\n  {note}" for note in table.notes)
     return f"{table.caption}\n{body}{notes}"
@@ -127,6 +139,7 @@ def to_text(table: Table) -> str:
 
 def to_html(table: Table) -> str:
     """The table as HTML with a caption, column scopes and its notes printed under it."""
+    table = printed(table)
     body = cells(table)
     if body.empty:
         return f"<p><strong>{html.escape(table.caption)}</strong><br>No rows.</p>"

@@ -1,0 +1,86 @@
+"""Question 5: how large is the change in units of spread, by each index and its standardiser?"""
+
+import pandas as pd
+
+from notebooks.exhibits import Prose, Table
+from notebooks.figures.forest import effect_forest
+from notebooks.names import Names
+from outcomes import Study
+from outcomes import columns as c
+from stats.effect_table import EffectSizes, effect_sizes
+from stats.errors import FitError
+
+KINDS = ("baseline-sd", "d_av", "g_av", "d_z", "srm")
+
+
+def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] = KINDS) -> dict[str, EffectSizes]:
+    """Effect sizes of every outcome from baseline to each later visit; visits without any score are left out."""
+    present = [outcome for outcome in study.protocol.outcomes if outcome in set(scores[c.OUTCOME])]
+    made: dict[str, EffectSizes] = {}
+    base = study.protocol.baseline
+    for visit in sorted(study.protocol.visits, key=lambda visit: visit.day):
+        with_scores = [
+            outcome
+            for outcome in present
+            if {visit.id, base.id} <= set(scores.loc[scores[c.OUTCOME] == outcome, c.VISIT])
+        ]
+        if visit.id == base.id or not with_scores:
+            continue
+        made[visit.id] = effect_sizes(
+            scores,
+            with_scores,
+            kinds=kinds,
+            visit=visit.id,
+            baseline=base.id,
+            participants=study.participants,
+            level=study.protocol.level,
+        )
+    if not made:
+        raise FitError("No outcome has scores at baseline and at a later visit, so there is no change to standardise.")
+    return made
+
+
+def effects_frame(effects: dict[str, EffectSizes], study: Study) -> pd.DataFrame:
+    """All effect sizes: one row per visit, outcome, arm and kind."""
+    parts = [one.frame(study.protocol.level).assign(visit=visit) for visit, one in effects.items()]
+    frame = pd.concat(parts, ignore_index=True)
+    frame = frame.rename(columns={"estimate": "effect", "std_error": "effect_se", "conf_low": "effect_low",
+                                  "conf_high": "effect_high"})  # fmt: skip
+    order = {outcome: place for place, outcome in enumerate(study.protocol.outcomes)}
+    frame = frame.sort_values("outcome", key=lambda column: column.map(order), kind="stable")
+    return Names(study.protocol).labelled(frame)
+
+
+def effects_table(effects: dict[str, EffectSizes], study: Study) -> Table:
+    """Each index with its standardiser and interval."""
+    first = next(iter(effects.values()))
+    return Table(
+        "effect_sizes",
+        "Effect sizes of the change from baseline",
+        effects_frame(effects, study),
+        {"Outcome": "{outcome_label}", "To visit": "{visit_label}", "Arm": "{arm_label}", "Index": "{kind}",
+         "Effect (interval)": "{effect} ({effect_low} to {effect_high})",
+         "Mean improvement": "{mean_improvement} {unit}", "Standardiser": "{standardiser}, {standardiser_value}",
+         "n": "{n} of {enrolled}", "Why not": "{reason}"},
+        keys=(c.OUTCOME, c.VISIT, c.ARM, "kind"),
+        group="Outcome",
+        decimals="decimals",
+        notes=first.notes,
+    )  # fmt: skip
+
+
+def effects_figure(effects: dict[str, EffectSizes], study: Study, kind: str = "g_av", visit: str | None = None):
+    """One index of all outcomes side by side, at the visit named or at the last one."""
+    frame = effects_frame(effects, study)
+    wanted = visit or list(effects)[-1]
+    chosen = frame[(frame["kind"] == kind) & (frame[c.VISIT] == wanted) & frame["effect"].notna()]
+    return None if chosen.empty else effect_forest(chosen, Names(study.protocol))
+
+
+def effects_sentences(effects: dict[str, EffectSizes], study: Study, kind: str = "g_av") -> Prose:
+    """The sentence for a report: one index, every outcome, the last visit."""
+    last = list(effects.values())[-1]
+    text = type(last)(**{**vars(last), "rows": tuple(row for row in last.rows if row.kind == kind)})
+    return Prose(
+        "effect sizes", (text.sentence(study.protocol.level),), items=("CONSORT pilot 17a",), heading="In words"
+    )

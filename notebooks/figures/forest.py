@@ -1,0 +1,69 @@
+"""Effect sizes of all outcomes side by side."""
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from notebooks.figures.style import INK, cue, finish, plain_text, wrap
+from notebooks.names import Names
+from notebooks.tables import number
+from outcomes import columns as c
+
+POINTS = [c.OUTCOME, c.ARM, "n", "effect", "effect_low", "effect_high", "standardiser", "standardiser_value"]
+
+
+def effect_forest(effects: pd.DataFrame, names: Names) -> go.Figure:
+    """One line per outcome, one marker with interval per arm; positive is better.
+
+    effects: one index and visit, with outcome, arm, n, kind, visit, effect, effect_low, effect_high, standardiser.
+    """
+    order = list(dict.fromkeys(effects[c.OUTCOME]))
+    arms = names.arms(effects[c.ARM])
+    figure = go.Figure()
+    for place, arm in enumerate(arms):
+        own = effects[effects[c.ARM] == arm]
+        mark = cue(place)
+        shift = (place - (len(arms) - 1) / 2) * 0.24
+        figure.add_scatter(
+            x=own["effect"],
+            y=[order.index(outcome) + shift for outcome in own[c.OUTCOME]],
+            mode="markers",
+            name=plain_text(names.arm(arm)),
+            marker={"symbol": mark["symbol"], "size": 9, "color": mark["colour"]},
+            error_x={
+                "type": "data",
+                "symmetric": False,
+                "array": own["effect_high"] - own["effect"],
+                "arrayminus": own["effect"] - own["effect_low"],
+                "color": mark["colour"],
+                "thickness": 1.5,
+            },
+            customdata=own[["n"]],
+            hovertemplate="%{x:.2f} SD, n = %{customdata[0]}<extra></extra>",
+        )
+    first = effects.iloc[0]
+    figure.add_vline(x=0, line={"color": INK, "width": 1})
+    figure.update_yaxes(
+        tickvals=list(range(len(order))),
+        ticktext=[wrap(plain_text(names.outcome(outcome)), 30) for outcome in order],
+        range=[len(order) - 0.4, -0.6],
+        showgrid=False,
+    )
+    figure.update_xaxes(title=f"{first['kind']}: improvement in units of the {first['standardiser']}")
+    figure.update_layout(showlegend=len(arms) > 1, legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0})
+    low, high = effects["effect"].min(), effects["effect"].max()
+    title = (
+        f"Effect size {first['kind']} of the change to {names.visit(first[c.VISIT])}: {number(low, 2)} to "
+        f"{number(high, 2)} across {len(order)} outcome{'s' if len(order) > 1 else ''}"
+    )
+    return finish(
+        figure,
+        name=f"effect_sizes/{first['kind']}",
+        title=title,
+        caption=f"Change inside each arm from baseline, complete pairs, interval {names.protocol.level:.0%}; positive "
+        "is better. It holds natural recovery and has no comparison. Indices with other standardisers differ.",
+        alt=f"Dot plot with intervals, one line per outcome. {title}.",
+        points=effects[POINTS],
+        keys=[c.OUTCOME, c.ARM],
+        unit="SD",
+        height=170 + 46 * len(order),
+    )
