@@ -1,0 +1,208 @@
+"""The plan of a two-arm trial: one frozen record for every closed form, with its inputs and its working."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import wraps
+from inspect import signature
+from typing import Any, ParamSpec
+
+import pandas as pd
+
+from stats.errors import PlanError
+from stats.planning.inputs import Given, PilotEffect, read_number
+from stats.planning.power import (
+    critical_probability,
+)
+from stats.result import Result
+
+LAWS = ("t", "normal")
+P = ParamSpec("P")
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What every closed form is asked: exactly one of power and n per arm, and the conditions of the test.
+
+    alpha, sides: alpha / sides is the probability in the tail that counts. ratio: treatment participants per reference
+    participant. margin: None for superiority, otherwise the non-inferiority margin (positive). attrition: share lost
+    before analysis. law: "t" (noncentral t) or "normal" (the formula as printed in most papers, slightly smaller n).
+    """
+
+    power: float | None
+    n_per_arm: int | None
+    alpha: float
+    sides: int
+    ratio: float
+    margin: float | Given | None
+    attrition: float | Given
+    law: str
+
+    def __post_init__(self) -> None:
+        if (self.power is None) == (self.n_per_arm is None):
+            raise PlanError(
+                "Give either power (to get n per arm) or n_per_arm (to get power), not both and not neither."
+            )
+        if self.n_per_arm is not None and self.n_per_arm < 2:
+            raise PlanError(f"n_per_arm = {self.n_per_arm}: at least 2 are needed.")
+        if not self.ratio > 0:
+            raise PlanError(
+                f"ratio = {self.ratio}: treatment per reference participant must be above 0, 1 is equal arms."
+            )
+        if self.law not in LAWS:
+            raise PlanError(f"law = {self.law!r}: allowed are {', '.join(LAWS)}.")
+        if not 0 <= read_number("attrition", self.attrition).value < 1:
+            raise PlanError(f"attrition = {self.attrition}: a share from 0 to below 1, such as 0.15.")
+        if self.margin is not None and not read_number("margin", self.margin).value > 0:
+            raise PlanError(f"margin = {self.margin}: give the non-inferiority margin as a positive size.")
+
+    @property
+    def tail(self) -> float:
+        return critical_probability(self.alpha, self.sides)
+
+
+@dataclass(frozen=True)
+class Plan(Result):
+    """Size of a two-arm trial. Tuples hold the reference arm first, then the treatment arm."""
+
+    design: str
+    n_per_arm: int  # analysed in the reference arm
+    power: float  # reached with the whole numbers of `n_arms`
+    n_arms: tuple[int, int]
+    n_exact: float  # reference arm, before rounding up; n_per_arm where that was given
+    recruit: tuple[int, int]  # to be randomised, so that n_arms are left after attrition
+    terms: Terms
+    inputs: Mapping[str, Given]
+    working: tuple[tuple[str, str, float], ...]  # step, formula, value
+    unit: str = ""
+    outcome: str = ""
+    notes: tuple[str, ...] = ()
+    call: tuple[Callable[..., "Plan"], Mapping[str, Any]] | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def n_total(self) -> int:
+        return sum(self.n_arms)
+
+    @property
+    def n_subjects(self) -> int:
+        return self.n_total
+
+    @property
+    def n_rows(self) -> int:
+        return self.n_total
+
+    def change(self, **inputs) -> "Plan":
+        """The same plan with some inputs changed: `plan.change(sd=12)`, `plan.change(n_per_arm=40)`."""
+        if self.call is None:
+            raise PlanError("This plan was not made by a planning function, so it cannot be computed again.")
+        function, arguments = self.call
+        changed = {**arguments, **inputs}
+        if "n_per_arm" in inputs and "power" not in inputs:
+            changed["power"] = None
+        if "power" in inputs and "n_per_arm" not in inputs:
+            changed["n_per_arm"] = None
+        return function(**changed)
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """One row: the sizes and the power."""
+        return pd.DataFrame(
+            {
+                "design": [self.design],
+                "outcome": [self.outcome],
+                "difference": [self.inputs["difference"].value],
+                "unit": [self.unit],
+                "n_per_arm": [self.n_per_arm],
+                "n_treatment": [self.n_arms[1]],
+                "n_total": [self.n_total],
+                "n_exact": [self.n_exact],
+                "power": [self.power],
+                "attrition": [self.inputs["attrition"].value],
+                "recruit_per_arm": [self.recruit[0]],
+                "recruit_total": [sum(self.recruit)],
+            }
+        )
+
+    def sentence(self, level: float = 0.95) -> str:
+        """The paragraph for the application: every input with its source and interval, the sizes, the rounding."""
+
+        def shown(name: str) -> str:
+            number = self.inputs[name]
+            unit = f" {number.unit or self.unit}" if name in WITH_UNIT and (number.unit or self.unit) else ""
+            low, high = number.interval(level)
+            limits = f", {level * 100:g} % interval {low:.3g} to {high:.3g}" if number.uncertain else ""
+            return f"{number.value:.4g}{unit} ({number.source or 'no source given'}{limits})"
+
+        outcome = f" in {self.outcome}" if self.outcome else ""
+        if self.terms.margin is None:
+            aim = f"to detect a difference{outcome} of {shown('difference')}"
+        else:
+            aim = (
+                f"to show non-inferiority{outcome} within a margin of {shown('margin')}, "
+                f"where the true difference is {shown('difference')}"
+            )
+        assumed = "; ".join(
+            f"{LABELS.get(name, name.replace('_', ' '))} {shown(name)}"
+            for name in self.inputs
+            if name not in ("difference", "margin", "attrition")
+        )
+        tail = f"{self.terms.sides}-sided alpha of {self.terms.alpha:g}"
+        arms = (
+            f"{self.n_arms[0]} participants per arm"
+            if self.n_arms[0] == self.n_arms[1]
+            else f"{self.n_arms[0]} reference and {self.n_arms[1]} treatment participants"
+        )
+        sizes = f"With {arms} analysed ({self.n_total} in total), the {self.design} has {self.power * 100:.1f} % power "
+        loss = self.inputs["attrition"]
+        recruited = (
+            f" Expecting {shown('attrition')} to be lost before analysis, {self.recruit[0]} and {self.recruit[1]} "
+            f"({sum(self.recruit)} in total) are to be randomised."
+            if loss.value > 0
+            else ""
+        )
+        reason = next((f" {note}" for note in self.notes if isinstance(self.inputs["difference"], PilotEffect)), "")
+        return f"{sizes}{aim}, at a {tail}, assuming {assumed}. Numbers are rounded up per arm.{recruited}{reason}"
+
+
+WITH_UNIT = ("difference", "margin", "sd", "sd_treatment", "sd_change", "sd_residual", "sd_intercept", "sd_within")
+LABELS = {
+    "sd": "a standard deviation of",
+    "sd_treatment": "a standard deviation in the treatment arm of",
+    "sd_within": "a within-person standard deviation of",
+    "sd_residual": "a residual standard deviation of",
+    "sd_intercept": "a standard deviation of the levels of",
+    "sd_slope": "a standard deviation of the slopes of",
+    "correlation": "a correlation between visits of",
+    "intraclass": "an intraclass correlation of",
+    "reference": "a proportion in the reference arm of",
+    "treatment": "a proportion in the treatment arm of",
+}
+
+
+def planner(function: Callable[P, Plan]) -> Callable[P, Plan]:
+    """Let a plan remember how it was made, so that `Plan.change` can compute it again."""
+    parameters = signature(function)
+
+    @wraps(function)
+    def planned(*args: P.args, **kwargs: P.kwargs) -> Plan:
+        bound = parameters.bind(*args, **kwargs)
+        bound.apply_defaults()
+        return replace(function(*args, **kwargs), call=(planned, dict(bound.arguments)))
+
+    return planned
+
+
+def plan_inputs(plan: Plan, level: float = 0.95) -> pd.DataFrame:
+    """Every input with its source, and its interval where estimated: input value conf_low conf_high unit source."""
+    rows = [
+        (name, number.value, *number.interval(level), number.unit, number.source)
+        for name, number in plan.inputs.items()
+    ]
+    chosen = {"alpha": plan.terms.alpha, "sides": plan.terms.sides, "ratio": plan.terms.ratio}
+    if plan.terms.power is not None:
+        chosen["power"] = plan.terms.power
+    rows += [(name, float(value), float("nan"), float("nan"), "", "chosen") for name, value in chosen.items()]
+    return pd.DataFrame(rows, columns=["input", "value", "conf_low", "conf_high", "unit", "source"])
+
+
+def plan_working(plan: Plan) -> pd.DataFrame:
+    """The table to check by hand: step formula value, in the order of the calculation."""
+    return pd.DataFrame(list(plan.working), columns=["step", "formula", "value"])
