@@ -57,20 +57,21 @@ def flag(
 ) -> pd.DataFrame:
     """Findings of one kind: one per row of `rows` (a part of a study table), or a single one without `rows`.
 
-    Series are aligned with `rows`; a column `file` of `rows` takes the place of `file`. Severity and standing advice come from the rule; `advice` adds to it.
+    Series are aligned with `rows`; a column `file` of `rows` takes the place of `file`. Severity and standing advice
+    come from the rule; `advice` comes before the standing one.
     """
     known = rules()[rule]
     index = pd.RangeIndex(1) if rows is None else rows.index
     frame = pd.DataFrame(index=index)
     frame["severity"] = known.severity
     frame["file"] = file if rows is None or "file" not in rows else rows["file"].astype("str")
-    rowless = rows is None or "row" not in rows
-    frame["row"] = pd.array([None] * len(index), dtype="Int64") if rowless else rows["row"].astype("Int64")
+    no_row = pd.Series(pd.array([None] * len(index), dtype="Int64"), index=index)
+    frame["row"] = no_row if rows is None or "row" not in rows else rows["row"].astype("Int64")
     frame["column"] = column if isinstance(column, str) else column.astype("str")
     frame["participant"] = participant if rows is None or "participant" not in rows else rows["participant"]
     frame["visit"] = visit if rows is None or "visit" not in rows else rows["visit"]
     frame["rule"] = rule
-    frame["found"] = found if isinstance(found, str) else found.map(as_text)
+    frame["found"] = found if isinstance(found, str) else texts(found)
     frame["allowed"] = allowed
     extra = pd.Series(advice, index=index, dtype="str")
     frame["advice"] = (extra + " " + known.advice).str.strip()
@@ -82,6 +83,11 @@ def as_text(value: object) -> str:
     if isinstance(value, float):
         return "" if value != value else repr(int(value)) if value.is_integer() else repr(value)
     return "" if value is None or value is pd.NA else str(value)
+
+
+def texts(values: pd.Series) -> pd.Series:
+    """`as_text` of every value; a column of text even where there is no row."""
+    return values.map(as_text).astype("str")
 
 
 class Findings:

@@ -5,20 +5,14 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.people import place
-from outcomes.checks.register import reports
+from outcomes.checks.register import looked_up, place, reports
 from outcomes.findings import as_text, flag
 from outcomes.instrument import Item
 from outcomes.known import find_instrument, find_measure
-from outcomes.sheets import FORCE_UNITS
 from outcomes.study import Study
 
-_KEYS = {
-    "items": ["participant", "visit", "instrument", "side", "condition", "item", "rater"],
-    "totals": ["participant", "visit", "instrument", "scale", "side", "condition", "rater"],
-    "trials": ["participant", "visit", "instrument", "side", "condition", "trial", "rater"],
-    "angles": ["participant", "visit", "side", "digit", "joint", "movement", "mode", "rater"],
-}
+# Numbers that programs and people write for a missing value; read as such only where they are outside the range.
+_MISSING_NUMBERS = (-9.0, -99.0, -999.0, 99.0, 999.0, 9999.0, 888.0, 777.0)
 
 
 @reports("unknown instrument", "unknown item")
@@ -62,79 +56,63 @@ def totals_known(study: Study) -> Iterator[pd.DataFrame]:
                        allowed=", ".join(scales))  # fmt: skip
 
 
-@reports("above maximum", "below minimum", "between levels")
+@reports("above maximum", "below minimum", "between levels", "number for a missing value")
 def answers_in_range(study: Study) -> Iterator[pd.DataFrame]:
     frame = study.items[study.items["value"].notna()]
-    where = place(study, "items", "value")
     for name, rows in frame.groupby("instrument", sort=False):
         instrument = find_instrument(str(name))
         if instrument is None:
             continue
         items = {item.id: item for item in instrument.items}
-        value = rows["value"]
-        low = rows["item"].map({key: _low(item) for key, item in items.items()})
-        high = rows["item"].map({key: _high(item) for key, item in items.items()})
-        above, below = value > high, value < low
-        between = ~above & ~below & _between(rows, items)
-        for rule, wrong in (("above maximum", above), ("below minimum", below), ("between levels", between)):
-            bad = rows[wrong]
-            found = name + " item " + bad["item"] + ": " + bad["typed"]
-            allowed = bad["item"].map({key: allowed_text(item) for key, item in items.items()})
-            yield flag(rule, bad, **where, found=found, allowed=allowed)
+        low = looked_up(rows["item"], {key: item.low for key, item in items.items()}, "float64")
+        high = looked_up(rows["item"], {key: item.high for key, item in items.items()}, "float64")
+        allowed = looked_up(rows["item"], {key: answers_text(item) for key, item in items.items()}, "str")
+        found = f"{name} item " + rows["item"] + ": " + rows["typed"]
+        yield from _outside(study, "items", rows, low, high, found, allowed)
+        between = rows["value"].between(low, high) & _between(rows, items)
+        bad = rows[between]
+        yield flag("between levels", bad, **place(study, "items", "value", bad), found=found[between],
+                   allowed=allowed[between])  # fmt: skip
 
 
-@reports("above maximum", "below minimum")
+@reports("above maximum", "below minimum", "number for a missing value")
 def totals_in_range(study: Study) -> Iterator[pd.DataFrame]:
     frame = study.totals[study.totals["value"].notna()]
-    where = place(study, "totals", "value")
     for (name, scale), rows in frame.groupby(["instrument", "scale"], sort=False):
         low, high = total_range(study, str(name), str(scale))
-        text = range_text(low, high)
-        above, below = rows[rows["value"] > high], rows[rows["value"] < low]
-        yield flag("above maximum", above, **where, found=f"{name} " + above["typed"], allowed=text)
-        yield flag("below minimum", below, **where, found=f"{name} " + below["typed"], allowed=text)
+        allowed = pd.Series(range_text(low, high), index=rows.index)
+        found = f"{name} " + rows["typed"]
+        lows, highs = pd.Series(low, index=rows.index), pd.Series(high, index=rows.index)
+        yield from _outside(study, "totals", rows, lows, highs, found, allowed)
 
 
-@reports("below minimum")
-def trials_in_range(study: Study) -> Iterator[pd.DataFrame]:
-    rows = study.trials[study.trials["value"] < 0]
-    yield flag("below minimum", rows, **place(study, "trials", "value"), found=rows["typed"], allowed="0 or more")
+def _outside(study, table, rows, low, high, found, allowed) -> Iterator[pd.DataFrame]:
+    outside = (rows["value"] > high) | (rows["value"] < low)
+    coded = outside & rows["value"].isin(_MISSING_NUMBERS)
+    for rule, wrong in (
+        ("number for a missing value", coded),
+        ("above maximum", (rows["value"] > high) & ~coded),
+        ("below minimum", (rows["value"] < low) & ~coded),
+    ):
+        bad = rows[wrong]
+        yield flag(rule, bad, **place(study, table, "value", bad), found=found[wrong], allowed=allowed[wrong])
 
 
-@reports("duplicate row")
-def duplicate_rows(study: Study) -> Iterator[pd.DataFrame]:
-    for table, keys in _KEYS.items():
-        frame = study.table(table)
-        rows = frame[frame.duplicated(keys) & (frame["participant"] != "")]
-        if rows.empty:
+@reports("total between steps")
+def totals_on_steps(study: Study) -> Iterator[pd.DataFrame]:
+    """A sum of whole points cannot be 41.5; a mean or a time may."""
+    frame = study.totals[study.totals["value"].notna()]
+    for (name, scale_id), rows in frame.groupby(["instrument", "scale"], sort=False):
+        instrument = find_instrument(str(name))
+        if instrument is None or find_measure(study.protocol, str(name), str(scale_id)):
             continue
-        first = frame.drop_duplicates(keys).set_index(keys)["row"]
-        at = pd.MultiIndex.from_frame(rows[keys]).map(first)
-        yield flag(
-            "duplicate row",
-            rows,
-            **place(study, table, "participant"),
-            found=rows[keys[2:-1]].astype("str").agg(lambda parts: " ".join(part for part in parts if part), axis=1),
-            allowed=pd.Series([f"once; the first is row {row}" for row in at], index=rows.index),
-        )
-
-
-@reports("unit not a force")
-def force_units(study: Study) -> Iterator[pd.DataFrame]:
-    frame = study.trials
-    rows = frame[~frame["unit"].isin(FORCE_UNITS.values()) & (frame["value"].notna() | (frame["unit"] != ""))]
-    found = rows["unit"].replace("", "blank")
-    yield flag("unit not a force", rows, **place(study, "trials", "unit"), found=found, allowed="kgf, lbf, N")
-
-
-@reports("outcome without data")
-def outcomes_with_data(study: Study) -> Iterator[pd.DataFrame]:
-    measured = set(study.items["instrument"]) | set(study.totals["instrument"]) | set(study.trials["instrument"])
-    for outcome in study.protocol.outcomes:
-        name = outcome.split(".")[0]
-        if name not in measured and len(study.angles) == 0:
-            allowed = ", ".join(sorted(measured)) or "none"
-            yield flag("outcome without data", file="study.toml", column="outcomes", found=outcome, allowed=allowed)
+        scale = instrument.scale(str(scale_id)) if scale_id else instrument.main_scale
+        if scale is None or not scale.step:
+            continue
+        steps = (rows["value"] - scale.low) / scale.step
+        bad = rows[(steps - steps.round()).abs() > 1e-6]  # far below any step a person could type
+        yield flag("total between steps", bad, **place(study, "totals", "value", bad), found=f"{name} " + bad["typed"],
+                   allowed=f"{as_text(scale.low)} in steps of {as_text(float(scale.step))}")  # fmt: skip
 
 
 def total_range(study: Study, name: str, scale: str) -> tuple[float, float]:
@@ -154,19 +132,12 @@ def range_text(low: float, high: float) -> str:
     return f"{as_text(low)} to {as_text(high)}" if np.isfinite(low) else f"{as_text(high)} or less"
 
 
-def allowed_text(item: Item) -> str:
+def answers_text(item: Item) -> str:
     """The answers of an item in words."""
     if item.levels:
-        return ", ".join(as_text(float(level)) for level in item.levels)
+        words = [word for word in item.codes if item.codes[word] == item.codes[word]]
+        return ", ".join([as_text(level) for level in item.levels] + words)
     return range_text(item.low, item.high)
-
-
-def _low(item: Item) -> float:
-    return min(item.levels) if item.levels else item.low
-
-
-def _high(item: Item) -> float:
-    return max(item.levels) if item.levels else item.high
 
 
 def _between(rows: pd.DataFrame, items: Mapping[str, Item]) -> pd.Series:

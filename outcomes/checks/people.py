@@ -1,26 +1,24 @@
-"""Checks of participants, arms and visits: who is in the study and when they came."""
+"""Checks of participants and arms: who is in the study."""
 
 import difflib
+import re
 from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.register import reports
-from outcomes.findings import flag
+from outcomes.checks.register import looked_up, place, reports
+from outcomes.findings import flag, texts
+from outcomes.reading.cells import dates, numbers
 from outcomes.sheets import MEASUREMENTS
 from outcomes.study import Study
 
-_BY_PARTICIPANT = ("visits", *MEASUREMENTS, "sessions", "adverse_events")
-
-
-def place(study: Study, table: str, column: str) -> dict[str, str]:
-    """File and header of one of our columns, as `flag` takes them."""
-    return {"file": study.files.get(table, ""), "column": study.header(table, column)}
+BY_PARTICIPANT = ("visits", *MEASUREMENTS, "second_ratings", "sessions", "adverse_events")
+_OLDEST = 110  # years; common practice, no source: beyond it a typing error is likelier than the age
 
 
 @reports("participant blank")
 def participant_blank(study: Study) -> Iterator[pd.DataFrame]:
-    for table in ("participants", *_BY_PARTICIPANT):
+    for table in ("participants", *BY_PARTICIPANT):
         frame = study.table(table)
         yield flag("participant blank", frame[frame["participant"] == ""], **place(study, table, "participant"))
 
@@ -35,26 +33,41 @@ def duplicate_participant(study: Study) -> Iterator[pd.DataFrame]:
         rows,
         **place(study, "participants", "participant"),
         found=rows["participant"],
-        allowed="one row; the first is row " + rows["participant"].map(first).astype("str"),
+        allowed="one row; the first is row " + texts(looked_up(rows["participant"], first)),
+    )
+
+
+@reports("participant codes alike")
+def codes_alike(study: Study) -> Iterator[pd.DataFrame]:
+    """P01 and p1 are two codes to a computer, and perhaps one person."""
+    frame = study.participants
+    frame = frame[(frame["participant"] != "") & ~frame.duplicated("participant")]
+    folded = frame["participant"].map(lambda code: re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\W_]", "", code.lower())))
+    rows = frame[folded.duplicated()]
+    first = frame.assign(folded=folded).drop_duplicates("folded").set_index("folded")["participant"]
+    yield flag(
+        "participant codes alike",
+        rows,
+        **place(study, "participants", "participant"),
+        found=rows["participant"] + " and " + looked_up(folded[rows.index], first),
     )
 
 
 @reports("unknown participant")
 def unknown_participant(study: Study) -> Iterator[pd.DataFrame]:
     known = list(study.participants["participant"])
-    for table in _BY_PARTICIPANT:
+    for table in BY_PARTICIPANT:
         frame = study.table(table)
         rows = frame[~frame["participant"].isin(known) & (frame["participant"] != "")]
         near = {name: difflib.get_close_matches(name, known, 1, 0.7) for name in rows["participant"].unique()}
+        hints = {name: f"Is it {close[0]}?" if close else "" for name, close in near.items()}
         yield flag(
             "unknown participant",
             rows,
             **place(study, table, "participant"),
             found=rows["participant"],
             allowed=f"one of the {len(known)} codes of {study.files['participants']}",
-            advice=rows["participant"].map(
-                {name: f"Is it {close[0]}?" if close else "" for name, close in near.items()}
-            ),
+            advice=rows["participant"].map(hints),
         )
 
 
@@ -68,7 +81,8 @@ def arms(study: Study) -> Iterator[pd.DataFrame]:
     if len(planned) == 1:  # a single arm need not be written out
         unknown &= frame["arm"] != ""
     where = place(study, "participants", "arm")
-    yield flag("unknown arm", frame[unknown], **where, found=frame.loc[unknown, "arm"], allowed=", ".join(planned))
+    found = frame.loc[unknown, "arm"].replace("", "blank")
+    yield flag("unknown arm", frame[unknown], **where, found=found, allowed=", ".join(planned))
     if len(planned) > 1:
         sizes = frame.groupby("arm")["participant"].nunique()
         for arm in planned:
@@ -80,18 +94,40 @@ def arms(study: Study) -> Iterator[pd.DataFrame]:
                 )
 
 
-@reports("unknown visit")
-def unknown_visit(study: Study) -> Iterator[pd.DataFrame]:
-    planned = [visit.id for visit in study.protocol.visits]
-    for table in ("visits", *MEASUREMENTS):
-        frame = study.table(table)
-        rows = frame[~frame["visit"].isin(planned)]
-        yield flag(
-            "unknown visit", rows, **place(study, table, "visit"), found=rows["visit"], allowed=", ".join(planned)
-        )
+@reports("age implausible")
+def age(study: Study) -> Iterator[pd.DataFrame]:
+    frame = study.participants
+    rows = frame[(frame["age"] < 0) | (frame["age"] > _OLDEST)]
+    yield flag(
+        "age implausible", rows, **place(study, "participants", "age"), found=rows["age"], allowed=f"0 to {_OLDEST}"
+    )
 
 
-@reports("duplicate visit")
-def duplicate_visit(study: Study) -> Iterator[pd.DataFrame]:
-    rows = study.visits[study.visits.duplicated(["participant", "visit"])]
-    yield flag("duplicate visit", rows, **place(study, "visits", "visit"), found=rows["visit"], allowed="one row")
+@reports("onset unreadable")
+def onset(study: Study) -> Iterator[pd.DataFrame]:
+    frame = study.participants
+    date, months = dates(frame["onset"]), numbers(frame["onset"])
+    unread = (frame["onset"] != "") & date["value"].isna() & months["value"].isna() & (months["code"] == "")
+    rows = frame[unread | (months["value"] < 0)]
+    where = place(study, "participants", "onset")
+    yield flag("onset unreadable", rows, **where, found=rows["onset"], allowed="year-month-day, or months as a number")
+
+
+@reports("participant without measurements")
+def never_measured(study: Study) -> Iterator[pd.DataFrame]:
+    measured: set[str] = set()
+    for table in MEASUREMENTS:
+        measured |= set(study.table(table)["participant"])
+    frame = study.participants
+    rows = frame[~frame["participant"].isin(measured) & (frame["participant"] != "")]
+    yield flag("participant without measurements", rows, **place(study, "participants", "participant"))
+
+
+@reports("covariate missing")
+def covariates(study: Study) -> Iterator[pd.DataFrame]:
+    models = (study.protocol.model, *study.protocol.sensitivity)
+    for name in dict.fromkeys(covariate for model in models for covariate in model.covariates):
+        frame = study.participants
+        if name in frame and name not in ("row",):
+            rows = frame[frame[name].isna() | (frame[name].astype("str") == "")]
+            yield flag("covariate missing", rows, **place(study, "participants", name))

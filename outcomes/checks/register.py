@@ -1,38 +1,56 @@
 """The list of checks and the one function that runs them."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
 
-from outcomes.findings import Findings, rules
+from outcomes.errors import InstrumentError
+from outcomes.findings import Findings, flag, rules
+from outcomes.scoring import score
 from outcomes.study import Study
 
-Check = Callable[[Study], Iterable[pd.DataFrame]]
+StudyCheck = Callable[[Study], Iterable[pd.DataFrame]]
+ScoreCheck = Callable[[Study, pd.DataFrame], Iterable[pd.DataFrame]]
 
 
 @dataclass(frozen=True)
 class Registered:
-    """A check and the rules it may report."""
+    """A check and the rules it may report. A check of scores takes the study and its scores."""
 
     rules: tuple[str, ...]
-    run: Check
+    of_study: StudyCheck | None = None
+    of_scores: ScoreCheck | None = None
 
 
 CHECKS: list[Registered] = []
 
 
-def reports(*names: str) -> Callable[[Check], Check]:
-    """Registers a check under the rules it may report (all of them in `rules.toml`)."""
-    unknown = [name for name in names if name not in rules()]
-    if unknown:
-        raise KeyError(f"no such rule in rules.toml: {', '.join(unknown)}")
+def reports(*names: str) -> Callable[[StudyCheck], StudyCheck]:
+    """Registers a check of a study under the rules it may report (all of them in `rules.toml`)."""
 
-    def register(run: Check) -> Check:
-        CHECKS.append(Registered(names, run))
+    def register(run: StudyCheck) -> StudyCheck:
+        CHECKS.append(Registered(_known(names), of_study=run))
         return run
 
     return register
+
+
+def reports_on_scores(*names: str) -> Callable[[ScoreCheck], ScoreCheck]:
+    """Registers a check of the scores of a study under the rules it may report."""
+
+    def register(run: ScoreCheck) -> ScoreCheck:
+        CHECKS.append(Registered(_known(names), of_scores=run))
+        return run
+
+    return register
+
+
+def _known(names: tuple[str, ...]) -> tuple[str, ...]:
+    unknown = [name for name in names if name not in rules()]
+    if unknown:
+        raise KeyError(f"no such rule in rules.toml: {', '.join(unknown)}")
+    return names
 
 
 def check(study: Study) -> Findings:
@@ -42,6 +60,29 @@ def check(study: Study) -> Findings:
         Findings: `.frame()` has one row per finding; `.blocking` is True where one of them is an error.
     """
     found = [study.findings.frame()]
+    try:
+        scores = score(study)
+    except InstrumentError as error:  # a rule that the study must choose, or an option that does not exist
+        found.append(flag("cannot be scored", file="study.toml", column="instruments", found=str(error).rstrip(".")))
+        scores = None
     for registered in CHECKS:
-        found += list(registered.run(study))
+        if registered.of_study:
+            found += list(registered.of_study(study))
+        elif registered.of_scores and scores is not None:
+            found += list(registered.of_scores(study, scores))
     return Findings(found)
+
+
+def place(study: Study, table: str, column: str, rows: pd.DataFrame | None = None) -> Mapping[str, str | pd.Series]:
+    """File and header of one of our columns, as `flag` takes them; the header of each cell where `rows` has it."""
+    measured = rows is not None and "header" in rows and column in ("value", "degrees")
+    return {
+        "file": study.files.get(table, ""),
+        "column": rows["header"] if measured and rows is not None else study.header(table, column),
+    }
+
+
+def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype: str | None = None) -> pd.Series:
+    """The value of `table` (no key twice) for every key; its type stays, even without a row."""
+    values = table if isinstance(table, pd.Series) else pd.Series(table, dtype=dtype)
+    return values.reindex(keys.to_numpy()).set_axis(keys.index)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from outcomes.columns import NOT_A_NUMBER
-from outcomes.findings import flag
+from outcomes.findings import as_text, flag
 from outcomes.reading.cells import dates, numbers, over_distinct, plain, tidy
 from outcomes.reading.files import Grid
 from outcomes.reading.headers import Header, find_header
@@ -142,7 +142,7 @@ def _read_column(
         read = numbers(typed)
         frame[column.name] = read["value"]
         if column.kind == "measure":
-            frame["typed"] = typed.map(tidy)
+            frame["typed"] = over_distinct(typed, tidy).astype("str")
             frame["code"] = read["code"]
             _flag_codes(frame, read, typed, header, file, found)
         _flag_how(frame, read["how"], _HOW_RULES, typed, read["value"], header, file, found)
@@ -175,11 +175,11 @@ def _flag_how(frame, how, rules, typed, value, header, file, found) -> None:
     for key, rule in rules.items():
         rows = how == key
         if rows.any():
-            seen = typed[rows].map(tidy)
+            seen = typed[rows].map(tidy).astype("str")
             if rule == "word read as missing":
                 spelled_out = seen.str.lower().isin(NOT_A_NUMBER)
                 rows, seen = rows & ~spelled_out.reindex(rows.index, fill_value=False), seen[~spelled_out]
-            read_as = frame.loc[rows, "code"] if key == "word" and "code" in frame else value[rows].map(str)
+            read_as = frame.loc[rows, "code"] if key == "word" and "code" in frame else value[rows].map(as_text)
             unread = key in ("ambiguous", "text", "mixed order")
             allowed = _UNREAD[rule] if unread else "read as " + read_as.astype("str")
             found.append(flag(rule, frame[rows], file=file, column=header, found=seen, allowed=allowed))

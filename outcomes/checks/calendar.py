@@ -1,0 +1,141 @@
+"""Checks of visits and dates: planned visits, windows, order, onset, missed visits that have measurements."""
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from outcomes.checks.register import looked_up, place, reports
+from outcomes.findings import as_text, flag, texts
+from outcomes.reading.cells import dates
+from outcomes.sheets import MEASUREMENTS
+from outcomes.study import Study
+
+_EARLIEST = pd.Timestamp("1990-01-01")  # no visit of a study under way can lie before it: a typing error
+
+
+@reports("unknown visit")
+def unknown_visit(study: Study) -> Iterator[pd.DataFrame]:
+    planned = [visit.id for visit in study.protocol.visits]
+    for table in ("visits", *MEASUREMENTS, "second_ratings"):
+        frame = study.table(table)
+        rows = frame[~frame["visit"].isin(planned)]
+        found = rows["visit"].replace("", "blank")
+        yield flag("unknown visit", rows, **place(study, table, "visit"), found=found, allowed=", ".join(planned))
+
+
+@reports("duplicate visit")
+def duplicate_visit(study: Study) -> Iterator[pd.DataFrame]:
+    rows = study.visits[study.visits.duplicated(["participant", "visit"])]
+    yield flag("duplicate visit", rows, **place(study, "visits", "visit"), found=rows["visit"], allowed="one row")
+
+
+@reports("visit outside its window")
+def windows(study: Study) -> Iterator[pd.DataFrame]:
+    """Days are counted from the participant's own baseline visit."""
+    frame = dated_visits(study)
+    planned = {visit.id: visit for visit in study.protocol.visits}
+    for name, rows in frame.groupby("visit", sort=False):
+        visit = planned[str(name)]
+        if visit.window is None:
+            continue
+        late = rows["study_day"] - visit.day
+        outside = rows[(late < visit.window[0]) | (late > visit.window[1])]
+        low, high = (as_text(visit.day + bound) for bound in visit.window)
+        yield flag(
+            "visit outside its window",
+            outside,
+            **place(study, "visits", "date"),
+            found="day " + texts(outside["study_day"]) + " (" + outside["date"].dt.strftime("%Y-%m-%d") + ")",
+            allowed=f"day {low} to {high}",
+        )
+
+
+@reports("visits out of order", "two visits on one day")
+def order(study: Study) -> Iterator[pd.DataFrame]:
+    frame = study.visits[study.visits["date"].notna()].copy()
+    frame["planned"] = planned_days(study, frame["visit"])
+    frame = frame[frame["planned"].notna()].sort_values(["participant", "planned"], kind="stable")
+    before = frame.groupby("participant")[["visit", "date"]].shift()
+    where = place(study, "visits", "date")
+    for rule, wrong in (
+        ("visits out of order", frame["date"] < before["date"]),
+        ("two visits on one day", frame["date"] == before["date"]),
+    ):
+        rows = frame[wrong]
+        earlier = before[wrong]
+        yield flag(
+            rule,
+            rows,
+            **where,
+            found=rows["date"].dt.strftime("%Y-%m-%d"),
+            allowed="after " + earlier["visit"] + ", " + earlier["date"].dt.strftime("%Y-%m-%d"),
+        )
+
+
+@reports("date implausible")
+def implausible(study: Study) -> Iterator[pd.DataFrame]:
+    today = pd.Timestamp.today().normalize()
+    for table in ("visits", "sessions", "adverse_events"):
+        frame = study.table(table)
+        rows = frame[(frame["date"] < _EARLIEST) | (frame["date"] > today)]
+        found = rows["date"].dt.strftime("%Y-%m-%d")
+        allowed = f"{_EARLIEST:%Y-%m-%d} to the day of this check"
+        yield flag("date implausible", rows, **place(study, table, "date"), found=found, allowed=allowed)
+
+
+@reports("date before onset")
+def before_onset(study: Study) -> Iterator[pd.DataFrame]:
+    onset = dates(study.participants["onset"])["value"]
+    by_participant = pd.Series(onset.to_numpy(), index=study.participants["participant"])
+    by_participant = by_participant[~by_participant.index.duplicated()]
+    since = looked_up(study.visits["participant"], by_participant)
+    rows = study.visits[study.visits["date"] < since]
+    yield flag(
+        "date before onset",
+        rows,
+        **place(study, "visits", "date"),
+        found=rows["date"].dt.strftime("%Y-%m-%d"),
+        allowed="on or after the onset, " + since[rows.index].dt.strftime("%Y-%m-%d"),
+    )
+
+
+@reports("measured at a missed visit", "attended without measurements", "missed without a reason")
+def attendance(study: Study) -> Iterator[pd.DataFrame]:
+    frame = study.visits
+    if frame.empty:
+        return
+    measured: set[tuple[str, str]] = set()
+    for table in MEASUREMENTS:
+        rows = study.table(table)
+        measure = "degrees" if table == "angles" else "value"
+        measured |= set(rows.loc[rows[measure].notna(), ["participant", "visit"]].itertuples(index=False, name=None))
+    has = pd.Series([pair in measured for pair in zip(frame["participant"], frame["visit"], strict=True)], frame.index)
+    absent = frame["status"].isin(("missed", "withdrawn"))
+    where = place(study, "visits", "status")
+    yield flag("measured at a missed visit", frame[absent & has], **where, found=frame.loc[absent & has, "status"])
+    yield flag("attended without measurements", frame[(frame["status"] == "attended") & ~has], **where)
+    silent = absent & (frame["reason"] == "")
+    yield flag("missed without a reason", frame[silent], **place(study, "visits", "reason"))
+
+
+@reports("visit after withdrawal")
+def after_withdrawal(study: Study) -> Iterator[pd.DataFrame]:
+    frame = study.visits.copy()
+    frame["planned"] = planned_days(study, frame["visit"])
+    left = frame[frame["status"] == "withdrawn"].groupby("participant")["planned"].min()
+    rows = frame[(frame["planned"] > looked_up(frame["participant"], left)) & (frame["status"] == "attended")]
+    yield flag("visit after withdrawal", rows, **place(study, "visits", "status"), found=rows["visit"])
+
+
+def planned_days(study: Study, visits: pd.Series) -> pd.Series:
+    """The planned day of each visit, NaN where it is not planned."""
+    return looked_up(visits, {visit.id: visit.day for visit in study.protocol.visits}, "float64")
+
+
+def dated_visits(study: Study) -> pd.DataFrame:
+    """Visits with a date, of planned visits, with `study_day` counted from the participant's baseline visit."""
+    baseline = study.protocol.baseline
+    frame = study.visits[study.visits["date"].notna()].drop_duplicates(["participant", "visit"]).copy()
+    start = frame[frame["visit"] == baseline.id].set_index("participant")["date"]
+    frame["study_day"] = (frame["date"] - looked_up(frame["participant"], start)).dt.days + baseline.day
+    return frame[frame["visit"].isin([visit.id for visit in study.protocol.visits]) & frame["study_day"].notna()]

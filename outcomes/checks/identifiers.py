@@ -1,0 +1,46 @@
+"""Checks for direct identifiers: columns and cells that could name a person. What a cell holds is never repeated."""
+
+import re
+from collections.abc import Iterator
+
+import pandas as pd
+
+from outcomes.checks.register import place, reports
+from outcomes.findings import flag
+from outcomes.reading.cells import plain
+from outcomes.sheets import SHEETS
+from outcomes.study import Study
+
+# Kinds of direct identifier in the headers of tables; common practice, no source.
+_HEADERS = re.compile(
+    r"\b(name|names|surname|first ?name|last ?name|initials|email|e mail|phone|telephone|mobile|address|street|"
+    r"post ?code|zip( code)?|birth ?date|date of birth|birthday|dob|national id|insurance( no| number)?|ssn|mrn|"
+    r"hospital( no| number)|record number|passport|ip address|photo)\b"
+)
+_EMAIL = re.compile(r"[^\s@]+@[^\s@]+\.[A-Za-z]{2,}")
+_PHONE = re.compile(r"\+?\d[\d ()/-]{8,}\d")
+
+
+@reports("header of a direct identifier")
+def headers(study: Study) -> Iterator[pd.DataFrame]:
+    for table in SHEETS:
+        for name in study.table(table).columns:
+            if name not in SHEETS[table].names and _HEADERS.search(plain(str(name))):
+                yield flag("header of a direct identifier", file=study.files.get(table, ""), column=str(name))
+
+
+@reports("cell with a direct identifier")
+def cells(study: Study) -> Iterator[pd.DataFrame]:
+    """Electronic addresses and telephone numbers in columns of text."""
+    for table in SHEETS:
+        frame = study.table(table)
+        for name in frame.columns.difference(["row", "file", "header", "typed", "code"], sort=False):
+            if not pd.api.types.is_string_dtype(frame[name]):
+                continue
+            distinct = [text for text in frame[name].unique() if _identifies(text)]
+            rows = frame[frame[name].isin(distinct)]
+            yield flag("cell with a direct identifier", rows, **place(study, table, str(name)), participant="")
+
+
+def _identifies(text: str) -> bool:
+    return bool(_EMAIL.search(text)) or (bool(_PHONE.fullmatch(text)) and not re.fullmatch(r"[\d-]{8,10}", text))
