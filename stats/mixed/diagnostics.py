@@ -5,20 +5,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from stats.mixed.geometry import geometry_of
-from stats.mixed.structures import build_structure
+from stats.mixed.people import natural_structure
 
 if TYPE_CHECKING:
     from stats.mixed.fit import MixedFit
-
-
-def natural_structure(fit: "MixedFit"):
-    """The structure over the visits themselves (not the rotated slots), and its parameters in natural units (1, K)."""
-    structure = build_structure(
-        geometry_of(fit.moments, fit.times), fit.moments.slots, fit.moments.random_terms, fit.moments.groups,
-        correlated=fit.correlated, covariance=fit.covariance,
-    )  # fmt: skip
-    return structure, fit.solution.theta[:1]
 
 
 def visit_covariance(fit: "MixedFit") -> pd.DataFrame:

@@ -15,6 +15,7 @@ METHOD_WORDS = {
     "between-within": "between-within df",
     "residual": "residual df",
     "normal": "normal law",
+    "cr2": "cluster-robust CR2, Satterthwaite df",
 }
 
 

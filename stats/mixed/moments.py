@@ -120,7 +120,7 @@ class Moments:
         """
         if self.Z is None:
             return self
-        P, T, r = self.Z.shape
+        _, T, r = self.Z.shape
         k = min(T, r)
         Q, K = np.linalg.qr(self.Z * self.observed[:, :, None])  # (P, T, k), (P, k, r)
         # A pattern with fewer rows than effects, or collinear ones, has null rows in K; those slots carry nothing.
@@ -196,14 +196,9 @@ def pool_layout(layout: Layout, responses: np.ndarray | None = None, shift: np.n
         Y = Y - layout.X @ shift
     starts = layout.starts()
     people, T, q, R = len(layout.persons), len(layout.slots), layout.X.shape[1], len(Y)
-    observed = np.zeros((people, T), dtype=bool)
-    observed[layout.person, layout.slot] = True
+    observed, Z = _by_person(layout)
     X = np.zeros((people, T, q))
     X[layout.person, layout.slot] = layout.X
-    Z = None
-    if layout.Z is not None:
-        Z = np.zeros((people, T, layout.Z.shape[1]))
-        Z[layout.person, layout.slot] = layout.Z
     y = np.zeros((R, people, T))
     y[:, layout.person, layout.slot] = Y
     first, index = _pattern_index(observed, Z, layout.group[starts[:-1]])
@@ -224,6 +219,24 @@ def pool_layout(layout: Layout, responses: np.ndarray | None = None, shift: np.n
         n_rows=layout.n_rows, n_participants=people, terms=layout.terms, slots=layout.slots, groups=layout.groups,
         random_terms=layout.random_terms, term_columns=layout.term_columns, response=layout.response, notes=layout.notes,
     )  # fmt: skip
+
+
+def _by_person(layout: Layout) -> tuple[np.ndarray, np.ndarray | None]:
+    """Observed slots (people, T) and random-effect covariates (people, T, r)."""
+    people, T = len(layout.persons), len(layout.slots)
+    observed = np.zeros((people, T), dtype=bool)
+    observed[layout.person, layout.slot] = True
+    if layout.Z is None:
+        return observed, None
+    Z = np.zeros((people, T, layout.Z.shape[1]))
+    Z[layout.person, layout.slot] = layout.Z
+    return observed, Z
+
+
+def pattern_of_participants(layout: Layout) -> np.ndarray:
+    """Pattern number of each participant, as `pool_layout` numbers them."""
+    observed, Z = _by_person(layout)
+    return _pattern_index(observed, Z, layout.group[layout.starts()[:-1]])[1]
 
 
 def pool(

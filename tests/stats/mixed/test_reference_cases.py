@@ -214,6 +214,16 @@ def test_estimated_means_by_name(name: str) -> None:
     np.testing.assert_allclose(merged["df_y"], merged["df_x"], rtol=1e-3)
 
 
+@pytest.mark.parametrize("name", [n for n in CASES if CASES[n].get("CR2") or CASES[n].get("cr2")])
+def test_cluster_robust(name: str) -> None:
+    """clubSandwich CR2; 1e-4, since it works at the package's own estimates of the covariance (see SOURCES.md)."""
+    expected = _table(CASES[name].get("CR2") or CASES[name]["cr2"])
+    ours = fitted(name).robust()
+    ours = ours.assign(term=_names(ours["term"])).set_index("term")
+    np.testing.assert_allclose(ours["std_error"], expected["se"], rtol=1e-4)
+    np.testing.assert_allclose(ours["df"], expected["df"], rtol=1e-4)
+
+
 @pytest.mark.parametrize("name", [n for n in CASES if isinstance(CASES[n].get("ml_fit"), dict)])
 def test_maximum_likelihood(name: str) -> None:
     expected, fit = CASES[name]["ml_fit"], _fit(name, method="ml")
