@@ -12,6 +12,9 @@ patterns and slot pairs [j, l] understood:
     observed_km  = quadratic - expected + 1/2 tr(P V_km) - 1/2 y'P V_km P y
 
 (Patterson & Thompson 1971; Harville 1977; Kenward & Roger 1997 for P and Q.) Maximum likelihood drops every Phi term.
+
+Replicates usually share the design, so A and n have no replicate axis. Simulated trials whose missing visits or
+covariates differ bring their own: A (R, P, T, T, q, q), n (R, P), n_rows (R,).
 """
 
 from dataclasses import dataclass
@@ -48,12 +51,13 @@ class Likelihood:
     """The log-likelihood of `moments` under `structure`, a function of theta (R, K)."""
 
     def __init__(self, moments: Moments, structure: Structure, *, reml: bool = True) -> None:
-        P, T, _, q, _ = moments.A.shape
+        P, T, _, q, _ = moments.A.shape[-5:]
         self.structure, self.reml, self.q, self.P, self.T = structure, reml, q, P, T
-        self.n, self.observed = moments.n, moments.observed
+        self.n, self.observed = np.atleast_2d(moments.n), moments.observed  # n (1 or R, P)
+        self.own_design = moments.A.ndim == 6
         self.mask = self.observed[:, :, None] & self.observed[:, None, :]
         self.eye = np.where(self.observed[:, :, None] | self.observed[:, None, :], 0.0, np.eye(T))
-        self.A = np.ascontiguousarray(moments.A.reshape(P * T * T, q * q))
+        self.A = np.ascontiguousarray(moments.A.reshape(*moments.A.shape[:-5], P * T * T, q * q))
         self.B = np.ascontiguousarray(moments.B.reshape(moments.replicates, P * T * T, q))
         self.C = np.ascontiguousarray(moments.C.reshape(moments.replicates, P * T * T))
         self.rows = moments.n_rows
@@ -63,7 +67,17 @@ class Likelihood:
         part = object.__new__(Likelihood)
         part.__dict__.update(self.__dict__)
         part.B, part.C = self.B[keep], self.C[keep]
+        if self.own_design:
+            part.A, part.n, part.rows = self.A[keep], self.n[keep], self.rows[keep]
         return part
+
+    def over_rows(self, weights: np.ndarray) -> np.ndarray:
+        """sum over patterns and slot pairs of weights (R, P T T) times A: (R, q q)."""
+        return (weights[:, None] @ self.A)[:, 0] if self.own_design else weights @ self.A
+
+    def over_columns(self, products: np.ndarray) -> np.ndarray:
+        """A contracted with products (R, q q) of coefficients: (R, P T T)."""
+        return (self.A @ products[:, :, None])[:, :, 0] if self.own_design else products @ self.A.T
 
     def precision(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """W (R, P, T, T), sum of n log|S| (R,), and whether every pattern's S is positive definite (R,)."""
@@ -79,7 +93,7 @@ class Likelihood:
             good = good & positive
             S = np.where(good[:, None, None, None], S, np.eye(self.T))
             L = np.linalg.cholesky(S)
-        logdet = 2 * np.log(np.einsum("rptt->rpt", L)).sum(axis=2) @ self.n
+        logdet = (2 * np.log(np.einsum("rptt->rpt", L)).sum(axis=2) * self.n).sum(axis=1)
         return np.where(self.mask, np.linalg.inv(S), 0.0), logdet, good
 
     def at(self, theta: np.ndarray) -> Point:
@@ -87,7 +101,7 @@ class Likelihood:
         R, q, P, T = len(theta), self.q, self.P, self.T
         W, logdet, good = self.precision(theta)
         flat = W.reshape(R, P * T * T)
-        XWX = (flat @ self.A).reshape(R, q, q)
+        XWX = self.over_rows(flat).reshape(R, q, q)
         XWy = (flat[:, None, :] @ self.B)[:, 0]
         phi = np.linalg.inv(XWX)
         beta = (phi @ XWy[:, :, None])[:, :, 0]
@@ -100,7 +114,7 @@ class Likelihood:
         # Residual moments without touching a row.
         bb = (beta[:, :, None] * beta[:, None, :]).reshape(R, q * q)
         Bb = (self.B @ beta[:, :, None])[:, :, 0].reshape(R, P, T, T)
-        Rm = (self.C + bb @ self.A.T).reshape(R, P, T, T) - Bb - np.swapaxes(Bb, 2, 3)
+        Rm = (self.C + self.over_columns(bb)).reshape(R, P, T, T) - Bb - np.swapaxes(Bb, 2, 3)
 
         first = self.structure.first(theta)
         K = first.shape[1]
@@ -108,10 +122,10 @@ class Likelihood:
         G = (W[:, None] @ VW).reshape(R, K, P * T * T)
         VWt = np.ascontiguousarray(np.swapaxes(VW, 3, 4)).reshape(R, K, P * T * T)
         VWf = VW.reshape(R, K, P * T * T)
-        trace = np.einsum("rkptt,p->rk", VW, self.n)
+        trace = (np.einsum("rkptt->rkp", VW) * self.n[:, None]).sum(axis=2)
         RW = (Rm @ W)[:, None]
         VWR = (VW @ RW).reshape(R, K, P * T * T)  # V_m W R W, contracted with V_k W transposed
-        both_n = (VWf * np.repeat(self.n, T * T)) @ np.swapaxes(VWt, 1, 2)
+        both_n = (VWf * np.repeat(self.n, T * T, axis=1)[:, None]) @ np.swapaxes(VWt, 1, 2)
         Pk = -(G @ self.A).reshape(R, K, q, q)
         u = G @ self.B + np.einsum("rkab,rb->rka", Pk, beta)
         uphi = u @ phi
@@ -120,7 +134,7 @@ class Likelihood:
         expected = 0.5 * both_n
         H = None
         if self.reml:
-            H = (phi.reshape(R, q * q) @ self.A.T).reshape(R, P, T, T)
+            H = self.over_columns(phi.reshape(R, q * q)).reshape(R, P, T, T)
             PhiP = phi[:, None] @ Pk
             score = score - 0.5 * np.einsum("rkaa->rk", PhiP)
             VWH = (VW @ (H @ W)[:, None]).reshape(R, K, P * T * T)
@@ -132,6 +146,6 @@ class Likelihood:
         second = self.structure.second(theta)
         if second is not None:
             inner = W @ (Rm if H is None else Rm + H) @ W  # tr(P V) - y'P V P y = n tr(W V) - tr(V W (H + R) W)
-            weight = (self.n[:, None, None] * W - inner)[:, None, None]
+            weight = (self.n[:, :, None, None] * W - inner)[:, None, None]
             observed = observed + 0.5 * (second * weight).sum(axis=(3, 4, 5))
         return Point(theta, loglik, beta, phi, score, expected, observed, Pk, W)

@@ -145,7 +145,7 @@ class SmallSample:
                 inner = inner - 0.25 * np.einsum("rkm,rkmptu->rptu", W, second)
             if weights is not None:
                 inner = inner - 0.25 * np.einsum("rk,rkptu->rptu", weights, first)
-            Q = ((point.W @ inner @ point.W).reshape(R, 1, P * T * T) @ lik.A).reshape(R, q, q)
+            Q = lik.over_rows((point.W @ inner @ point.W).reshape(R, P * T * T)).reshape(R, q, q)
             Pm = point.P.reshape(R, K, q * q)
             WP = (W @ Pm).reshape(R, K, q, q)
             PP = (point.P @ point.phi[:, None] @ WP).sum(axis=1)
