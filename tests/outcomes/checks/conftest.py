@@ -1,0 +1,195 @@
+"""A tiny good study, and the means to damage it: every kind of finding is shown by one change to it."""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from outcomes.registry import instrument
+
+PROTOCOL = """\
+title = "A tiny invented study"
+design = "parallel"
+primary = "fma_ue.motor"
+outcomes = ["fma_ue.motor", "arat.total", "bbt.blocks", "nhpt.pegs_per_s", "grip.force", "comfort.total"]
+seed = 1
+level = 0.95
+
+[[arms]]
+id = "usual"
+label = "Usual care"
+reference = true
+
+[[arms]]
+id = "practice"
+label = "Extra practice"
+
+[[visits]]
+id = "base"
+label = "Baseline"
+day = 0
+window = [-3, 3]
+
+[[visits]]
+id = "w4"
+label = "Week 4"
+day = 28
+window = [-5, 5]
+
+[[visits]]
+id = "w8"
+label = "Week 8"
+day = 56
+window = [-5, 5]
+
+[thresholds]
+"bbt.blocks" = ["bbt-chen-2009-more-affected"]
+
+[measures."comfort.total"]
+label = "Comfort of the arm"
+unit = "points"
+better = "higher"
+low = 0
+high = 20
+
+[instruments.nhpt]
+ceiling_s = 120
+
+[model]
+covariates = ["age"]
+"""
+VISITS = {"base": "2025-03-03", "w4": "2025-03-31", "w8": "2025-04-28"}
+PEOPLE = {f"P{number:02d}": ("usual", "practice")[number % 2] for number in range(1, 9)}
+
+
+class Draft:
+    """The text of a study folder before it is written: `toml`, and `tables` of text cells by file name."""
+
+    def __init__(self) -> None:
+        self.toml = PROTOCOL
+        self.tables = {name: pd.DataFrame(rows, dtype="str").fillna("") for name, rows in _tables().items()}
+        self.raw: dict[str, bytes] = {}
+
+    def set(self, file: str, row: int, column: str, value: str) -> "Draft":
+        """Changes the cell in a row of the file (the header is row 1)."""
+        self.tables[file].loc[row - 2, column] = value
+        return self
+
+    def where(self, file: str, **facts: str) -> list[int]:
+        """Row numbers in the file of the rows with these cells."""
+        frame = self.tables[file]
+        hit = pd.Series(True, index=frame.index)
+        for column, value in facts.items():
+            hit &= frame[column] == value
+        return [int(place) + 2 for place in frame.index[hit]]
+
+    def change(self, file: str, column: str, value: str, **facts: str) -> "Draft":
+        """Changes a column in every row with these cells."""
+        for row in self.where(file, **facts):
+            self.set(file, row, column, value)
+        return self
+
+    def append(self, file: str, **cells: str) -> "Draft":
+        """Adds a row at the end of the file."""
+        frame = self.tables[file]
+        row = dict.fromkeys(frame.columns, "") | cells
+        self.tables[file] = pd.concat([frame, pd.DataFrame([row], dtype="str")], ignore_index=True)
+        return self
+
+    def repeat(self, file: str, row: int, **cells: str) -> "Draft":
+        """Adds a copy of a row at the end of the file, with some cells changed."""
+        return self.append(file, **(self.tables[file].loc[row - 2].to_dict() | cells))
+
+    def drop(self, file: str, **facts: str) -> "Draft":
+        """Takes out the rows with these cells."""
+        gone = [row - 2 for row in self.where(file, **facts)]
+        self.tables[file] = self.tables[file].drop(index=gone).reset_index(drop=True)
+        return self
+
+    def replace(self, old: str, new: str) -> "Draft":
+        """Changes a text in study.toml."""
+        assert old in self.toml
+        self.toml = self.toml.replace(old, new, 1)
+        return self
+
+    def write(self, folder: Path) -> Path:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "study.toml").write_text(self.toml, encoding="utf-8")
+        for name, frame in self.tables.items():
+            frame.to_csv(folder / f"{name}.csv", index=False)
+        for name, content in self.raw.items():
+            (folder / name).write_bytes(content)
+        return folder
+
+
+def _tables() -> dict[str, list[dict[str, str]]]:
+    tables: dict[str, list[dict[str, str]]] = {
+        "participants": [
+            {
+                "participant": person,
+                "arm": arm,
+                "age": str(50 + number),
+                "sex": ("female", "male")[number % 2],
+                "affected_side": ("left", "right")[number % 2],
+                "dominant_side": "right",
+                "diagnosis": "stroke",
+                "onset": "2024-06-01",
+            }
+            for number, (person, arm) in enumerate(PEOPLE.items())
+        ],
+        "visits": [],
+        "items": [],
+        "totals": [],
+        "trials": [],
+        "angles": [],
+        "sessions": [],
+        "adverse_events": [],
+    }
+    for number, person in enumerate(PEOPLE):
+        side = ("left", "right")[number % 2]
+        for step, (visit, date) in enumerate(VISITS.items()):
+            who = {"participant": person, "visit": visit}
+            rater = {"rater": "R1"}
+            tables["visits"].append({**who, "date": date, "status": "attended", "reason": "", **rater})
+            tables["items"] += [{**who, **cells, "side": side, **rater} for cells in _answers(number, step)]
+            tables["totals"].append({**who, "instrument": "bbt", "scale": "blocks", "side": side, "value": str(20 + 2 * number + 3 * step)})
+            tables["totals"].append({**who, "instrument": "comfort", "scale": "total", "side": "", "value": str(8 + step)})
+            for trial in (1, 2, 3):
+                force = {"trial": str(trial), "value": f"{12 + number + 0.5 * trial + step:g}", "unit": "kgf"}
+                tables["trials"].append({**who, "instrument": "grip", "side": side, **force, **rater})
+            for mode, degrees in (("active", 60), ("passive", 75)):
+                bend = {"digit": "index", "joint": "pip", "movement": "flexion", "mode": mode}
+                tables["angles"].append({**who, "side": side, **bend, "degrees": str(degrees + step), **rater})
+                deficit = bend | {"movement": "extension deficit"}
+                tables["angles"].append({**who, "side": side, **deficit, "degrees": "10" if mode == "active" else "5", **rater})
+        tables["sessions"].append(
+            {"participant": person, "session": "1", "date": "2025-03-10", "minutes_prescribed": "45",
+             "minutes_performed": "40", "repetitions": "210", "source": "log"}
+        )  # fmt: skip
+    tables["adverse_events"].append(
+        {"participant": "P02", "date": "2025-03-12", "term": "tired arm", "severity": "mild", "serious": "no",
+         "related": "possible", "device_deficiency": "no", "outcome": "resolved"}
+    )  # fmt: skip
+    return tables
+
+
+def _answers(number: int, step: int) -> list[dict[str, str]]:
+    """Answers that agree with every gate and skip rule: nearly all items passed in part, some more at each visit."""
+    fma = [item for item in instrument("fma_ue").items if item.id in instrument("fma_ue").main_scale.items]
+    rows = []
+    full = (number + 2 * step) % 12 + 2
+    for place, item in enumerate(fma):
+        value = max(item.levels) if len(item.levels) == 2 or 2 <= place < 2 + full else 1
+        rows.append({"instrument": "fma_ue", "item": item.id, "value": f"{value:g}"})
+    rows = [row | {"value": "0"} if row["item"] == "a5_normal_reflexes" else row for row in rows]
+    for item in instrument("arat").items:
+        rows.append({"instrument": "arat", "item": item.id, "value": "2"})
+    rows.append({"instrument": "nhpt", "item": "time", "value": str(60 - number - 4 * step)})
+    rows.append({"instrument": "nhpt", "item": "pegs", "value": "9"})
+    return rows
+
+
+@pytest.fixture
+def draft() -> Draft:
+    """A fresh draft of the good study, free to damage."""
+    return Draft()
