@@ -9,8 +9,9 @@ from notebooks.exhibits import Exhibits, Prose, Table, gather
 from notebooks.figures.change import cumulative_change, ordered_changes
 from notebooks.figures.shares import responder_shares
 from notebooks.names import Names
-from outcomes import Study
+from outcomes import Study, thresholds
 from outcomes import columns as c
+from outcomes.known import find_instrument, find_measure
 from stats.change_table import change_table
 from stats.errors import FitError
 from stats.responder_counts import ResponderCounts
@@ -46,9 +47,12 @@ def count_passing(scores: pd.DataFrame, study: Study) -> Passing:
     names = Names(study.protocol)
     for outcome in study.protocol.outcomes:
         keys = list(study.protocol.thresholds.get(outcome, ()))
+        known, why = _has_published(outcome, study)
+        if why:
+            left_out.append(f"{names.outcome(outcome)}: {why}")
         for visit in _later(study):
             where = {"outcome": outcome, "visit": visit, "baseline": study.protocol.baseline.id}
-            for asked, into in ((keys, planned), (["all"], published)):
+            for asked, into in ((keys, planned), (["all"] if known else [], published)):
                 if not asked:
                     continue
                 try:
@@ -62,6 +66,15 @@ def count_passing(scores: pd.DataFrame, study: Study) -> Passing:
         if not keys:
             left_out.append(f"{names.outcome(outcome)}: study.toml names no threshold for it.")
     return Passing(study, scores, tuple(planned), tuple(published), tuple(dict.fromkeys(left_out)))
+
+
+def _has_published(outcome: str, study: Study) -> tuple[bool, str]:
+    """Whether any threshold of an outcome is published; if not, why not."""
+    name, _, scale = outcome.partition(".")
+    if find_measure(study.protocol, name, scale) is not None or find_instrument(name) is None:
+        return False, "a total of the study's own, no published threshold is known to the kit."
+    known = thresholds(outcome)
+    return (not known.empty), str(known.attrs.get("reason", "")) if known.empty else ""
 
 
 def _later(study: Study) -> list[str]:
@@ -137,10 +150,10 @@ def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
         except FitError as refused:
             left_out.append(f"{passing.names.outcome(outcome)}: {refused}")
             continue
-        thresholds = _thresholds(passing, outcome)
+        drawn = _drawn(passing, outcome)
         made += [
-            ordered_changes(changes, thresholds, passing.names),
-            cumulative_change(changes, thresholds, passing.names),
+            ordered_changes(changes, drawn, passing.names),
+            cumulative_change(changes, drawn, passing.names),
         ]
     return gather(made, left_out)
 
@@ -151,7 +164,7 @@ def _last_with_scores(scores: pd.DataFrame, outcome: str, study: Study) -> str |
     return later[-1] if later else None
 
 
-def _thresholds(passing: Passing, outcome: str) -> pd.DataFrame:
+def _drawn(passing: Passing, outcome: str) -> pd.DataFrame:
     """Thresholds to draw for an outcome: those of the protocol, else every published one."""
     chosen = [counted for counted in passing.planned if counted.outcome == outcome]
     chosen = chosen or [counted for counted in passing.published if counted.outcome == outcome]
@@ -169,8 +182,7 @@ def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
         counts = [one for one in passing.published if one.outcome == outcome and one.to_visit == wanted]
         if counts:
             made.append(responder_shares(_counts_frame(counts, passing), passing.names))
-    without = [text for text in passing.left_out if "no published threshold" in text.lower() or "No published" in text]
-    return gather(made, without)
+    return gather(made)
 
 
 def responder_sentences(passing: Passing) -> Prose:
