@@ -7,13 +7,13 @@ covariates in them, and the covariance group (arm).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from formulaic import Formula, ModelSpec
+from formulaic import ModelSpec
 
 from stats.errors import FitError
+from stats.mixed.design_matrix import Design, design_of, required_columns, response_name, response_of
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,6 @@ class Layout:
     term_columns: dict[str, list[int]]
     random_terms: tuple[str, ...]
     spec: ModelSpec
-    random_spec: ModelSpec | None
     frame: pd.DataFrame
     response: str
     notes: tuple[str, ...]
@@ -50,15 +49,6 @@ class Layout:
         """Index of each participant's first row, and N at the end: (n_participants + 1,)."""
         change = np.flatnonzero(np.diff(self.person)) + 1
         return np.concatenate([[0], change, [len(self.person)]])
-
-
-@lru_cache(maxsize=256)
-def parse(formula: str) -> Formula:
-    """Parse a Wilkinson formula once; FitError where it cannot be read."""
-    try:
-        return Formula(formula)
-    except Exception as error:  # the parser's own errors share no base class below Exception
-        raise FitError(f"Formula '{formula}' cannot be read: {error}. Write it like 'score ~ visit * arm'.") from error
 
 
 def build_layout(
@@ -75,13 +65,7 @@ def build_layout(
     Rows with a missing value in a column the model uses are left out and counted in the notes. Categories without a
     row are dropped. Raises FitError for unknown columns, no usable rows, or two rows of one participant at one visit.
     """
-    two_sided = parse(formula)
-    if not hasattr(two_sided, "lhs"):
-        raise FitError(f"Formula '{formula}' names no response. Write it like 'score ~ visit * arm'.")
-    random_side = parse(random) if random is not None else None
-    used = {str(name) for name in two_sided.required_variables}
-    if random_side is not None:
-        used |= {str(name) for name in random_side.required_variables}
+    used = required_columns(formula) | (required_columns(random) if random is not None else set())
     used |= {name for name in (participant, visit, by) if name is not None}
     unknown = sorted(used - set(frame.columns))
     if unknown:
@@ -90,40 +74,52 @@ def build_layout(
             "Correct the name in the formula or the call."
         )
     data, notes = _complete_rows(frame, used)
-    data = _sorted_rows(data, participant, visit)
-    lhs, rhs = _matrices(two_sided, data, formula)
-    y = _response(lhs, formula)
     person, persons = pd.factorize(data[participant])
-    slot, slots = _slots(data, participant, person, visit)
+    slot, slots = (None, ()) if visit is None else visit_order(data[visit])
+    order = np.argsort(person, kind="stable") if slot is None else np.lexsort([slot, person])
+    if (order[1:] < order[:-1]).any():
+        data, person = data.iloc[order], person[order]
+        slot = None if slot is None else slot[order]
+    design = design_of(formula, data)
+    y = response_of(formula, data)
+    if slot is None:
+        first = np.concatenate([[True], np.diff(person) != 0])
+        slot = np.arange(len(person)) - np.flatnonzero(first)[np.cumsum(first) - 1]
+        slots = tuple(range(int(slot.max()) + 1))
+    else:
+        _once_per_visit(data, participant, str(visit), person, slot)
     group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else _groups(data, by, person)
-    Z, random_terms, random_spec = None, (), None
-    if random_side is not None:
-        matrix = _matrix(random_side, data, random or "")
-        Z, random_terms = np.asarray(matrix, dtype=float), tuple(map(str, matrix.columns))
-        random_spec = matrix.model_spec
-        if Z.shape[1] == 0:
-            raise FitError(f"Random part '{random}' has no column. Write '1' for an intercept or '1 + week'.")
-    X = np.asarray(rhs, dtype=float)
-    if not np.isfinite(X).all() or not np.isfinite(y).all() or (Z is not None and not np.isfinite(Z).all()):
+    Z, random_terms = None, ()
+    if random is not None:
+        Z, random_terms = _effects(random, data, design)
+    if not np.isfinite(design.X).all() or not np.isfinite(y).all() or (Z is not None and not np.isfinite(Z).all()):
         raise FitError(
             f"Formula '{formula}' gives infinite values on these rows. Check transformations such as log(0)."
         )
-    columns = {str(term): list(index) for term, index in rhs.model_spec.term_indices.items()}
     return Layout(
-        y=y, X=X, Z=Z, person=person, slot=slot, group=group, persons=tuple(persons), slots=slots, groups=groups,
-        terms=tuple(map(str, rhs.columns)), term_columns=columns, random_terms=random_terms, spec=rhs.model_spec,
-        random_spec=random_spec, frame=data, response=str(lhs.columns[0]), notes=tuple(notes),
+        y=y, X=design.X, Z=Z, person=person, slot=slot, group=group, persons=tuple(persons), slots=slots, groups=groups,
+        terms=design.terms, term_columns=design.term_columns, random_terms=random_terms, spec=design.spec, frame=data,
+        response=response_name(formula), notes=tuple(notes),
     )  # fmt: skip
 
 
+def _effects(random: str, data: pd.DataFrame, design: Design) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Covariates of the random effects; columns the fixed part has already are taken from there."""
+    if random.strip() == "1":
+        return np.ones((len(data), 1)), ("Intercept",)
+    effects = design_of(random, data)
+    if effects.X.shape[1] == 0:
+        raise FitError(f"Random part '{random}' has no column. Write '1' for an intercept or '1 + week'.")
+    return effects.X, effects.terms
+
+
 def _complete_rows(frame: pd.DataFrame, used: set[str]) -> tuple[pd.DataFrame, list[str]]:
-    columns = sorted(used, key=list(frame.columns).index)
-    data = frame[columns]
-    missing = data.isna()
-    incomplete = missing.to_numpy().any(axis=1)
-    notes = []
+    columns = [name for name in frame.columns if name in used]
+    data, notes = frame, []
+    missing = {name: frame[name].isna().to_numpy() for name in columns}
+    incomplete = np.logical_or.reduce(list(missing.values()))
     if incomplete.any():
-        where = ", ".join(f"{name} ({int(count)})" for name, count in missing.sum().items() if count)
+        where = ", ".join(f"{name} ({int(mask.sum())})" for name, mask in missing.items() if mask.any())
         notes.append(f"{int(incomplete.sum())} of {len(data)} rows have no value and are left out: {where}.")
         data = data.loc[~incomplete]
     if data.empty:
@@ -136,19 +132,9 @@ def _complete_rows(frame: pd.DataFrame, used: set[str]) -> tuple[pd.DataFrame, l
             unused = [str(c) for c in dtype.categories if c not in set(data[name])]
             data = data.assign(**{name: data[name].cat.remove_unused_categories()})
             notes.append(f"No row for {name} {', '.join(unused)}: left out of the model.")
-        if dtype == bool:
+        if pd.api.types.is_bool_dtype(dtype):
             data = data.assign(**{name: data[name].astype(float)})
     return data, notes
-
-
-def _sorted_rows(data: pd.DataFrame, participant: str, visit: str | None) -> pd.DataFrame:
-    """Rows of a participant together, visits in order; otherwise the order of the frame is kept."""
-    person = pd.factorize(data[participant])[0]
-    keys = [person] if visit is None else [visit_order(data[visit])[0], person]
-    order = np.lexsort([*keys]) if visit is not None else np.argsort(person, kind="stable")
-    if (order == np.arange(len(order))).all():
-        return data
-    return data.iloc[order]
 
 
 def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
@@ -160,12 +146,7 @@ def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
     return codes, tuple(labels)
 
 
-def _slots(data: pd.DataFrame, participant: str, person: np.ndarray, visit: str | None) -> tuple[np.ndarray, tuple]:
-    if visit is None:
-        first = np.concatenate([[0], np.flatnonzero(np.diff(person)) + 1])
-        slot = np.arange(len(person)) - first[np.cumsum(np.isin(np.arange(len(person)), first)) - 1]
-        return slot, tuple(range(int(slot.max()) + 1))
-    slot, labels = visit_order(data[visit])
+def _once_per_visit(data: pd.DataFrame, participant: str, visit: str, person: np.ndarray, slot: np.ndarray) -> None:
     twice = (np.diff(person) == 0) & (np.diff(slot) == 0)
     if twice.any():
         row = data.iloc[int(np.flatnonzero(twice)[0]) + 1]
@@ -173,7 +154,6 @@ def _slots(data: pd.DataFrame, participant: str, person: np.ndarray, visit: str 
             f"Participant {row[participant]} has two rows at visit {row[visit]}; one is allowed. "
             "Choose the side, condition or rater to analyse, or average the rows."
         )
-    return slot, labels
 
 
 def _groups(data: pd.DataFrame, by: str, person: np.ndarray) -> tuple[np.ndarray, tuple]:
@@ -184,25 +164,6 @@ def _groups(data: pd.DataFrame, by: str, person: np.ndarray) -> tuple[np.ndarray
             f"Column {by} changes within a participant. A covariance by {by} needs one {by} per participant."
         )
     return group, labels
-
-
-def _matrix(formula: Formula, data: pd.DataFrame, text: str):
-    """One model matrix. The library raises many unrelated classes; each becomes a FitError with its reason."""
-    try:
-        return formula.get_model_matrix(data, na_action="raise")
-    except Exception as error:  # evaluation runs the user's expressions: any error is about the formula
-        raise FitError(f"Formula '{text}' cannot be evaluated on these rows: {error}") from error
-
-
-def _matrices(formula: Formula, data: pd.DataFrame, text: str):
-    both = _matrix(formula, data, text)
-    return both.lhs, both.rhs
-
-
-def _response(lhs: pd.DataFrame, formula: str) -> np.ndarray:
-    if lhs.shape[1] != 1:
-        raise FitError(f"The response of '{formula}' has {lhs.shape[1]} columns; one number per row is needed.")
-    return np.asarray(lhs, dtype=float)[:, 0]
 
 
 def rank_report(X: np.ndarray, terms: Sequence[str]) -> tuple[str, ...]:

@@ -1,0 +1,160 @@
+"""Model matrices from Wilkinson formulas, read by formulaic; plain formulas are replayed from a cached recipe.
+
+A formula of products of columns and categories has the same recipe for every frame with the same columns and levels:
+which column, or which level of which category, is multiplied into each column of the matrix. The recipe is read off
+formulaic's own column names, kept only if it reproduces formulaic's matrix exactly, and saves its overhead in a refit.
+"""
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+from formulaic import Formula, ModelSpec
+
+from stats.errors import FitError
+
+RECIPES: dict[tuple, "Recipe | None"] = {}
+Factor = tuple[str, object]  # column and level; level None for a number
+NUMBER = None
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """Factors of every column of a matrix, and what formulaic said of it."""
+
+    columns: tuple[tuple[Factor, ...], ...]
+    terms: tuple[str, ...]
+    term_columns: dict[str, list[int]]
+    spec: ModelSpec
+
+
+@dataclass(frozen=True)
+class Design:
+    """A model matrix X (N, q), its column names, the columns of each term and formulaic's specification."""
+
+    X: np.ndarray
+    terms: tuple[str, ...]
+    term_columns: dict[str, list[int]]
+    spec: ModelSpec
+
+
+@lru_cache(maxsize=256)
+def parse(formula: str) -> Formula:
+    """Parse a formula once; FitError where it cannot be read."""
+    try:
+        return Formula(formula)
+    except Exception as error:  # the parser's own errors share no base class below Exception
+        raise FitError(f"Formula '{formula}' cannot be read: {error}. Write it like 'score ~ visit * arm'.") from error
+
+
+@lru_cache(maxsize=256)
+def required_columns(formula: str) -> set[str]:
+    """Columns a formula uses."""
+    return {str(name) for name in parse(formula).required_variables}
+
+
+def _right(formula: str):
+    parsed = parse(formula)
+    return parsed.rhs if hasattr(parsed, "rhs") else parsed
+
+
+def _left(formula: str):
+    parsed = parse(formula)
+    if not hasattr(parsed, "lhs"):
+        raise FitError(f"Formula '{formula}' names no response. Write it like 'score ~ visit * arm'.")
+    return parsed.lhs
+
+
+@lru_cache(maxsize=256)
+def response_name(formula: str) -> str:
+    """The response as written."""
+    return " + ".join(str(term) for term in _left(formula))
+
+
+def response_of(formula: str, data: pd.DataFrame) -> np.ndarray:
+    """The response (N,); FitError where it is not one column of numbers."""
+    name = response_name(formula)
+    if name in data.columns and pd.api.types.is_numeric_dtype(data[name].dtype):
+        return data[name].to_numpy(dtype=float)
+    matrix = _matrix(_left(formula), data, formula)
+    if matrix.shape[1] != 1:
+        raise FitError(f"The response of '{formula}' has {matrix.shape[1]} columns; one number per row is needed.")
+    return np.asarray(matrix, dtype=float)[:, 0]
+
+
+def design_of(formula: str, data: pd.DataFrame) -> Design:
+    """The model matrix of the right-hand side."""
+    key = (formula, *(_kind(name, data[name]) for name in sorted(required_columns(formula)) if name in data.columns))
+    recipe = RECIPES.get(key)
+    if recipe is not None:
+        return Design(_cook(recipe, data), recipe.terms, recipe.term_columns, recipe.spec)
+    matrix = _matrix(_right(formula), data, formula)
+    spec = matrix.model_spec
+    design = Design(
+        np.asarray(matrix, dtype=float),
+        tuple(map(str, matrix.columns)),
+        {str(term): list(index) for term, index in spec.term_indices.items()},
+        spec,
+    )
+    if key not in RECIPES:
+        if len(RECIPES) > 512:
+            RECIPES.clear()
+        RECIPES[key] = _recipe(design, data)
+    return design
+
+
+def _matrix(formula, data: pd.DataFrame, text: str):
+    """formulaic raises many unrelated classes; each becomes a FitError with its reason."""
+    try:
+        return formula.get_model_matrix(data, na_action="raise")
+    except Exception as error:  # evaluation runs the user's expressions: any error is about the formula
+        raise FitError(f"Formula '{text}' cannot be evaluated on these rows: {error}") from error
+
+
+def _kind(name: str, column: pd.Series) -> tuple:
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return (name, "category", tuple(column.cat.categories))
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return (name, "number")
+    return (name, "text", tuple(sorted(column.unique())))
+
+
+def _recipe(design: Design, data: pd.DataFrame) -> Recipe | None:
+    """The recipe read off the column names; None unless it gives formulaic's matrix to the last bit."""
+    columns = []
+    for name in design.terms:
+        factors: list[Factor] = []
+        for part in [] if name == "Intercept" else name.split(":"):
+            level = re.fullmatch(r"(.+?)\[(?:T\.)?(.*)\]", part)
+            if level is not None and level.group(1) in data.columns:
+                known = {str(value): value for value in data[level.group(1)].unique()}
+                if level.group(2) not in known:
+                    return None
+                factors.append((level.group(1), known[level.group(2)]))
+            elif part in data.columns and pd.api.types.is_numeric_dtype(data[part].dtype):
+                factors.append((part, NUMBER))
+            else:
+                return None
+        columns.append(tuple(factors))
+    recipe = Recipe(tuple(columns), design.terms, design.term_columns, design.spec)
+    return recipe if np.array_equal(_cook(recipe, data), design.X) else None
+
+
+def _cook(recipe: Recipe, data: pd.DataFrame) -> np.ndarray:
+    pieces: dict[Factor, np.ndarray] = {}
+    X = np.ones((len(data), len(recipe.columns)))
+    for k, factors in enumerate(recipe.columns):
+        for factor in factors:
+            if factor not in pieces:
+                name, level = factor
+                column = data[name]
+                if level is NUMBER:
+                    pieces[factor] = column.to_numpy(dtype=float)
+                elif isinstance(column.dtype, pd.CategoricalDtype):
+                    pieces[factor] = column.cat.codes.to_numpy() == column.cat.categories.get_loc(level)
+                else:
+                    pieces[factor] = (column == level).to_numpy()
+            X[:, k] *= pieces[factor]
+    return X
