@@ -1,9 +1,11 @@
 """Outcome measures: read a study folder, check it, score it; the library of instruments and thresholds."""
 
+from outcomes.angles import total_active_motion
 from outcomes.checks import check
 from outcomes.errors import InstrumentError, StudyError
 from outcomes.findings import Findings
 from outcomes.force import convert_force
+from outcomes.norms import grip_norm
 from outcomes.registry import catalogue, instrument, threshold, thresholds
 from outcomes.scoring import score, score_items
 from outcomes.study import Study, read_study
@@ -16,10 +18,12 @@ __all__ = [
     "catalogue",
     "check",
     "convert_force",
+    "grip_norm",
     "instrument",
     "read_study",
     "score",
     "score_items",
     "threshold",
     "thresholds",
+    "total_active_motion",
 ]

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from outcomes.angles import angle_item
 from outcomes.findings import Findings
 from outcomes.known import find_instrument
 from outcomes.sheets import MEASUREMENTS, SHEETS
@@ -119,7 +120,11 @@ def _belongs(study: Study, table: str, frame: pd.DataFrame, outcome: str) -> np.
     """Which rows carry something of an outcome."""
     name, _, scale_id = outcome.partition(".")
     if table == "angles":
-        return np.full(len(frame), name.startswith("total_"))
+        instrument = find_instrument(name)
+        scale = instrument.scale(scale_id) if instrument else None
+        items = {(name, item) for item in scale.items} if scale else set()
+        words = frame[["digit", "joint", "movement", "mode"]].astype("str").itertuples(index=False, name=None)
+        return np.array([angle_item(*row) in items for row in words], dtype=bool)
     mine = (frame["instrument"] == name).to_numpy()
     if table == "totals":
         meant = {scale: find_total(study.protocol, name, str(scale)) for scale in frame.loc[mine, "scale"].unique()}

@@ -69,14 +69,14 @@ def positions(column: pd.Series, known: "list[str] | tuple[str, ...]") -> Intege
     return np.array([place.get(text, -1) for text in distinct] or [-1], dtype=np.int64)[codes]
 
 
-def why_codes(frame: pd.DataFrame) -> NDArray[np.int8]:
+def why_codes(frame: pd.DataFrame, measure: str = "value") -> NDArray[np.int8]:
     """Why a row has no number (a position in answers.WHY): its code, a blank cell, or a text that is no number."""
     place = {text: number for number, text in enumerate(WHY)}
     codes, distinct = pd.factorize(frame["code"])
     why = np.array([place.get(text, UNREADABLE) for text in distinct] or [0], dtype=np.int8)[codes]
     blank = np.flatnonzero(why == WHY.index(NOT_DONE))
     why[blank[(frame["typed"].iloc[blank] == "").to_numpy()]] = BLANK
-    why[(why == NUMBER) & frame["value"].isna().to_numpy()] = UNREADABLE
+    why[(why == NUMBER) & frame[measure].isna().to_numpy()] = UNREADABLE
     return why
 
 
@@ -95,7 +95,7 @@ def item_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Administ
         column = np.array([place.get(item, -1) for item in item_names], dtype=np.int64)[item_codes]
         rows = np.flatnonzero((names == number) & (key >= 0) & (column >= 0))
         if len(rows):
-            yield found, _pivot(found, key[rows], column[rows], values[rows], why[rows])
+            yield found, make_administrations(found, key[rows], column[rows], values[rows], why[rows])
 
 
 def trial_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Administrations]]:
@@ -119,12 +119,13 @@ def trial_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Adminis
         numbers = np.where(trial.isna(), order, trial.fillna(0)).astype(float)
         distinct, column = np.unique(numbers, return_inverse=True)
         items = tuple(replace(found.items[0], id=f"trial_{number:g}") for number in distinct)
-        yield found, _pivot(replace(found, items=items), key[rows], column, values[rows], why[rows])
+        yield found, make_administrations(replace(found, items=items), key[rows], column, values[rows], why[rows])
 
 
-def _pivot(
+def make_administrations(
     instrument: Instrument, key: Integers, column: Integers, values: NDArray[np.float64], why: NDArray[np.int8]
 ) -> Administrations:
+    """The sheet of one instrument from long cells: key, item (its position), value and why there is none."""
     codes, distinct = pd.factorize(key, sort=True)
     width = len(instrument.items)
     cell = codes * width + column

@@ -4,6 +4,7 @@ A kind never mentions an instrument: what differs between instruments sits in th
 """
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,11 @@ from outcomes.options import PRORATE, Options
 
 
 def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
-    """Sum of the items. Rule: `weights` = {item = weight}, else 1; `reversed` = items; `rescale` = [low, high]."""
+    """Sum of the items.
+
+    Rule: `weights` = {item = weight}, 1 for the others; `reversed` = items; `rescale` = [low, high]; `at_least` = the
+    smallest possible value of a difference, `below` = what it means to be below it.
+    """
     values = _recoded(scale, sheet, options)
     weights = np.array([scale.rule.get("weights", {}).get(item.id, 1.0) for item in sheet.items])
     whole, by_rule, on_request, notes = _enough(scale, sheet, options)
@@ -25,34 +30,43 @@ def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
         # A sum over fewer items stands for their mean, times the number of items asked for.
         value = np.where(whole, value, value / counted * len(sheet.items))
     value = np.where(whole | by_rule | on_request, value, np.nan)
+    impossible = value < scale.rule.get("at_least", -np.inf)
+    notes.append((impossible, f"no score: {scale.rule.get('below', '')}"))
+    value = np.where(impossible, np.nan, value)
     full = np.full(len(value), len(sheet.items))
-    return Scored(_rescaled(scale, sheet, value, len(sheet.items)), sheet.answered, full, whole, notes)
+    return Scored(_rescaled(scale, sheet, value, len(sheet.items)), sheet.answered, full, whole & ~impossible, notes)
 
 
 def average(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     """Mean of the answered items (`of = "median"`: their median), rescaled where the rule says so.
 
     Rule: `least` = how many answers the published rule wants (all of them otherwise), `reversed` = items,
-    `weighted_by` = items that hold the weights, `ranks` = true or the option that chooses between ranks and numbers.
+    `weighted_by` = items that hold the weights and `weights_sum` = what they add up to, `ranks` = true or the option
+    that chooses between ranks and numbers, `fill` = {option, when, value}: what a blank counts on request.
     """
+    answered = sheet.answered
+    sheet, filled = _filled(scale, sheet, options)
     values = _recoded(scale, sheet, options)
     weighted_by = scale.rule.get("weighted_by")
     if weighted_by is not None:
         count = len(weighted_by)
         values, weights = values[:, :count], values[:, count:]
     whole, by_rule, on_request, notes = _enough(scale, sheet, options)
+    notes.append(filled)
     scored = whole | by_rule | on_request
     value = np.full(len(values), np.nan)
     if scale.rule.get("of") == "median":
         value[scored] = np.nanmedian(values[scored], axis=1)
     elif weighted_by is not None:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            value[scored] = ((values * weights).sum(axis=1) / weights.sum(axis=1))[scored]
+        wrong = scored & (weights.sum(axis=1) != scale.rule["weights_sum"])
+        notes.append((wrong, f"no score: the weights do not add up to {scale.rule['weights_sum']}"))
+        whole = whole & ~wrong
+        value[whole] = ((values * weights).sum(axis=1) / scale.rule["weights_sum"])[whole]
     else:
         known = sheet.known[scored]
         value[scored] = np.where(known, values[scored], 0.0).sum(axis=1) / known.sum(axis=1)
     full = np.full(len(value), len(sheet.items))
-    return Scored(_rescaled(scale, sheet, value, 1), sheet.answered, full, whole, notes)
+    return Scored(_rescaled(scale, sheet, value, 1), answered, full, whole, notes)
 
 
 def timed(scale: Scale, sheet: Sheet, options: Options) -> Scored:
@@ -60,13 +74,17 @@ def timed(scale: Scale, sheet: Sheet, options: Options) -> Scored:
 
     Rule: `statistic` = "total", "median", "log mean" or "rate" (mean over the tasks of `per` times the number done,
     over the time); `limit` = the option that holds the seconds a task not done counts; `longest` = seconds after which
-    a task counts as not done; `counted` = the item with the number done, `full` = that number when all is done.
+    a task counts as not done; `counted` = the item with the number done, `full` = that number when all is done;
+    `rounding` = the option that may ask for whole seconds.
     """
     statistic = str(scale.rule["statistic"])
     limit = str(scale.rule["limit"])
     counted = scale.rule.get("counted")
     tasks = sheet.part([item.id for item in sheet.items if item.id != counted])
     times, unable = tasks.values, tasks.codes == CODE_UNABLE
+    rounded = "rounding" in scale.rule and options.get(scale.rule["rounding"]) == "nearest second"
+    if rounded:
+        times = np.floor(times + 0.5)
     stopped: Bools = unable | (times > float(scale.rule.get("longest", options.number(limit))))
     done: Floats | float = 1.0
     if counted is not None:
@@ -95,6 +113,7 @@ def timed(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     value = np.full(len(whole), np.nan)
     value[whole] = _STATISTICS[statistic](cells[whole])
     notes: list[Note] = [missing_note(tasks, known, whole), counted_note(stopped & known, said)]
+    notes.append((whole & rounded, "times rounded to the nearest second"))
     if statistic == "median":
         notes.append((whole & (value == seconds), "the median is at the limit (censored)"))
     return Scored(value, known.sum(axis=1), np.full(len(whole), known.shape[1]), whole, notes)
@@ -227,19 +246,35 @@ def _enough(scale: Scale, sheet: Sheet, options: Options) -> tuple[Bools, Bools,
     counted = sheet.known.sum(axis=1)
     asked = len(sheet.items) - (sheet.codes == NOT_APPLICABLE).sum(axis=1)
     whole = (counted == asked) & (asked > 0)
-    least, share = scale.rule.get("least"), options.number(PRORATE.id)
+    least = scale.rule.get("least")
+    # Where items are subtracted or weighted, a mean of some does not stand for the others.
+    share = np.nan if {"weights", "weighted_by"} & set(scale.rule) else options.number(PRORATE.id)
     by_rule = ~whole & (counted >= least) if least is not None else np.zeros_like(whole)
     on_request = ~whole & ~by_rule & (counted > 0) & (counted >= share * asked)
     notes: list[Note] = [
         missing_note(sheet, sheet.known | (sheet.codes == NOT_APPLICABLE), whole),
         (by_rule, "scored by the published rule for missing items"),
         (on_request, f"prorated on request from {share:g} of the items or more (no published rule)"),
-        counted_note(sheet.codes == NOT_APPLICABLE, "not applicable, left out of the mean"),
+        counted_note(sheet.codes == NOT_APPLICABLE, "not applicable, left out"),
         unable_note(sheet),
         counted_note(sheet.credited & (sheet.codes != NUMBER), "credited by the gate, not scored"),
         counted_note(sheet.credited & (sheet.codes == NUMBER), "recorded against the closed gate, counted by its rule"),
     ]
     return whole, by_rule, on_request, notes
+
+
+def _filled(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]:
+    """The sheet with a value in place of a blank, where the study asks for it."""
+    fill = scale.rule.get("fill")
+    blank = ~sheet.known & (sheet.codes != NOT_APPLICABLE)
+    if fill is None or options.get(fill["option"]) != fill["when"]:
+        return sheet, counted_note(np.zeros_like(blank), "")
+    blank &= np.logical_or.reduce(
+        sheet.known, axis=1, keepdims=True
+    )  # a form with no answer at all stays without a score
+    values = np.where(blank, float(fill["value"]), sheet.values)
+    said = f"blank, counted {fill['value']} on request (no published rule)"
+    return replace(sheet, values=values), counted_note(blank, said)
 
 
 def _recoded(scale: Scale, sheet: Sheet, options: Options) -> Floats:

@@ -2,13 +2,16 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from outcomes.administrations import Administrations, Keys, item_sheets, trial_sheets
+from outcomes.angles import angle_sheets
 from outcomes.answers import Sheet, one_sheet
 from outcomes.columns import SCORE_COLUMNS
+from outcomes.errors import InstrumentError
 from outcomes.instrument import Instrument, Scale
 from outcomes.kinds import KINDS, composite, trials
 from outcomes.long_scores import Block, long_frame
@@ -60,7 +63,7 @@ def score(study: Study) -> pd.DataFrame:
     keys = Keys(study)
     wanted = {*study.protocol.outcomes, study.protocol.primary}
     blocks: list[Block] = []
-    for found, administrations in (*item_sheets(study, keys), *trial_sheets(study, keys)):
+    for found, administrations in (*item_sheets(study, keys), *trial_sheets(study, keys), *angle_sheets(study, keys)):
         options = Options(found, study.protocol.instruments.get(found.id, {}))
         scored = score_sheet(found, administrations.sheet, options, wanted)
         blocks += [
@@ -79,20 +82,41 @@ def score_sheet(
     """Every scale of one instrument over all administrations; `wanted` outcomes must have the options they need."""
     scales = {scale.id: scale for scale in instrument.scales}
     done: dict[str, Scored] = {}
-    # Scales made of other scales come last, whatever their place in the file.
-    for scale in sorted(instrument.scales, key=lambda scale: scale.kind == "composite"):
+
+    def finish(scale: Scale) -> Scored:
+        """Scores of one scale; a scale made of other scales has those scored first."""
+        if scale.id in done:
+            return done[scale.id]
         needs = scale.rule.get("needs")
-        if needs is not None and options.get(str(needs)) is None:
+        if needs is not None and options.get(needs) is None:
             if f"{instrument.id}.{scale.id}" in wanted:
-                options.require(str(needs), f"{scale.label} is an outcome of the study")
-            done[scale.id] = _undefined(scale, sheet, options.ask(str(needs)))
+                options.require(needs, f"{scale.label} is an outcome of the study")
+            done[scale.id] = _undefined(scale, sheet, options.ask(needs))
         elif scale.kind == "composite":
+            for part in scale.rule["scales"]:
+                finish(scales[part])
             done[scale.id] = composite(scale, scales, done)
         elif scale.kind == "trials":
             done[scale.id] = trials(scale, sheet, options)
         else:
-            done[scale.id] = KINDS[scale.kind](scale, sheet.part(scale.items), options)
-    return done
+            done[scale.id] = KINDS[scale.kind](scale, sheet.part(_items(scale, options)), options)
+        return done[scale.id]
+
+    return {scale.id: finish(scale) for scale in instrument.scales}
+
+
+def _items(scale: Scale, options: Options) -> tuple[str, ...]:
+    """The items of a scale; where the study chooses among them, those it names."""
+    if "subset" not in scale.rule:
+        return scale.items
+    named: Any = options.require(scale.rule["subset"], f"{scale.label} is the study's own")
+    unknown = [str(item) for item in named if item not in scale.items]
+    if unknown:
+        raise InstrumentError(
+            f"{options.instrument.id}, option {scale.rule['subset']}: no {', '.join(unknown)}. "
+            f"Allowed: {', '.join(scale.items)}."
+        )
+    return tuple(dict.fromkeys(named))
 
 
 def _record(scale: Scale, scored: Scored) -> ItemScore:
@@ -121,6 +145,6 @@ def _undefined(scale: Scale, sheet: Sheet, ask: str) -> Scored:
 
 def _recorded(scale: Scale, administrations: Administrations, options: Options, wanted: set[str], name: str) -> bool:
     needs = scale.rule.get("needs")
-    if needs is not None and options.get(str(needs)) is None:
+    if needs is not None and options.get(needs) is None:
         return f"{name}.{scale.id}" in wanted
     return scale.kind == "trials" or bool(administrations.recorded.intersection(scale.items))
