@@ -84,7 +84,8 @@ def _people(design: CohortDesign, rng: Generator, replicates: int) -> dict[str, 
         "rater": rng.integers(len(who.raters), size=shape),
     }
     adherence = rng.normal(design.sessions.adherence_mean, design.sessions.adherence_sd, shape)
-    people["adherence"] = np.clip(adherence, 0.05, 1.2)
+    people["adherence"] = np.clip(adherence, 0.05, 1.0)
+    people["assist_noise"] = rng.standard_normal(shape)
     return people
 
 

@@ -18,7 +18,7 @@ def occasion_sd(design: CohortDesign, measure: Measure) -> float:
     """The measure's own `occasion_sd`, or the one found from its `retest` by calibration."""
     if measure.occasion_sd is not None:
         return measure.occasion_sd
-    return _calibrated(design.to_toml(), measure.instrument)
+    return _calibrated(design.text, measure.instrument)
 
 
 @lru_cache(maxsize=256)
@@ -61,4 +61,4 @@ def calibrate(design: CohortDesign, instrument: str) -> float:
             low = middle
         else:
             high = middle
-    return low if low == 0.0 else (low + high) / 2
+    return 0.0 if low == 0.0 else round((low + high) / 2, 3)

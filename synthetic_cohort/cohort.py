@@ -4,7 +4,7 @@ import json
 import tempfile
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,15 @@ from synthetic_cohort.diary import events_sheet, sessions_sheet
 from synthetic_cohort.flaws import plant
 from synthetic_cohort.responses import Answers
 from synthetic_cohort.scores import draw_cohorts, primary_score
-from synthetic_cohort.tables import answers_sheet, draw_frame, measured, participants_sheet, stack, visits_sheet
+from synthetic_cohort.tables import (
+    Columns,
+    answer_columns,
+    draw_frame,
+    measured,
+    participants_sheet,
+    stack,
+    visits_sheet,
+)
 from synthetic_cohort.toml_text import toml_text
 from synthetic_cohort.truth import Truth, personal_truth
 
@@ -64,6 +72,7 @@ def presets() -> tuple[str, ...]:
     return tuple(sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")))
 
 
+@cache
 def preset(name: str) -> CohortDesign:
     """The design of a preset. Raises StudyError for a name that is none."""
     if name not in presets():
@@ -116,11 +125,12 @@ def _sheets(design: CohortDesign, ability, answers: list[Answers], status, rng: 
     """All sheets with rows, and the participants' codes in the order of the draw."""
     frame_rng, visit_rng, session_rng, event_rng, *streams = rng.spawn(4 + len(answers))
     frame, order = draw_frame(design, ability, frame_rng)
-    items, trials = [], []
+    items: list[Columns] = []
+    trials: list[Columns] = []
     for entry, stream in zip(answers, streams, strict=True):
         done = measured(design, entry, status, stream)
-        rows = answers_sheet(design, entry, frame, order, done, stream)
-        (trials if "trial" in rows else items).append(rows)
+        columns = answer_columns(design, entry, frame, order, done)
+        (trials if "trial" in columns else items).append(columns)
     sheets = {
         "participants": participants_sheet(design, ability, frame, order),
         "visits": visits_sheet(design, frame, order, status, visit_rng),

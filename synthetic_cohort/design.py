@@ -7,6 +7,7 @@ the population the curves were drawn for; `curves.toml` says how each instrument
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from types import UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
@@ -73,7 +74,7 @@ class People:
     sites: tuple[str, ...] = ("Site 1",)
     raters: tuple[str, ...] = ("R1", "R2")
     therapists: int = 0
-    first_day: str = "2031-01-13"
+    first_day: str = "2021-03-08"
     recruitment_days: int = 240
 
 
@@ -122,7 +123,6 @@ class Missing:
     centre: float = 0.0
     unit: float = 1.0
     instrument: float = 0.0  # one instrument not done at an attended visit
-    answer: float = 0.0  # one answer of an instrument not obtained
     reasons: tuple[str, ...] = ("unwell", "no transport", "appointment forgotten", "on holiday")
     leaving_reasons: tuple[str, ...] = ("moved away", "new illness", "no longer wished to take part")
 
@@ -241,6 +241,11 @@ class CohortDesign:
     def n(self) -> int:
         """Number of people enrolled."""
         return sum(arm.n for arm in self.arms)
+
+    @cached_property
+    def text(self) -> str:
+        """The design as TOML: what tells two designs apart."""
+        return self.to_toml()
 
     def measure(self, instrument: str) -> Measure:
         """The design's entry of one instrument."""

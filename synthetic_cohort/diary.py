@@ -31,31 +31,31 @@ def sessions_sheet(
     last = last_days(design, status)
     adherence = ability.people["adherence"][0]
     arms = {arm.id: arm for arm in design.arms}
-    parts = []
+    people, days = [], []
     for person in order:
         arm = arms[str(frame.arm[person])]
         if arm.id not in plan.arms:
             continue
         day = np.concatenate([_session_days(first, end, plan.per_week) for first, end in arm.windows])
-        day = day[day <= last[person]]
-        share = np.where(rng.random(len(day)) < adherence[person], rng.uniform(0.7, 1.1, len(day)), 0.0)
-        share *= np.minimum(1.0, adherence[person] + 0.2) > 0
-        minutes = np.round(plan.minutes * share)
-        repetitions = np.round(minutes * plan.repetitions_per_minute * rng.uniform(0.8, 1.2, len(day)) / 5) * 5
-        parts.append(
-            pd.DataFrame(
-                {
-                    "participant": np.full(len(day), frame.codes[person]),
-                    "session": np.arange(1, len(day) + 1).astype(str),
-                    "date": dates(frame.days[person, 0] + day),
-                    "minutes_prescribed": texts(np.full(len(day), plan.minutes)),
-                    "minutes_performed": texts(minutes),
-                    "repetitions": texts(repetitions),
-                    "source": np.full(len(day), plan.source),
-                }
-            )
-        )
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+        days.append(day[day <= last[person]])
+        people.append(np.full(len(days[-1]), person))
+    if not people:
+        return pd.DataFrame()
+    person, day = np.concatenate(people), np.concatenate(days)
+    share = np.where(rng.random(len(day)) < adherence[person], rng.uniform(0.75, 1.05, len(day)), 0.0)
+    minutes = np.round(plan.minutes * share)
+    repetitions = np.round(minutes * plan.repetitions_per_minute * rng.uniform(0.8, 1.2, len(day)) / 5) * 5
+    return pd.DataFrame(
+        {
+            "participant": frame.codes[person],
+            "session": texts(np.concatenate([np.arange(1, len(part) + 1) for part in days])),
+            "date": dates(frame.days[person, 0] + day),
+            "minutes_prescribed": texts(np.full(len(day), plan.minutes)),
+            "minutes_performed": texts(minutes),
+            "repetitions": texts(repetitions),
+            "source": np.full(len(day), plan.source),
+        }
+    )
 
 
 def _session_days(first: float, end: float, per_week: int) -> NDArray[np.int64]:

@@ -17,6 +17,7 @@ from synthetic_cohort.rules import apply_rules
 from synthetic_cohort.strength import healthy_force
 
 DIAL = {"kgf": 0.5, "lbf": 1.0, "N": 5.0}  # a needle is read to this (invented)
+MOST_REPEATS = 8  # sets of trials before the examiner takes what there is
 
 
 @dataclass(frozen=True)
@@ -94,13 +95,15 @@ def _levels(design: CohortDesign, measure: Measure, ability: Ability) -> Array:
     """Ability behind each hand and condition (R, N, V, H, C, K)."""
     hands = np.stack([ability.affected if hand != "other" else ability.other for hand in measure.hands], axis=3)
     help_of = np.array([design.assist.get(construct, 0.0) for construct in CONSTRUCTS])
-    conditions = [hands + help_of * (condition == "assisted") for condition in measure.conditions]
+    # How much a device helps differs between people, not between the visits of one person.
+    personal = design.assist_sd * ability.people["assist_noise"][:, :, None, None, None] * (help_of != 0.0)
+    conditions = [hands + (help_of + personal) * (condition == "assisted") for condition in measure.conditions]
     return np.stack(conditions, axis=4)
 
 
 def _observer(design: CohortDesign, measure: Measure, ability: Ability, rng: Generator) -> Array:
     """Shift of the score that is not ability: practice with the test, severity of the rater (R, N, V, 1, 1)."""
-    replicates, people, visits, _ = ability.affected.shape
+    replicates, _, visits, _ = ability.affected.shape
     practice = measure.learning * (1.0 - 0.5 ** np.arange(visits))
     severity = rng.standard_normal((replicates, len(design.people.raters))) * measure.rater_sd
     own = np.take_along_axis(severity, ability.people["rater"], axis=1)
@@ -124,24 +127,27 @@ def _answer(curve: ItemCurve, level: Array) -> Array:
 def _forces(
     design: CohortDesign, measure: Measure, ability: Ability, curves: Bank, level: Array, shift: Array, rng: Generator
 ) -> Answers:
-    """Trials in kgf as read from the rater's dial: a share of a healthy hand's force, never below zero."""
+    """Trials in kgf as read from the dial: a share of a healthy hand's force, never below zero.
+
+    Like an examiner, repeats a set of trials that spreads more than `repeat_above` of its mean.
+    """
     curve = curves.curves[0]
-    trials = int(measure.options.get("trials", 3))
-    spread = float(measure.options.get("trial_spread", 0.06))
+    options = measure.options
+    trials = int(options.get("trials", 3))
+    unit = str(options.get("unit", "kgf"))
+    grain = float(convert_force(float(options.get("dial", DIAL[unit])), unit, "kgf"))
     share = np.maximum(curve.middle + curve.slope * (level[..., curve.construct] + shift), 0.0)
-    healthy = healthy_force(measure.instrument, ability.people, measure.hands)
-    force = (healthy[:, :, None, :, None] * share)[..., None]
-    value = np.maximum(force * (1.0 + spread * rng.standard_normal((*share.shape, trials))), 0.0)
-    grain = np.array([dial(measure, rater)[1] for rater in design.people.raters])[ability.people["rater"]]
-    grain = grain[:, :, None, None, None, None]
-    value = np.round(value / grain) * grain
-    return Answers(
-        measure, curves, tuple(str(trial + 1) for trial in range(trials)), value, np.ones(value.shape, dtype=bool)
-    )
-
-
-def dial(measure: Measure, rater: str) -> tuple[str, float]:
-    """Unit of a rater's dynamometer and its reading step in kgf: each rater has one instrument of his own."""
-    unit = str(measure.options.get("units", {}).get(rater, measure.options.get("unit", "kgf")))
-    step = float(measure.options.get("dial", {}).get(unit, DIAL[unit]))
-    return unit, float(convert_force(step, unit, "kgf"))
+    force = (healthy_force(measure.instrument, ability.people, measure.hands)[:, :, None, :, None] * share)[..., None]
+    spread = float(options.get("trial_spread", 0.06))
+    value = np.empty((*share.shape, trials))
+    again = np.ones(share.shape, dtype=bool)
+    for _ in range(MOST_REPEATS):
+        drawn = force[again] * (1.0 + spread * rng.standard_normal((int(again.sum()), trials)))
+        value[again] = np.round(np.maximum(drawn, 0.0) / grain) * grain
+        middle = value.mean(axis=-1)
+        again = value.std(axis=-1, ddof=1) > float(options.get("repeat_above", 0.15)) * middle if trials > 1 else again
+        again &= middle > 0.0
+        if trials == 1 or not again.any():
+            break
+    names = tuple(str(trial + 1) for trial in range(trials))
+    return Answers(measure, curves, names, value, np.ones(value.shape, dtype=bool))

@@ -38,6 +38,8 @@ def _skip(bank: Bank, value: Array, asked: Asked, columns: list[int]) -> None:
     passed = value[..., first] == bank.curves[first].item.high
     failed = ~passed & (value[..., second] == bank.curves[second].item.low)
     asked[..., second] &= ~passed
+    # The scale is a ladder: who fails the easiest item does not get part of the hardest.
+    value[..., first] = np.where(failed, bank.curves[first].item.low, value[..., first])
     value[..., second] = np.where(passed, bank.curves[second].item.high, value[..., second])
     for column in rest:
         asked[..., column] &= ~(passed | failed)

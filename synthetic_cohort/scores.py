@@ -91,7 +91,7 @@ def _batch(design: CohortDesign, rng: Generator, size: int, wanted: Sequence[str
     by_score = not design.missing.completely_at_random and missing == "own"
     primary = str(design.protocol["primary"])
     needed = {outcome.split(".")[0] for outcome in (*wanted, *([primary] if by_score else []))}
-    ability, drawn, _, attendance_rng = draw_cohorts(design, rng, size, needed)
+    _, drawn, _, attendance_rng = draw_cohorts(design, rng, size, needed)
     scores = {outcome: score_answers(drawn[outcome.split(".")[0]], outcome, design)[..., 0, 0] for outcome in wanted}
     if missing == "none":
         return scores, np.ones((size, design.n, len(design.visits)), dtype=bool)

@@ -9,15 +9,14 @@ import pandas as pd
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from outcomes.columns import NOT_DONE, NOT_TESTABLE, REFUSED, UNABLE
+from outcomes.columns import UNABLE
 from outcomes.force import convert_force
 from synthetic_cohort.ability import DAYS_PER_MONTH, Ability
 from synthetic_cohort.attendance import ATTENDED, MISSED, WITHDRAWN
-from synthetic_cohort.design import CohortDesign, Measure
-from synthetic_cohort.responses import Answers, dial
+from synthetic_cohort.design import CohortDesign
+from synthetic_cohort.responses import Answers
 
-# How often each way of not having an answer is written, given that one is not obtained (invented).
-NOT_OBTAINED = ((NOT_DONE, 0.6), (REFUSED, 0.25), (NOT_TESTABLE, 0.15))
+Columns = dict[str, NDArray[np.str_]]
 
 
 @dataclass(frozen=True)
@@ -137,24 +136,20 @@ def measured(design: CohortDesign, answers: Answers, status: NDArray[np.int8], r
     return (status == ATTENDED) & np.array(planned) & done
 
 
-def answers_sheet(
+def answer_columns(
     design: CohortDesign,
     answers: Answers,
     frame: Frame,
     order: NDArray[np.int64],
     done: NDArray[np.bool_],
-    rng: Generator,
-) -> pd.DataFrame:
-    """Long rows of one instrument: `items` for answers, `trials` for forces."""
+) -> Columns:
+    """Long columns of one instrument: for `items` (answers) or `trials` (forces)."""
     value = answers.value[0][order]
     asked = answers.asked[0][order] & done[order][:, :, None, None, None]
     person, visit, hand, condition, item = np.nonzero(asked)
     cell = value[asked]
     word = np.full(len(cell), "", dtype="U16")
     word[np.isnan(cell)] = UNABLE
-    lost = rng.random(len(cell)) < design.missing.answer
-    words, shares = zip(*NOT_OBTAINED, strict=True)
-    word[lost] = np.array(words)[rng.choice(len(words), size=int(lost.sum()), p=shares)]
     entry = order[person]
     measure = answers.measure
     hands = np.array([0 if name == "affected" else 1 for name in measure.hands])
@@ -167,40 +162,26 @@ def answers_sheet(
         "condition": np.array(measure.conditions)[condition],
     }
     if answers.bank.curves[0].form == "force":
-        typed, unit = _dial(measure, cell, frame.raters[entry])
-        return pd.DataFrame(
-            {
-                **common,
-                "trial": np.array(answers.items)[item],
-                "value": np.where(word == "", typed, word),
-                "unit": unit,
-                "rater": frame.raters[entry],
-            }
-        )
-    typed = texts(np.where(np.isnan(cell), 0.0, cell))
-    return pd.DataFrame(
-        {
+        unit = str(measure.options.get("unit", "kgf"))
+        typed = texts(convert_force(cell, "kgf", unit))
+        return {
             **common,
-            "item": np.array(answers.items)[item],
+            "trial": np.array(answers.items)[item],
             "value": np.where(word == "", typed, word),
+            "unit": np.full(len(cell), unit),
             "rater": frame.raters[entry],
         }
-    )
+    typed = texts(np.where(np.isnan(cell), 0.0, cell))
+    return {
+        **common,
+        "item": np.array(answers.items)[item],
+        "value": np.where(word == "", typed, word),
+        "rater": frame.raters[entry],
+    }
 
 
-def _dial(
-    measure: Measure, force: NDArray[np.float64], rater: NDArray[np.str_]
-) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
-    """Forces in the unit of each rater's dynamometer; they were rounded to its dial when drawn."""
-    unit = np.empty(len(force), dtype="U3")
-    typed = np.empty(len(force), dtype="U12")
-    for code in np.unique(rater):
-        here = rater == code
-        unit[here] = dial(measure, str(code))[0]
-        typed[here] = texts(convert_force(force[here], "kgf", dial(measure, str(code))[0]))
-    return typed, unit
-
-
-def stack(sheets: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Sheets of one kind under each other."""
-    return pd.concat(sheets, ignore_index=True) if sheets else pd.DataFrame()
+def stack(parts: Sequence[Columns]) -> pd.DataFrame:
+    """Columns of several instruments under each other, as one sheet."""
+    if not parts:
+        return pd.DataFrame()
+    return pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})

@@ -4,6 +4,7 @@ Covers what a cohort design and a `study.toml` hold: text, numbers, truth values
 """
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 
 def toml_text(table: Mapping[str, object]) -> str:
@@ -18,12 +19,12 @@ def toml_text(table: Mapping[str, object]) -> str:
 
 def _write_table(table: Mapping[str, object], path: tuple[str, ...], lines: list[str]) -> None:
     """Plain values first: whatever follows a table header belongs to that table."""
-    nested = []
+    nested: list[tuple[str, Mapping[str, Any] | Sequence[Mapping[str, Any]]]] = []
     for key, value in table.items():
         if value is None:
             continue
         if isinstance(value, Mapping) or _is_table_list(value):
-            nested.append((key, value))
+            nested.append((key, value))  # type: ignore[arg-type]
         else:
             lines.append(f"{_key(key)} = {_scalar(value)}")
     for key, value in nested:

@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from outcomes.registry import outcome_scale
+from outcomes.registry import outcome_scale, threshold
 from synthetic_cohort.ability import Ability, Array
 from synthetic_cohort.attendance import ATTENDED, MISSED
 from synthetic_cohort.calibration import occasion_sd
@@ -39,6 +40,21 @@ class Truth:
         rows = self.people[(self.people["outcome"] == outcome) & (self.people["visit"] == visit)]
         return tuple(rows.loc[rows["true_improvement"] >= threshold, "participant"])
 
+    def responder_lists(self) -> list[dict[str, Any]]:
+        """True responders at every later visit for each threshold of the protocol."""
+        return [
+            {
+                "outcome": outcome,
+                "threshold": key,
+                "value": threshold(key).value,
+                "visit": visit,
+                "participants": list(self.responders(outcome, visit, threshold(key).value)),
+            }
+            for outcome, keys in self.design.protocol.get("thresholds", {}).items()
+            for key in keys
+            for visit in [planned.id for planned in self.design.visits[1:]]
+        ]
+
     def means(self) -> pd.DataFrame:
         """True mean score and improvement by outcome, arm and visit over the people enrolled."""
         keys = ["outcome", "arm", "visit"]
@@ -52,6 +68,8 @@ class Truth:
             "seed": self.seed,
             "true_score": f"mean of {REMEASUREMENTS} imagined repeats of the visit, without rater and practice effects",
             "latent_effects": {arm.id: dict(arm.effect) for arm in self.design.arms},
+            "population": _rows(population_effects(self.design)),
+            "true_responders": self.responder_lists(),
             "means": _rows(self.means()),
             "participants": _rows(self.people),
             "planted_errors": _rows(self.ledger),
@@ -98,7 +116,7 @@ def _measured(design: CohortDesign, outcome: str) -> bool:
 
 
 def true_scores(design: CohortDesign, outcome: str, ability: Ability, noise: PersonNoise, rng) -> Array:
-    """Expected score (R, N, V) of each person: ability and the person's own way with the items kept, the day redrawn."""
+    """Expected score (R, N, V) of each person: ability and the person's own item noise kept, the day redrawn."""
     measure = replace(design.measure(outcome.split(".")[0]), hands=("affected",), conditions=("unassisted",))
     repeats = REMEASUREMENTS
     total = np.zeros(ability.affected.shape[:3])
@@ -121,6 +139,33 @@ def _repeated(ability: Ability, repeats: int) -> Ability:
         other=np.repeat(ability.other, repeats, axis=0),
         people={name: np.repeat(values, repeats, axis=0) for name, values in ability.people.items()},
     )
+
+
+def population_effects(design: CohortDesign, outcome: str = "") -> pd.DataFrame:
+    """True mean improvement of each arm by visit, and its difference from the reference arm, in the population.
+
+    outcome: the primary one where none is named. Returns columns outcome, arm, visit, improvement, effect, error:
+    `effect` is the difference of mean improvement from the reference arm (0 there; missing in a single-arm study),
+    `error` the Monte-Carlo standard error of the improvement.
+    """
+    frame = _population(design.text, outcome or str(design.protocol["primary"]))
+    reference = next((arm.id for arm in design.arms if arm.reference), None)
+    base = frame[frame["arm"] == reference].set_index("visit")["change_mean"]
+    return pd.DataFrame(
+        {
+            "outcome": frame["outcome"],
+            "arm": frame["arm"],
+            "visit": frame["visit"],
+            "improvement": frame["change_mean"],
+            "effect": frame["change_mean"] - frame["visit"].map(base),
+            "error": frame["change_sd"] / np.sqrt(frame["people"]),
+        }
+    )
+
+
+@lru_cache(maxsize=64)
+def _population(text: str, outcome: str) -> pd.DataFrame:
+    return population_truth(CohortDesign.from_toml(text), [outcome])
 
 
 def population_truth(

@@ -1,0 +1,359 @@
+"""Planted errors in answers, forces and angles."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from outcomes.force import convert_force
+from outcomes.registry import instrument
+from synthetic_cohort.ledger import Desk, Flaw, one_cell
+
+ADMINISTRATION = ("participant", "visit", "instrument", "side", "condition")
+
+
+def _answers(desk: Desk) -> pd.DataFrame:
+    """Every row of `items` with its number, its limits and whether the item is graded."""
+    sheet = desk.sheet("items")
+    keys = sheet["instrument"] + " " + sheet["item"] if len(sheet) else pd.Series(dtype=str)
+    facts = {}
+    for key in keys.unique():
+        name, _, item_id = str(key).partition(" ")
+        item = instrument(name).item(item_id)
+        facts[key] = (item.low, item.high, bool(item.levels)) if item else (np.nan, np.nan, False)
+    frame = pd.DataFrame([facts[key] for key in keys], columns=["low", "high", "graded"], index=sheet.index)
+    return frame.assign(value=desk.number_in("items"))
+
+
+def _answered(desk: Desk) -> pd.Series:
+    frame = _answers(desk)
+    return frame["value"].notna() & frame["graded"]
+
+
+def _above(desk: Desk, row: int) -> str:
+    return f"{_answers(desk).at[row, 'high'] + desk.rng.integers(1, 3):g}"
+
+
+def _slip(desk: Desk, row: int) -> str:
+    typed = str(desk.sheet("items").at[row, "value"])
+    return {"0": "o", "1": "l"}.get(typed, f"{typed}q")
+
+
+def _missed_item(desk: Desk) -> bool:
+    """An item of an outcome whose score needs every item is left blank, or a word says why."""
+    sheet = desk.sheet("items")
+    strict = set()
+    for outcome in desk.design.protocol["outcomes"]:
+        name, _, scale_id = str(outcome).partition(".")
+        scale = instrument(name).scale(scale_id)
+        if scale and scale.kind == "sum" and not scale.rule.get("least") and len(scale.items) > 1:
+            strict |= {(name, item) for item in scale.items}
+    pairs = list(zip(sheet.get("instrument", ()), sheet.get("item", ()), strict=True))
+    row = desk.pick("items", np.array([pair in strict for pair in pairs]) & _answered(desk).to_numpy())
+    if row is None:
+        return False
+    desk.write("items", row, "value", str(desk.rng.choice(["", "not done", "refused", "not testable"])))
+    return True
+
+
+def _against_gate(desk: Desk) -> bool:
+    """An item scored although the items that open it are not full."""
+    sheet = desk.sheet("items")
+    gates = {
+        (name, gate.item): gate
+        for name in sheet.get("instrument", pd.Series()).unique()
+        for gate in instrument(name).gates
+    }
+    if not gates:
+        return False
+    for row in desk.rng.permutation(len(sheet)):
+        gate = gates.get((sheet.at[row, "instrument"], sheet.at[row, "item"]))
+        if gate is None or sheet.at[row, "value"] != f"{gate.otherwise:g}" or ("items", int(row)) in desk.touched:
+            continue
+        together = desk.same("items", int(row), ADMINISTRATION)
+        opening = [place for place in together if sheet.at[place, "item"] in gate.items]
+        total = pd.to_numeric(sheet.loc[opening, "value"], errors="coerce").sum()
+        if len(opening) == len(gate.items) and total < gate.at_least and desk.untouched("items", opening):
+            item = instrument(str(sheet.at[row, "instrument"])).item(gate.item)
+            desk.write("items", int(row), "value", f"{item.high if item else 1:g}")
+            return True
+    return False
+
+
+def _against_skip_rule(desk: Desk) -> bool:
+    """The easiest item of a part failed, yet others of the part passed."""
+    sheet = desk.sheet("items")
+    parts = [
+        (name, scale.items)
+        for name in sheet.get("instrument", pd.Series()).unique()
+        for scale in instrument(name).scales
+        if scale.kind == "gated"
+    ]
+    for name, items in (parts[place] for place in desk.rng.permutation(len(parts))):
+        easiest = (sheet["instrument"] == name) & (sheet["item"] == items[1]) & (desk.number_in("items") > 0)
+        row = desk.pick("items", easiest)
+        if row is None:
+            continue
+        together = [place for place in desk.same("items", row, ADMINISTRATION) if sheet.at[place, "item"] in items]
+        others = pd.to_numeric(sheet.loc[together, "value"], errors="coerce").sum() - float(sheet.at[row, "value"])
+        if others > 0 and desk.untouched("items", together):
+            desk.write("items", row, "value", "0")
+            return True
+    return False
+
+
+def _same_answer(desk: Desk) -> bool:
+    """One box ticked all the way down a questionnaire."""
+    sheet = desk.sheet("items")
+    for name in sheet.get("instrument", pd.Series()).unique():
+        found = instrument(str(name))
+        items = found.main_scale.items
+        graded = [item for item in found.items if item.id in items]
+        if found.sided or len(items) < 5 or not all(item.levels and item.unable is None for item in graded):
+            continue
+        row = desk.pick("items", sheet["instrument"] == name)
+        if row is None:
+            continue
+        middle = f"{graded[0].levels[len(graded[0].levels) // 2]:g}"
+        for place in desk.same("items", row, ADMINISTRATION):
+            desk.write("items", int(place), "value", middle)
+        return True
+    return False
+
+
+def _trial_groups(desk: Desk) -> pd.DataFrame:
+    """One row per hand, grip and visit: mean force in kgf, the person's median over visits, number of visits."""
+    sheet = desk.sheet("trials")
+    factor = sheet["unit"].map({unit: convert_force(1.0, unit, "kgf") for unit in ("kgf", "lbf", "N")})
+    frame = sheet.assign(force=desk.number_in("trials") * factor, place=np.arange(len(sheet)))
+    table = frame.groupby(list(ADMINISTRATION), sort=False).agg(
+        force=("force", "mean"), first=("place", "first"), unit=("unit", "first"), places=("place", list)
+    )
+    own = table.groupby(["participant", "instrument", "side", "condition"], sort=False)["force"]
+    return table.assign(usual=own.transform("median"), visits=own.transform("size")).reset_index()
+
+
+def _wrong_unit(unit: str) -> Callable[[Desk], bool]:
+    """All trials of a hand at one visit were read in one unit and written down as another.
+
+    Planted where the force is near the person's usual one: elsewhere no check could tell it from change.
+    """
+
+    def planter(desk: Desk) -> bool:
+        if "trials" not in desk.sheets:
+            return False
+        groups = _trial_groups(desk)
+        near = (groups["force"] / groups["usual"] - 1).abs() < 0.06
+        fit = groups[near & (groups["visits"] >= 4) & (groups["unit"] == "kgf") & (groups["force"] > 6)]
+        fit = fit[[desk.untouched("trials", places) for places in fit["places"]]]
+        # Another mix-up of the same hand would move its usual force.
+        hands = {(entry["participant"]) for entry in desk.ledger if entry["file"] == "trials.csv"}
+        fit = fit[~fit["participant"].isin(hands)]
+        if fit.empty:
+            return False
+        places = fit.iloc[int(desk.rng.integers(len(fit)))]["places"]
+        for place in places:
+            value = float(desk.sheet("trials").at[place, "value"])
+            desk.write("trials", int(place), "value", f"{convert_force(value, 'kgf', unit):.1f}")
+        return True
+
+    return planter
+
+
+def _strong(desk: Desk) -> pd.Series:
+    sheet = desk.sheet("trials")
+    return (sheet["instrument"] == "grip") & (sheet["unit"] == "kgf") & (desk.number_in("trials") >= 10)
+
+
+def _point_lost(desk: Desk, row: int) -> str:
+    return f"{float(desk.sheet('trials').at[row, 'value']) * 10:.0f}"
+
+
+def _two_units(desk: Desk) -> bool:
+    """The last rater's dynamometer reads pounds."""
+    sheet = desk.sheet("trials")
+    raters = sorted(sheet["rater"].unique()) if len(sheet) else []
+    if len(raters) < 2:
+        return False
+    theirs = np.flatnonzero((sheet["rater"] == raters[-1]) & (sheet["unit"] == "kgf"))
+    if len(theirs) == 0:
+        return False
+    for place in theirs:
+        pounds = convert_force(float(sheet.at[place, "value"]), "kgf", "lbf")
+        grain = 1.0 if sheet.at[place, "instrument"] == "grip" else 0.5
+        sheet.at[place, "value"] = f"{round(pounds / grain) * grain:g}"
+        sheet.at[place, "unit"] = "lbf"
+    desk.enter("trials", None, "unit", "kgf", f"lbf in all {len(theirs)} trials of rater {raters[-1]}")
+    return True
+
+
+def _swapped_hands(desk: Desk) -> bool:
+    """Left and right interchanged in all trials of one grip at one visit."""
+    sheet = desk.sheet("trials")
+    row = desk.pick("trials", desk.number_in("trials").notna())
+    if row is None:
+        return False
+    places = desk.same("trials", row, [key for key in ADMINISTRATION if key != "side"])
+    if sheet.loc[places, "side"].nunique() < 2 or not desk.untouched("trials", places):
+        return False
+    for place in places:
+        other = {"left": "right", "right": "left"}[str(sheet.at[place, "side"])]
+        desk.write("trials", int(place), "side", other)
+    return True
+
+
+def _wrong_hand(desk: Desk) -> bool:
+    """A test of one hand is written down for the other hand at one later visit."""
+    sheet = desk.sheet("items")
+    first = desk.design.visits[0].id
+    hands = {measure.instrument: measure.hands for measure in desk.design.measures}
+    single = [name for name, tested in hands.items() if len(tested) == 1 and instrument(name).sided]
+    row = desk.pick("items", sheet["instrument"].isin(single) & (sheet["visit"] != first) & (sheet["side"] != ""))
+    if row is None:
+        return False
+    places = desk.same("items", row, ADMINISTRATION)
+    if not desk.untouched("items", places):
+        return False
+    for place in places:
+        desk.write("items", int(place), "side", {"left": "right", "right": "left"}[str(sheet.at[place, "side"])])
+    return True
+
+
+def _lost_trial(desk: Desk, row: int) -> str:
+    return "not done"
+
+
+def _short_passive(desk: Desk, row: int) -> str:
+    return f"{max(float(desk.sheet('angles').at[row, 'degrees']) - 25, 0):g}"
+
+
+def _passive(desk: Desk) -> pd.Series:
+    sheet = desk.sheet("angles")
+    flexion = ~sheet["movement"].str.contains("deficit")
+    return (sheet["mode"] == "passive") & flexion & (desk.number_in("angles", "degrees") >= 40)
+
+
+def _repeated_row(change: bool) -> Callable[[Desk], bool]:
+    """A row entered twice, the second time perhaps with another value."""
+
+    def planter(desk: Desk) -> bool:
+        sheet = desk.sheet("items")
+        row = desk.pick("items", _answered(desk))
+        if row is None:
+            return False
+        record = sheet.loc[row].copy()
+        if change:
+            levels = [f"{level:g}" for level in _levels(record)]
+            record["value"] = str(desk.rng.choice([level for level in levels if level != record["value"]]))
+        desk.touched.add(("items", row))
+        place = desk.append("items", record)
+        desk.enter("items", place, "value", f"once, in row {row + 2}", str(record["value"]))
+        return True
+
+    return planter
+
+
+def _levels(record: pd.Series) -> tuple[float, ...]:
+    item = instrument(str(record["instrument"])).item(str(record["item"]))
+    return item.levels if item else ()
+
+
+def _one_point_off(desk: Desk, row: int) -> str:
+    record = desk.sheet("items").loc[row]
+    levels = [f"{level:g}" for level in _levels(record)]
+    return str(desk.rng.choice([level for level in levels if level != record["value"]]))
+
+
+SCORE_KINDS: dict[str, Flaw] = {
+    "two units": Flaw("one rater's dynamometer reads pounds", ("units mixed",), False, _two_units),
+    "score above maximum": Flaw(
+        "a typing slip above the highest answer",
+        ("above maximum", "number for a missing value"),
+        True,
+        one_cell("items", "value", _answered, _above),
+    ),
+    "score below minimum": Flaw(
+        "a stray minus sign",
+        ("below minimum", "number for a missing value"),
+        True,
+        one_cell("items", "value", lambda desk: _answered(desk) & (_answers(desk)["low"] >= 0), lambda *_: "-1"),
+    ),
+    "half a point": Flaw(
+        "a compromise between two grades",
+        ("between levels",),
+        True,
+        one_cell("items", "value", lambda desk: _answered(desk) & (_answers(desk)["high"] >= 2), lambda *_: "1.25"),
+    ),
+    "number for missing": Flaw(
+        "a number that stands for missing",
+        ("number for a missing value",),
+        True,
+        one_cell("items", "value", lambda desk: _answered(desk) & (_answers(desk)["high"] < 20), lambda *_: "99"),
+    ),
+    "letter for a digit": Flaw(
+        "a letter typed for a digit", ("text in a number",), True, one_cell("items", "value", _answered, _slip)
+    ),
+    "unknown item": Flaw(
+        "an item that the form does not have",
+        ("unknown item",),
+        True,
+        one_cell("items", "item", _answered, lambda *_: "item_zz"),
+    ),
+    "against the gate": Flaw("an item scored behind a closed gate", ("against the gate",), True, _against_gate),
+    "against the skip rule": Flaw(
+        "the easiest item failed, others passed", ("against the skip rule",), False, _against_skip_rule
+    ),
+    "missed item": Flaw("an item not asked", ("incomplete", "blank value"), False, _missed_item),
+    "one answer throughout": Flaw("one box ticked all the way down", ("same answer throughout",), False, _same_answer),
+    "wrong hand": Flaw(
+        "a test of one hand written down for the other",
+        ("tested hand changed", "only the other hand"),
+        False,
+        _wrong_hand,
+    ),
+    "pounds for kilograms": Flaw(
+        "trials read in pounds, written as kilograms", ("looks like another unit",), False, _wrong_unit("lbf")
+    ),
+    "newtons for kilograms": Flaw(
+        "trials read in newtons, written as kilograms",
+        ("looks like another unit", "implausible force"),
+        False,
+        _wrong_unit("N"),
+    ),
+    "decimal point lost": Flaw(
+        "a force ten times too high",
+        ("implausible force", "trials spread out"),
+        False,
+        one_cell("trials", "value", _strong, _point_lost),
+    ),
+    "unit that is no force": Flaw(
+        "a bulb pressure among forces",
+        ("unit not a force",),
+        True,
+        one_cell("trials", "unit", lambda desk: desk.number_in("trials").notna(), lambda *_: "mmHg"),
+    ),
+    "trial not done": Flaw(
+        "two trials instead of three",
+        ("number of trials",),
+        False,
+        one_cell("trials", "value", lambda desk: desk.number_in("trials").notna(), _lost_trial),
+    ),
+    "passive below active": Flaw(
+        "a passive angle too small",
+        ("passive below active",),
+        False,
+        one_cell("angles", "degrees", _passive, _short_passive),
+    ),
+    "angle too large": Flaw(
+        "an angle no joint reaches",
+        ("angle out of range",),
+        True,
+        one_cell("angles", "degrees", lambda desk: desk.number_in("angles", "degrees").notna(), lambda *_: "280"),
+    ),
+    "swapped hands": Flaw("left and right interchanged at one visit", (), False, _swapped_hands),
+    "one point off": Flaw("a plausible wrong answer", (), False, one_cell("items", "value", _answered, _one_point_off)),
+    "row entered twice": Flaw("a row entered twice", ("duplicate row",), True, _repeated_row(change=False)),
+    "row entered twice differently": Flaw(
+        "a row entered twice with two values", ("entered twice differently",), True, _repeated_row(change=True)
+    ),
+}
