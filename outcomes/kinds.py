@@ -30,9 +30,10 @@ def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
         # A sum over fewer items stands for their mean, times the number of items asked for.
         value = np.where(whole, value, value / counted * len(sheet.items))
     value = np.where(whole | by_rule | on_request, value, np.nan)
-    impossible = value < scale.rule.get("at_least", -np.inf)
+    at_least = scale.rule.get("at_least", -np.inf)
+    impossible = value < at_least - 1e-9  # angles in thirds of a degree must not miss 0 by their binary representation
     notes.append((impossible, f"no score: {scale.rule.get('below', '')}"))
-    value = np.where(impossible, np.nan, value)
+    value = np.where(impossible, np.nan, np.maximum(value, at_least))
     full = np.full(len(value), len(sheet.items))
     return Scored(_rescaled(scale, sheet, value, len(sheet.items)), sheet.answered, full, whole & ~impossible, notes)
 
