@@ -61,21 +61,34 @@ def flag(
     come from the rule; `advice` comes before the standing one.
     """
     known = rules()[rule]
+    if rows is not None and rows.empty:
+        return no_findings()
     index = pd.RangeIndex(1) if rows is None else rows.index
-    frame = pd.DataFrame(index=index)
-    frame["severity"] = known.severity
-    frame["file"] = file if rows is None or "file" not in rows else rows["file"].astype("str")
-    no_row = pd.Series(pd.array([None] * len(index), dtype="Int64"), index=index)
-    frame["row"] = no_row if rows is None or "row" not in rows else rows["row"].astype("Int64")
-    frame["column"] = column if isinstance(column, str) else column.astype("str")
-    frame["participant"] = participant if rows is None or "participant" not in rows else rows["participant"]
-    frame["visit"] = visit if rows is None or "visit" not in rows else rows["visit"]
-    frame["rule"] = rule
-    frame["found"] = found if isinstance(found, str) else texts(found)
-    frame["allowed"] = allowed
-    extra = pd.Series(advice, index=index, dtype="str")
-    frame["advice"] = (extra + " " + known.advice).str.strip()
-    return frame.reset_index(drop=True)
+
+    def of_rows(name: str, otherwise: object) -> object:
+        return otherwise if rows is None or name not in rows else rows[name]
+
+    columns = {
+        "severity": known.severity,
+        "file": of_rows("file", file),
+        "row": of_rows("row", pd.NA),
+        "column": column,
+        "participant": of_rows("participant", participant),
+        "visit": of_rows("visit", visit),
+        "rule": rule,
+        "found": found if isinstance(found, str) else texts(found),
+        "allowed": allowed,
+        "advice": (pd.Series(advice, index=index, dtype="str") + " " + known.advice).str.strip(),
+    }
+    types = {name: "Int64" if name == "row" else "str" for name in FINDING_COLUMNS}
+    return pd.DataFrame(columns, index=index).astype(types).reset_index(drop=True)
+
+
+@cache
+def no_findings() -> pd.DataFrame:
+    """The shape of a frame of findings, without any."""
+    types = {name: "Int64" if name == "row" else "str" for name in FINDING_COLUMNS}
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in types.items()})
 
 
 def as_text(value: object) -> str:
@@ -101,8 +114,7 @@ class Findings:
             self._frame = joined.assign(rank=rank).sort_values("rank", kind="stable").drop(columns="rank")
             self._frame = self._frame.reset_index(drop=True)
         else:
-            self._frame = pd.DataFrame({name: pd.Series(dtype="str") for name in FINDING_COLUMNS})
-            self._frame["row"] = self._frame["row"].astype("Int64")
+            self._frame = no_findings().copy()
 
     def frame(self) -> pd.DataFrame:
         """One row per finding, errors first; columns `FINDING_COLUMNS`."""

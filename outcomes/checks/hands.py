@@ -58,7 +58,7 @@ def tested_hand(study: Study) -> Iterator[pd.DataFrame]:
     for table in MEASUREMENTS:
         frame = study.table(table)
         frame = frame[frame["side"].isin(("left", "right"))]
-        if frame.empty:
+        if (frame["side"] == looked_up(frame["participant"], people)).all():
             continue
         keys = ["participant", *(["instrument"] if "instrument" in frame else [])]
         once = frame.drop_duplicates([*keys, "visit", "side"]).assign(day=planned_days(study, frame["visit"]))

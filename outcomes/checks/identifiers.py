@@ -32,14 +32,17 @@ def headers(study: Study) -> Iterator[pd.DataFrame]:
 @reports("cell with a direct identifier")
 def cells(study: Study) -> Iterator[pd.DataFrame]:
     """Electronic addresses and telephone numbers in columns of text."""
-    for table in SHEETS:
+    for table, sheet in SHEETS.items():
         frame = study.table(table)
-        for name in frame.columns.difference(["row", "file", "header", "typed", "code"], sort=False):
-            if not pd.api.types.is_string_dtype(frame[name]):
+        worded = [column.name for column in sheet.columns if column.kind in ("text", "id")]
+        own = [name for name in frame.columns if name not in (*sheet.names, "row", "file", "header", "typed", "code")]
+        for name in (*worded, *own):
+            if frame.empty or not pd.api.types.is_string_dtype(frame[name]):
                 continue
             distinct = [text for text in frame[name].unique() if _identifies(text)]
-            rows = frame[frame[name].isin(distinct)]
-            yield flag("cell with a direct identifier", rows, **place(study, table, str(name)), participant="")
+            if distinct:
+                rows = frame[frame[name].isin(distinct)]
+                yield flag("cell with a direct identifier", rows, **place(study, table, str(name)))
 
 
 def _identifies(text: str) -> bool:

@@ -36,6 +36,8 @@ def passive_below_active(study: Study) -> Iterator[pd.DataFrame]:
     frame = study.angles[study.angles["degrees"].notna()].drop_duplicates([*keys, "mode"])
     active = frame[frame["mode"] == "active"].set_index(keys)["degrees"]
     passive = frame[frame["mode"] == "passive"].copy()
+    if passive.empty or active.empty:
+        return
     own = pd.Series(pd.MultiIndex.from_frame(passive[keys]).map(active), index=passive.index, dtype=float)
     deficit = passive["movement"].str.contains("deficit", case=False)
     short = (own - passive["degrees"]).where(~deficit, passive["degrees"] - own)

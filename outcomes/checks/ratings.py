@@ -2,8 +2,10 @@
 
 from collections.abc import Iterator
 
+import numpy as np
 import pandas as pd
 
+from outcomes.checks.groups import group_codes, repeats
 from outcomes.checks.register import place, reports
 from outcomes.findings import flag, texts
 from outcomes.study import Study
@@ -24,7 +26,7 @@ def repeated(study: Study) -> Iterator[pd.DataFrame]:
         frame = frame[frame["participant"] != ""]
         if table == "trials":
             frame = frame[frame["trial"].notna()]
-        rows = frame[frame.duplicated(keys)]
+        rows = frame[repeats(frame, keys)]
         if rows.empty:
             continue
         first = frame.drop_duplicates(keys).set_index(keys)
@@ -63,8 +65,10 @@ def compare_ratings(study: Study) -> pd.DataFrame:
     """
     keys = KEYS["items"]
     every = pd.concat([study.items, study.second_ratings], ignore_index=True)
-    every = every.assign(value=every["value"].astype(float))
-    nth = every.groupby(keys, sort=False).cumcount()
+    every = every.assign(value=every["value"].astype(float), group=group_codes(every, keys))
+    several = np.bincount(every["group"], minlength=1)[every["group"]] > 1
+    every = every[several]
+    nth = every.groupby("group", sort=False).cumcount()
     parts = ["value", "rater", "row"]
     first = (
         every[nth == 0]

@@ -2,6 +2,7 @@
 
 import csv
 import io
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from outcomes.findings import as_text, flag
 TEXT_FORMATS = (".csv", ".tsv", ".txt")
 FORMATS = (*TEXT_FORMATS, ".xlsx", ".parquet", ".sav", ".dta")
 _DELIMITERS = ("\t", ";", ",")
+_LINES_LOOKED_AT = 20
 
 
 @dataclass(frozen=True)
@@ -79,13 +81,14 @@ def _text(path: Path, name: str) -> tuple[Grid, list[pd.DataFrame]]:
             found.append(flag("encoding converted", file=name, found="Windows (Western European)", allowed="UTF-8"))
     if "\x00" in text:
         raise StudyError(f"{name}: this is not a text table. Save it again as .csv, or give it its right file ending.")
-    head = next((line for line in text.splitlines() if line.strip()), "")
-    delimiter = max(_DELIMITERS, key=head.count) if path.suffix.lower() != ".tsv" else "\t"
+    lines = [line for line in text.splitlines() if line.strip()][:_LINES_LOOKED_AT]
+    # The title lines above a header have no delimiter: the line with the most decides.
+    often = {mark: max((line.count(mark) for line in lines), default=0) for mark in _DELIMITERS}
+    delimiter = max(_DELIMITERS, key=lambda mark: often[mark]) if path.suffix.lower() != ".tsv" else "\t"
     if delimiter == ";":
         found.append(flag("semicolons between cells", file=name, found=";", allowed=", or tab"))
     if not text.strip():
         return Grid(name, pd.DataFrame()), found
-    width = head.count(delimiter) + 1
     try:
         cells = pd.read_csv(
             io.StringIO(text),
@@ -99,6 +102,7 @@ def _text(path: Path, name: str) -> tuple[Grid, list[pd.DataFrame]]:
     except pd.errors.ParserError:  # a row with more cells than the first, or an unclosed quotation mark
         rows = list(csv.reader(io.StringIO(text), delimiter=delimiter))
         longest = max(len(row) for row in rows)
+        width = Counter(len(row) for row in rows).most_common(1)[0][0]
         cells = pd.DataFrame([row + [""] * (longest - len(row)) for row in rows], dtype="str")
         longer = pd.DataFrame({"row": [n + 1 for n, row in enumerate(rows) if len(row) > width]})
         found.append(flag("too many cells in a row", longer, file=name, allowed=f"{width} cells"))

@@ -152,8 +152,12 @@ def _tables() -> dict[str, list[dict[str, str]]]:
             rater = {"rater": "R1"}
             tables["visits"].append({**who, "date": date, "status": "attended", "reason": "", **rater})
             tables["items"] += [{**who, **cells, "side": side, **rater} for cells in _answers(number, step)]
-            tables["totals"].append({**who, "instrument": "bbt", "scale": "blocks", "side": side, "value": str(20 + 2 * number + 3 * step)})
-            tables["totals"].append({**who, "instrument": "comfort", "scale": "total", "side": "", "value": str(8 + step)})
+            tables["totals"].append(
+                {**who, "instrument": "bbt", "scale": "blocks", "side": side, "value": str(20 + 2 * number + 3 * step)}
+            )
+            tables["totals"].append(
+                {**who, "instrument": "comfort", "scale": "total", "side": "", "value": str(8 + step)}
+            )
             for trial in (1, 2, 3):
                 force = {"trial": str(trial), "value": f"{12 + number + 0.5 * trial + step:g}", "unit": "kgf"}
                 tables["trials"].append({**who, "instrument": "grip", "side": side, **force, **rater})
@@ -161,7 +165,9 @@ def _tables() -> dict[str, list[dict[str, str]]]:
                 bend = {"digit": "index", "joint": "pip", "movement": "flexion", "mode": mode}
                 tables["angles"].append({**who, "side": side, **bend, "degrees": str(degrees + step), **rater})
                 deficit = bend | {"movement": "extension deficit"}
-                tables["angles"].append({**who, "side": side, **deficit, "degrees": "10" if mode == "active" else "5", **rater})
+                tables["angles"].append(
+                    {**who, "side": side, **deficit, "degrees": "10" if mode == "active" else "5", **rater}
+                )
         tables["sessions"].append(
             {"participant": person, "session": "1", "date": "2025-03-10", "minutes_prescribed": "45",
              "minutes_performed": "40", "repetitions": "210", "source": "log"}

@@ -1,0 +1,554 @@
+"""Every kind of finding is shown by one damage to the good study, at the right place; no rule is without its damage.
+
+The expected rule, file, row and column are stated by hand from the damage, not read back from the program.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import pandas as pd
+import pytest
+
+from outcomes import check, read_study
+from outcomes.findings import SEVERITIES, rules
+
+
+@dataclass(frozen=True)
+class Damage:
+    """What is done to the good study, and the finding that must follow. `row` and `column` None: not looked at."""
+
+    rule: str
+    harm: Callable
+    file: str = ""
+    row: int | None = None
+    column: str | None = None
+    found: str = ""
+
+
+def cell(rule: str, file: str, row: int, column: str, value: str, found: str = "") -> Damage:
+    """One cell changed; the finding is at that cell."""
+    name = file + ".csv"
+    return Damage(rule, lambda draft: draft.set(file, row, column, value), name, row, column, found or value)
+
+
+def _write(name: str, content: str | bytes, without: str = "") -> Callable:
+    def harm(draft):
+        if without:
+            del draft.tables[without]
+        draft.raw[name] = content.encode() if isinstance(content, str) else content
+        return draft
+
+    return harm
+
+
+def _as_text(draft, table: str) -> str:
+    return draft.tables[table].to_csv(index=False)
+
+
+def _in_windows_encoding(draft):
+    draft.set("participants", 2, "diagnosis", "apoplexie, gelähmt")
+    draft.raw["participants.csv"] = _as_text(draft, "participants").encode("cp1252")
+    return draft
+
+
+def _with_semicolons(draft):
+    draft.raw["totals.csv"] = draft.tables["totals"].to_csv(index=False, sep=";").encode()
+    return draft
+
+
+def _longer_row(draft):
+    lines = _as_text(draft, "totals").splitlines()
+    lines[4] += ",extra,cells"
+    draft.raw["totals.csv"] = "\n".join(lines).encode()
+    return draft
+
+
+def _blank_row(draft):
+    lines = _as_text(draft, "totals").splitlines()
+    lines.insert(4, "," * lines[0].count(","))
+    draft.raw["totals.csv"] = "\n".join(lines).encode()
+    return draft
+
+
+def _title_above(draft):
+    draft.raw["totals.csv"] = ("Export of the totals\n\n" + _as_text(draft, "totals")).encode()
+    return draft
+
+
+def _renamed(table: str, old: str, new: str) -> Callable:
+    def harm(draft):
+        draft.tables[table] = draft.tables[table].rename(columns={old: new})
+        return draft
+
+    return harm
+
+
+def _second_value_column(draft):
+    frame = draft.tables["totals"]
+    draft.raw["totals.csv"] = (
+        frame.assign(again=frame["value"]).rename(columns={"again": "value"}).to_csv(index=False).encode()
+    )
+    return draft
+
+
+def _dates(change: Callable[[pd.Timestamp], str]) -> Callable:
+    def harm(draft):
+        frame = draft.tables["visits"]
+        frame["date"] = pd.to_datetime(frame["date"]).map(change)
+        return draft
+
+    return harm
+
+
+def _mixed_order(draft):
+    draft.set("visits", 2, "date", "25/03/2025")
+    return draft.set("visits", 3, "date", "03/25/2025")
+
+
+def _copy_of_totals(draft):
+    draft.raw["totals.tsv"] = draft.tables["totals"].to_csv(index=False, sep="\t").encode()
+    return draft
+
+
+def _second_rater(draft):
+    for row in draft.where("items", participant="P01", visit="base", instrument="arat"):
+        draft.repeat("items", row, rater="R2")
+    return draft
+
+
+def _scored_raters(draft):
+    _second_rater(draft)
+    last = len(draft.tables["items"]) + 1
+    draft.set("items", last, "value", "1")
+    return draft.replace("seed = 1", 'seed = 1\nscored_raters = ["R1"]')
+
+
+def _one_person_arm(draft):
+    for person in ("P02", "P04", "P06"):
+        draft.change("participants", "arm", "practice", participant=person)
+    return draft
+
+
+def _all_forces(unit: str, factor: float, **facts: str) -> Callable:
+    def harm(draft):
+        for row in draft.where("trials", **facts):
+            value = float(draft.tables["trials"].loc[row - 2, "value"]) * factor
+            draft.set("trials", row, "value", f"{value:.1f}").set("trials", row, "unit", unit)
+        return draft
+
+    return harm
+
+
+def _bbt(person: str, visit: str) -> dict[str, str]:
+    return {"participant": person, "visit": visit, "instrument": "bbt"}
+
+
+def _fma(person: str, visit: str, item: str) -> dict[str, str]:
+    return {"participant": person, "visit": visit, "instrument": "fma_ue", "item": item}
+
+
+def _first_row(file: str, **facts: str) -> Callable:
+    return lambda draft: draft.where(file, **facts)[0]
+
+
+DAMAGES = [
+    # reading files
+    Damage("encoding converted", _in_windows_encoding, "participants.csv"),
+    Damage("semicolons between cells", _with_semicolons, "totals.csv"),
+    Damage("too many cells in a row", _longer_row, "totals.csv", 5),
+    Damage("empty file", _write("sessions.csv", "", "sessions"), "sessions.csv"),
+    Damage("blank row", _blank_row, "totals.csv", 5),
+    Damage("file not read", _write("notes.csv", "a,b\n1,2\n"), "notes.csv"),
+    Damage(
+        "declared file missing",
+        lambda draft: draft.replace(
+            "[model]", '[[wide]]\nfile = "later.csv"\ntable = "totals"\nprefix = "s"\n\n[model]'
+        ),
+        "study.toml",
+        None,
+        "wide",
+        "later.csv",
+    ),
+    Damage("table in two files", _copy_of_totals, "totals.csv", None, None, "totals.csv, totals.tsv"),
+    # reading headers
+    Damage("header below row 1", _title_above, "totals.csv"),
+    Damage("header read as", _renamed("totals", "participant", "Patient ID"), "totals.csv", None, "Patient ID"),
+    Damage("header twice", _second_value_column, "totals.csv", None, "value"),
+    Damage(
+        "mapped header missing",
+        lambda draft: draft.replace("[model]", '[columns.totals]\nvalue = "Punkte"\n\n[model]'),
+        "totals.csv",
+        None,
+        "value",
+    ),
+    Damage("missing column", _renamed("totals", "value", "remarks"), "totals.csv", None, "value"),
+    # reading cells
+    cell("decimal comma read", "trials", 2, "value", "12,5"),
+    cell("thousands comma read", "sessions", 2, "repetitions", "1,210.5"),
+    cell("comma ambiguous", "sessions", 2, "repetitions", "1,210"),
+    cell("word read as missing", "totals", 2, "value", "n/a"),
+    cell("blank value", "totals", 2, "value", "", found=""),
+    cell("text in a number", "totals", 2, "value", "about 20"),
+    Damage("date read day first", _dates(lambda date: f"{date:%d.%m.%Y}"), "visits.csv", 2, "date", "03.03.2025"),
+    Damage("date read month first", _dates(lambda date: f"{date:%m/%d/%Y}"), "visits.csv", 2, "date", "03/03/2025"),
+    Damage(
+        "date order assumed",
+        lambda draft: draft.set("adverse_events", 2, "date", "04/03/2025"),
+        "adverse_events.csv",
+        2,
+        "date",
+    ),
+    cell("date from a spreadsheet number", "adverse_events", 2, "date", "45728"),
+    Damage("date order mixed", _mixed_order, "visits.csv", 2, "date", "25/03/2025"),
+    cell("not a date", "visits", 2, "date", "31.02.2025"),
+    cell("word not allowed", "visits", 2, "status", "perhaps"),
+    cell("visit read as", "totals", 2, "visit", "baseline"),
+    cell("arm read as", "participants", 2, "arm", "Usual care"),
+    cell("instrument read as", "totals", 2, "instrument", "BBT"),
+    cell("item read as", "items", 2, "item", "A1 reflex flexors"),
+    cell("side read as", "totals", 2, "side", "affected"),
+    cell("side assumed", "totals", 2, "side", "", found="blank"),
+    Damage(
+        "affected side unknown",
+        lambda draft: draft.set("participants", 2, "affected_side", "").set("totals", 2, "side", "affected"),
+        "totals.csv",
+        2,
+        "side",
+        "affected",
+    ),
+    Damage(
+        "side unknown",
+        lambda draft: draft.set("participants", 2, "affected_side", "both").set("totals", 2, "side", ""),
+        "totals.csv",
+        2,
+        "side",
+        "blank",
+    ),
+    Damage("second rating", _scored_raters, "items.csv", None, "rater", "R2"),
+    # participants, arms, visits
+    cell("participant blank", "totals", 2, "participant", "", found=""),
+    Damage(
+        "duplicate participant",
+        lambda draft: draft.repeat("participants", 2),
+        "participants.csv",
+        10,
+        "participant",
+        "P01",
+    ),
+    Damage(
+        "participant codes alike",
+        lambda draft: draft.repeat("participants", 2, participant="p-1"),
+        "participants.csv",
+        10,
+        "participant",
+        "p-1 and P01",
+    ),
+    cell("unknown participant", "totals", 2, "participant", "P77"),
+    cell("unknown arm", "participants", 2, "arm", "device"),
+    Damage(
+        "arm with too few participants", _one_person_arm, "participants.csv", None, "arm", "1 participant in arm usual"
+    ),
+    cell("age implausible", "participants", 2, "age", "500"),
+    cell("onset unreadable", "participants", 2, "onset", "last spring"),
+    Damage(
+        "participant without measurements",
+        lambda draft: draft.repeat("participants", 2, participant="P09"),
+        "participants.csv",
+        10,
+        "participant",
+    ),
+    cell("covariate missing", "participants", 2, "age", "", found=""),
+    cell("unknown visit", "totals", 2, "visit", "w12"),
+    Damage("duplicate visit", lambda draft: draft.repeat("visits", 2), "visits.csv", 26, "visit", "base"),
+    cell("visit outside its window", "visits", 3, "date", "2025-04-10", found="day 38 (2025-04-10)"),
+    cell("visits out of order", "visits", 4, "date", "2025-03-28", found="2025-03-28"),
+    cell("two visits on one day", "visits", 4, "date", "2025-03-31", found="2025-03-31"),
+    cell("date implausible", "visits", 2, "date", "0205-03-03", found="0205-03-03"),
+    Damage(
+        "date before onset", lambda draft: draft.set("participants", 2, "onset", "2025-03-20"), "visits.csv", 2, "date"
+    ),
+    cell("measured at a missed visit", "visits", 3, "status", "missed"),
+    Damage(
+        "attended without measurements",
+        lambda draft: (
+            [draft.drop(name, participant="P01", visit="w8") for name in ("items", "totals", "trials", "angles")]
+            and draft
+        ),
+        "visits.csv",
+        4,
+        "status",
+    ),
+    Damage(
+        "missed without a reason", lambda draft: draft.set("visits", 4, "status", "missed"), "visits.csv", 4, "reason"
+    ),
+    Damage(
+        "visit after withdrawal", lambda draft: draft.set("visits", 3, "status", "withdrawn"), "visits.csv", 4, "status"
+    ),
+    # direct identifiers
+    Damage(
+        "header of a direct identifier",
+        _renamed("participants", "diagnosis", "Surname"),
+        "participants.csv",
+        None,
+        "Surname",
+    ),
+    Damage(
+        "cell with a direct identifier",
+        lambda draft: draft.set("visits", 2, "reason", "ask someone@example.org"),
+        "visits.csv",
+        2,
+        "reason",
+    ),
+    # study.toml against the data
+    Damage(
+        "cannot be scored",
+        lambda draft: draft.replace("ceiling_s = 120", "").change(
+            "items", "value", "unable", participant="P01", visit="base", instrument="nhpt", item="time"
+        ),
+        "study.toml",
+    ),
+    Damage(
+        "unknown outcome",
+        lambda draft: draft.replace('"arat.total"', '"arat.sum"'),
+        "study.toml",
+        None,
+        "outcomes",
+        "arat.sum",
+    ),
+    Damage(
+        "outcome without data",
+        lambda draft: draft.replace('"grip.force"', '"pinch_tip.force"'),
+        "study.toml",
+        None,
+        "outcomes",
+        "pinch_tip.force",
+    ),
+    Damage(
+        "no baseline",
+        lambda draft: draft.drop("items", participant="P01", visit="base"),
+        "participants.csv",
+        2,
+        "participant",
+    ),
+    Damage(
+        "nothing after baseline",
+        lambda draft: draft.drop("items", participant="P01", visit="w4").drop("items", participant="P01", visit="w8"),
+        "participants.csv",
+        2,
+        "participant",
+    ),
+    Damage(
+        "unknown threshold",
+        lambda draft: draft.replace("bbt-chen-2009-more-affected", "bbt-nobody"),
+        "study.toml",
+        None,
+        "thresholds",
+        "bbt-nobody",
+    ),
+    Damage(
+        "threshold of another outcome",
+        lambda draft: draft.replace("bbt-chen-2009-more-affected", "nhpt-time-chen-2009-more-affected"),
+        "study.toml",
+        None,
+        "thresholds",
+    ),
+    Damage(
+        "unknown covariate",
+        lambda draft: draft.replace('["age"]', '["height"]'),
+        "study.toml",
+        None,
+        "covariates",
+        "height",
+    ),
+    Damage(
+        "unknown instrument in study.toml",
+        lambda draft: draft.replace("[instruments.nhpt]", "[instruments.peg]"),
+        "study.toml",
+        None,
+        "instruments",
+        "peg",
+    ),
+    Damage(
+        "measure named like an instrument",
+        lambda draft: draft.replace("[model]", '[measures."bbt.blocks"]\nbetter = "higher"\n\n[model]'),
+        "study.toml",
+        None,
+        "measures",
+        "bbt.blocks",
+    ),
+    # single measurements
+    cell("unknown instrument", "totals", 2, "instrument", "boxes"),
+    cell("unknown item", "items", 2, "item", "a9_elbow", found="fma_ue a9_elbow"),
+    cell("unknown scale", "totals", 2, "scale", "cubes"),
+    cell("above maximum", "totals", 2, "value", "151", found="bbt 151"),
+    cell("below minimum", "totals", 2, "value", "-1", found="bbt -1"),
+    cell("between levels", "items", 4, "value", "1.5", found="fma_ue item a2_shoulder_retraction: 1.5"),
+    cell("number for a missing value", "items", 4, "value", "99", found="fma_ue item a2_shoulder_retraction: 99"),
+    cell("total between steps", "totals", 2, "value", "20.5", found="bbt 20.5"),
+    Damage(
+        "duplicate row",
+        lambda draft: draft.repeat("totals", 2),
+        "totals.csv",
+        50,
+        "value",
+        "bbt blocks left unassisted: 20",
+    ),
+    Damage(
+        "entered twice differently",
+        lambda draft: draft.repeat("totals", 2, value="25"),
+        "totals.csv",
+        50,
+        "value",
+        "bbt blocks left unassisted: 25",
+    ),
+    Damage("two raters", _second_rater, "items.csv", None, "value"),
+    Damage("raters disagree", _scored_raters, "items.csv", None, "value", "arat item gross_hand_to_mouth: 1"),
+    # whole administrations
+    Damage("incomplete", lambda draft: draft.drop("items", **_fma("P01", "w4", "b_wrist_circumduction")), "items.csv"),
+    Damage(
+        "typed total differs",
+        lambda draft: draft.append(
+            "totals", participant="P01", visit="base", instrument="arat", scale="total", side="left", value="40"
+        ),
+        "totals.csv",
+        None,
+        "value",
+    ),
+    Damage(
+        "against the gate",
+        lambda draft: draft.change("items", "value", "2", **_fma("P01", "base", "a5_normal_reflexes")),
+        "items.csv",
+        19,
+        "value",
+        "fma_ue item a5_normal_reflexes: 2",
+    ),
+    Damage(
+        "against the skip rule",
+        lambda draft: draft.change(
+            "items", "value", "3", participant="P01", visit="base", instrument="arat", item="grasp_block_10"
+        ),
+        "items.csv",
+        None,
+        "item",
+    ),
+    # side and hand
+    Damage("both sides at once", lambda draft: draft.set("totals", 2, "side", "both"), "totals.csv", 2, "side", "both"),
+    Damage(
+        "affected side missing",
+        lambda draft: draft.set("participants", 2, "affected_side", ""),
+        "participants.csv",
+        2,
+        "affected_side",
+    ),
+    Damage(
+        "only the other hand",
+        lambda draft: draft.change("totals", "side", "right", participant="P01", instrument="bbt"),
+        "totals.csv",
+        2,
+        "side",
+        "right",
+    ),
+    Damage(
+        "tested hand changed",
+        lambda draft: draft.change("totals", "side", "right", **_bbt("P01", "w8")),
+        "totals.csv",
+        6,
+        "side",
+    ),
+    Damage(
+        "assisted only",
+        lambda draft: (
+            draft.tables.update(totals=draft.tables["totals"].assign(condition=""))
+            or draft.change("totals", "condition", "assisted", **_bbt("P01", "w8"))
+        ),
+        "totals.csv",
+        6,
+        "condition",
+    ),
+    # change from visit to visit
+    Damage("jump between visits", lambda draft: draft.change("totals", "value", "140", **_bbt("P01", "w8"))),
+    Damage(
+        "best score at baseline",
+        lambda draft: draft.change("items", "value", "2", participant="P01", visit="base", instrument="fma_ue"),
+        "participants.csv",
+    ),
+    Damage(
+        "rater changed",
+        lambda draft: draft.change("items", "rater", "R2", participant="P01", visit="w8", instrument="arat"),
+        "items.csv",
+        None,
+        "rater",
+        "R2",
+    ),
+    # forces
+    cell("unit not a force", "trials", 2, "unit", "mmHg"),
+    Damage("units mixed", _all_forces("lbf", 2.2046, participant="P01"), "trials.csv", None, "unit", "lbf, kgf"),
+    cell("implausible force", "trials", 2, "value", "125", found="125 kgf"),
+    Damage(
+        "looks like another unit",
+        _all_forces("kgf", 2.2046, participant="P01", visit="w8"),
+        "trials.csv",
+        None,
+        "value",
+    ),
+    cell("trials spread out", "trials", 2, "value", "5", found="grip, spread 45.4 % of the mean"),
+    Damage(
+        "number of trials",
+        lambda draft: draft.drop("trials", participant="P01", visit="base", trial="3"),
+        "trials.csv",
+        2,
+        "trial",
+    ),
+    # joint angles
+    cell("angle out of range", "angles", 2, "degrees", "600"),
+    cell("negative extension deficit", "angles", 3, "degrees", "-10"),
+    Damage(
+        "passive below active",
+        lambda draft: draft.set("angles", 4, "degrees", "40"),
+        "angles.csv",
+        4,
+        "degrees",
+        "passive 40, active 60",
+    ),
+    # sessions and adverse events
+    cell("session minutes out of range", "sessions", 2, "minutes_performed", "-40"),
+    cell("far more than prescribed", "sessions", 2, "minutes_performed", "400", found="400 of 45 minutes"),
+    Damage("duplicate session", lambda draft: draft.repeat("sessions", 2), "sessions.csv", 10, "session", "1"),
+    cell("adverse event incomplete", "adverse_events", 2, "serious", "", found=""),
+]
+
+
+@pytest.mark.parametrize("damage", DAMAGES, ids=lambda damage: damage.rule)
+def test_damage_gives_its_finding(damage, draft, tmp_path):
+    study = read_study(damage.harm(draft).write(tmp_path))
+    findings = check(study)
+    frame = findings.frame()
+    hit = frame[frame["rule"] == damage.rule]
+    assert len(hit), f"no finding {damage.rule!r} among:\n{findings}"
+    if damage.file:
+        hit = hit[hit["file"] == damage.file]
+    if damage.row is not None:
+        hit = hit[hit["row"] == damage.row]
+    if damage.column is not None:
+        hit = hit[hit["column"] == damage.column]
+    if damage.found:
+        hit = hit[hit["found"] == damage.found]
+    assert len(hit), f"{damage} not met by:\n{frame[frame['rule'] == damage.rule].to_string()}"
+    assert findings.blocking == (frame["severity"] == "error").any()
+    if rules()[damage.rule].severity == "error":
+        assert findings.blocking
+    assert any(rules()[damage.rule].says in text for text in findings.paragraphs())
+
+
+def test_every_rule_is_shown():
+    """No rule without a damage that gives it, and at least the 40 kinds the library promises."""
+    shown = {damage.rule for damage in DAMAGES}
+    assert shown == set(rules())
+    assert len(shown) >= 40
+
+
+def test_every_rule_says_what_is_wrong_and_what_to_do():
+    for rule in rules().values():
+        assert rule.severity in SEVERITIES
+        assert rule.says
+        assert rule.advice or rule.name == "cannot be scored"
