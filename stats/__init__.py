@@ -1,15 +1,32 @@
 """From scores to findings: models of change, responders, effect sizes, planning."""
 
+from stats.agreement import limits_of_agreement, repeatability, replicate_agreement
+from stats.arm_comparison import compare_responders
 from stats.change import ChangeFit, fit_change
 from stats.change_table import change_table
+from stats.cumulative_change import cumulative_change
 from stats.effect_table import EffectSizes, effect_sizes
-from stats.effects import effect_size
+from stats.effects import effect_size, pre_post_control_size
 from stats.errors import FitError, PlanError
+from stats.exact_tests import exact_test, mcnemar_test, rank_test
+from stats.imputed_counts import pooled_share
+from stats.internal_consistency import alpha
+from stats.mcid import estimate_mcid
+from stats.measurement_error import measurement_error
 from stats.mixed.fit import MixedFit, fit_mixed, fit_moments
 from stats.mixed.moments import Moments, pool
+from stats.number_needed import number_needed_to_treat
+from stats.paired_proportions import paired_risk_difference
+from stats.pooling import pool_effects
 from stats.proportions import proportion_interval
+from stats.reliability import concordance, intraclass_correlation, kappa
+from stats.reliable_change import clinical_cutoffs, reliable_change
 from stats.responder_counts import ResponderCounts
 from stats.responders import count_responders
+from stats.stratified import stratified_ratio, stratified_risk_difference
+from stats.true_change import regression_to_mean, true_change_share
+from stats.two_proportions import odds_ratio, risk_difference, risk_ratio
+from stats.within_visit import compare_within_visit
 
 __all__ = [
     "ChangeFit",
@@ -19,13 +36,42 @@ __all__ = [
     "Moments",
     "PlanError",
     "ResponderCounts",
+    "alpha",
     "change_table",
+    "clinical_cutoffs",
+    "compare_responders",
+    "compare_within_visit",
+    "concordance",
     "count_responders",
+    "cumulative_change",
     "effect_size",
     "effect_sizes",
+    "estimate_mcid",
+    "exact_test",
     "fit_change",
     "fit_mixed",
     "fit_moments",
+    "intraclass_correlation",
+    "kappa",
+    "limits_of_agreement",
+    "mcnemar_test",
+    "measurement_error",
+    "number_needed_to_treat",
+    "odds_ratio",
+    "paired_risk_difference",
     "pool",
+    "pool_effects",
+    "pooled_share",
+    "pre_post_control_size",
     "proportion_interval",
+    "rank_test",
+    "regression_to_mean",
+    "reliable_change",
+    "repeatability",
+    "replicate_agreement",
+    "risk_difference",
+    "risk_ratio",
+    "stratified_ratio",
+    "stratified_risk_difference",
+    "true_change_share",
 ]

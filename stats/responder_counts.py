@@ -5,7 +5,9 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from stats.criteria import Criterion
 from stats.estimates import NAN, check_level
+from stats.imputed_counts import ImputedShare, pooled_share
 from stats.proportions import METHODS, proportion_limits
 from stats.result import Result
 
@@ -29,7 +31,7 @@ class ArmCount:
     cannot_reach: int
     missing: int
     limited: int  # everyone whose baseline leaves no room, the worsened ones among them included
-    imputed: tuple[float, float] | None = None  # share and effective n over imputations
+    imputed: ImputedShare | None = None
 
     @property
     def observed(self) -> int:
@@ -41,17 +43,13 @@ class ArmCount:
         """Everyone in the arm."""
         return self.observed + self.missing
 
-    def denominators(self) -> list[tuple[str, float, float]]:
-        """Each denominator with its count and n."""
-        rows = [
-            ("observed", float(self.improved), float(self.observed)),
-            ("enrolled", float(self.improved), float(self.enrolled)),
-            ("could reach", float(self.improved), float(self.observed - self.limited)),
+    def denominators(self) -> list[tuple[str, int]]:
+        """Each denominator with its n."""
+        return [
+            ("observed", self.observed),
+            ("enrolled", self.enrolled),
+            ("could reach", self.observed - self.limited),
         ]
-        if self.imputed is not None:
-            share, n = self.imputed
-            rows.append(("imputed", share * n, n))
-        return rows
 
 
 @dataclass(frozen=True)
@@ -75,21 +73,17 @@ class ResponderCounts(Result):
         level = check_level(self.level if level is None else level)
         rows = []
         for count in self.counts:
-            for name, hits, n in count.denominators():
-                low, high = proportion_limits(hits, n, self.method, level) if n > 0 else (NAN, NAN)
-                rows.append(
-                    {
-                        "arm": count.arm,
-                        "threshold": count.threshold,
-                        "value": count.value,
-                        "denominator": name,
-                        "count": hits,
-                        "n": n,
-                        "estimate": hits / n if n > 0 else NAN,
-                        "conf_low": low,
-                        "conf_high": high,
-                    }
-                )
+            own = {"arm": count.arm, "threshold": count.threshold, "value": count.value}
+            for name, n in count.denominators():
+                low, high = proportion_limits(count.improved, n, self.method, level) if n else (NAN, NAN)
+                share = count.improved / n if n else NAN
+                made = {"denominator": name, "count": float(count.improved), "n": n, "estimate": share}
+                rows.append(own | made | {"conf_low": low, "conf_high": high})
+            if count.imputed is not None:
+                low, high = count.imputed.limits(level)
+                share = count.imputed.share
+                made = {"denominator": "imputed", "count": share * count.enrolled, "n": count.enrolled}
+                rows.append(own | made | {"estimate": share, "conf_low": low, "conf_high": high})
         return pd.DataFrame(rows)
 
     def frame(self, level: float | None = None) -> pd.DataFrame:
@@ -145,12 +139,26 @@ class ResponderCounts(Result):
         return f"{self.outcome}, {self.from_visit} to {self.to_visit} ({METHODS[self.method][1]}). {'. '.join(parts)}."
 
 
-def arm_counts(people: pd.DataFrame, arms: Sequence[str], **named: object) -> list[ArmCount]:
-    """Counts per arm from a table with `arm`, `class` and `limited`; an arm without people gives zeros."""
+def arm_counts(
+    people: pd.DataFrame, arms: Sequence[str], rule: Criterion, imputed: Sequence[pd.DataFrame] = ()
+) -> list[ArmCount]:
+    """Counts per arm from tables with `arm`, `class` and `limited`; an arm without people gives zeros."""
     made = []
     for arm in arms:
         own = people[people["arm"] == arm]
-        sizes = {name: int((own["class"] == name).sum()) for name in CLASSES}
-        limited = int((own["limited"] & (own["class"] != "missing")).sum())
-        made.append(ArmCount(arm=arm, limited=limited, **sizes, **named))  # type: ignore[arg-type]
+        hits = [int(((one["arm"] == arm) & (one["class"] == "improved")).sum()) for one in imputed]
+        made.append(
+            ArmCount(
+                arm=arm,
+                threshold=rule.label,
+                value=rule.value,
+                unit=rule.unit,
+                quantity=rule.quantity,
+                rule=rule.rule,
+                source=rule.source,
+                limited=int((own["limited"] & (own["class"] != "missing")).sum()),
+                imputed=pooled_share(hits, len(own)) if imputed else None,
+                **{name: int((own["class"] == name).sum()) for name in CLASSES},
+            )
+        )
     return made

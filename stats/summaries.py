@@ -54,17 +54,15 @@ class Paired:
         return self.mean1 - self.mean2
 
 
-def two_groups(x: Values, y: Values) -> tuple[TwoGroups, int]:
-    """Summary of two samples and the number of missing values left out."""
-    first, second = _finite(x), _finite(y)
-    left_out = len(x) + len(y) - len(first) - len(second)
+def two_groups(x: Values, y: Values) -> TwoGroups:
+    """Summary of two samples; missing values are left out."""
+    first, second = finite(x), finite(y)
     for name, values in (("first", first), ("second", second)):
         if len(values) < 2:
             raise FitError(
-                f"The {name} group has {len(values)} value(s), allowed 2 or more: no spread to standardise by."
+                f"The {name} group has {len(values)} value(s), allowed 2 or more: no spread to compare with."
             )
-    made = TwoGroups(first.mean(), first.std(ddof=1), len(first), second.mean(), second.std(ddof=1), len(second))
-    return made, left_out
+    return TwoGroups(first.mean(), first.std(ddof=1), len(first), second.mean(), second.std(ddof=1), len(second))
 
 
 def pairs(x: Values, y: Values) -> tuple[np.ndarray, np.ndarray]:
@@ -78,16 +76,14 @@ def pairs(x: Values, y: Values) -> tuple[np.ndarray, np.ndarray]:
     return first[both], second[both]
 
 
-def paired(x: Values, y: Values) -> tuple[Paired, int]:
-    """Summary of complete pairs and the number of incomplete pairs left out."""
+def paired(x: Values, y: Values) -> Paired:
+    """Summary of the complete pairs."""
     first, second = pairs(x, y)
     if len(first) < 2:
         raise FitError(f"{len(first)} complete pair(s), allowed 2 or more: no spread to standardise by.")
     sd1, sd2 = first.std(ddof=1), second.std(ddof=1)
     r = float(np.corrcoef(first, second)[0, 1]) if sd1 > 0 and sd2 > 0 else nan
-    difference = first - second
-    made = Paired(first.mean(), sd1, second.mean(), sd2, len(first), r, difference.std(ddof=1))
-    return made, len(x) - len(first)
+    return Paired(first.mean(), sd1, second.mean(), sd2, len(first), r, (first - second).std(ddof=1))
 
 
 def paired_from_summary(
@@ -107,6 +103,30 @@ def paired_from_summary(
     return Paired(mean1, sd1, mean2, sd2, n, r, sd_change)
 
 
-def _finite(values: Values) -> np.ndarray:
+def given_numbers(kind: str, **numbers: float | None) -> list[float]:
+    """The published numbers in order; refuses missing ones, negative SDs and groups below two people."""
+    absent = [name for name, value in numbers.items() if value is None]
+    if absent:
+        raise FitError(f"Effect size {kind!r} from published numbers lacks {', '.join(absent)}. Give them, or x and y.")
+    for name, value in numbers.items():
+        if name.startswith("sd") and value is not None and value < 0:
+            raise FitError(f"{name} = {value}: allowed 0 or more.")
+        if name.startswith("n") and value is not None and value < 2:
+            raise FitError(f"{name} = {value}: allowed 2 or more.")
+    return [value for value in numbers.values() if value is not None]
+
+
+def one_n(n1: int | None, n2: int | None) -> int:
+    """The one number of people measured twice."""
+    n = n1 if n1 is not None else n2
+    if n is None or (n1 is not None and n2 is not None and n1 != n2):
+        raise FitError(f"Two occasions of the same people: n1 = {n1}, n2 = {n2}; allowed one n, 2 or more.")
+    if n < 2:
+        raise FitError(f"n1 = {n}: allowed 2 or more.")
+    return n
+
+
+def finite(values: Values) -> np.ndarray:
+    """The values that are numbers."""
     found = np.asarray(values, dtype=float)
     return found[np.isfinite(found)]
