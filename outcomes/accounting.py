@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from outcomes.angles import angle_item
+from outcomes.checks.motion import with_items
 from outcomes.findings import Findings
 from outcomes.known import find_instrument
 from outcomes.sheets import MEASUREMENTS, SHEETS
@@ -31,6 +31,8 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
         frame = study.table(table)
         if table == "items":
             frame = pd.concat([frame, study.second_ratings], ignore_index=True)
+        if table == "angles":
+            frame = with_items(frame)
         flagged, wrong = named.rows(frame, study.files[table])
         scored = kept = np.zeros(len(frame), dtype=bool)
         explained = np.zeros(len(frame), dtype=bool)
@@ -119,12 +121,6 @@ def _keys(frame: pd.DataFrame) -> pd.DataFrame:
 def _belongs(study: Study, table: str, frame: pd.DataFrame, outcome: str) -> np.ndarray:
     """Which rows carry something of an outcome."""
     name, _, scale_id = outcome.partition(".")
-    if table == "angles":
-        instrument = find_instrument(name)
-        scale = instrument.scale(scale_id) if instrument else None
-        items = {(name, item) for item in scale.items} if scale else set()
-        words = frame[["digit", "joint", "movement", "mode"]].astype("str").itertuples(index=False, name=None)
-        return np.array([angle_item(*row) in items for row in words], dtype=bool)
     mine = (frame["instrument"] == name).to_numpy()
     if table == "totals":
         meant = {scale: find_total(study.protocol, name, str(scale)) for scale in frame.loc[mine, "scale"].unique()}

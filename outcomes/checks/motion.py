@@ -1,25 +1,45 @@
-"""Checks of joint angles: range, and passive against active motion."""
+"""Checks of joint angles: known joint, range, and passive against active motion."""
 
 from collections.abc import Iterator
 
 import pandas as pd
 
+from outcomes.angles import angle_item
+from outcomes.checks.groups import group_codes
 from outcomes.checks.register import place, reports
 from outcomes.findings import as_text, flag, texts
+from outcomes.known import find_instrument
 from outcomes.study import Study
 
-_LARGEST = 180.0  # degrees, for any joint: beyond it no joint goes
 _ERROR = 5.0  # degrees; passive motion this much below active is more than the error of one rater's goniometry
+_WORDS = ["digit", "joint", "movement", "mode"]
 
 
-@reports("angle out of range")
-def out_of_range(study: Study) -> Iterator[pd.DataFrame]:
-    frame = study.angles
-    rows = frame[frame["degrees"].abs() > _LARGEST]
-    allowed = f"-{as_text(_LARGEST)} to {as_text(_LARGEST)}"
-    yield flag(
-        "angle out of range", rows, **place(study, "angles", "degrees", rows), found=rows["typed"], allowed=allowed
-    )
+def with_items(angles: pd.DataFrame) -> pd.DataFrame:
+    """The angles with the `instrument` and `item` each is scored under; blank where it is none."""
+    codes = group_codes(angles, _WORDS)
+    first = angles.iloc[pd.Series(codes).drop_duplicates().index][_WORDS]
+    meant = [angle_item(*words) or ("", "") for words in first.itertuples(index=False, name=None)]
+    named = pd.DataFrame(meant, columns=["instrument", "item"], dtype="str")
+    return angles.assign(**{name: named[name].take(codes).to_numpy() for name in named})
+
+
+@reports("unknown joint", "angle out of range")
+def joints(study: Study) -> Iterator[pd.DataFrame]:
+    if study.angles.empty:
+        return
+    frame = with_items(study.angles)
+    rows = frame[(frame["instrument"] == "") & frame["mode"].isin(("active", "passive", "assisted"))]
+    found = rows[_WORDS[:3]].apply(lambda words: words.str.strip()).agg(" ".join, axis=1) if len(rows) else ""
+    yield flag("unknown joint", rows, **place(study, "angles", "joint"), found=found,
+               allowed="a digit with mcp, pip, dip or ip, or a joint of the arm")  # fmt: skip
+    for (name, item_id), part in frame[frame["instrument"] != ""].groupby(["instrument", "item"], sort=False):
+        item = find_instrument(str(name)).item(str(item_id))  # type: ignore[union-attr]
+        # A deficit below 0 has its own rule; an extension may be written as a negative angle.
+        lowest = -item.high if item_id.endswith("deficit") else item.low
+        bad = part[(part["degrees"] > item.high) | (part["degrees"] < lowest)]
+        yield flag("angle out of range", bad, **place(study, "angles", "degrees", bad), found=bad["typed"],
+                   allowed=f"{as_text(item.low)} to {as_text(item.high)}")  # fmt: skip
 
 
 @reports("negative extension deficit")

@@ -161,13 +161,11 @@ def _tables() -> dict[str, list[dict[str, str]]]:
             for trial in (1, 2, 3):
                 force = {"trial": str(trial), "value": f"{12 + number + 0.5 * trial + step:g}", "unit": "kgf"}
                 tables["trials"].append({**who, "instrument": "grip", "side": side, **force, **rater})
-            for mode, degrees in (("active", 60), ("passive", 75)):
-                bend = {"digit": "index", "joint": "pip", "movement": "flexion", "mode": mode}
-                tables["angles"].append({**who, "side": side, **bend, "degrees": str(degrees + step), **rater})
-                deficit = bend | {"movement": "extension deficit"}
-                tables["angles"].append(
-                    {**who, "side": side, **deficit, "degrees": "10" if mode == "active" else "5", **rater}
-                )
+            for mode, flexion, deficit in (("active", 60 + step, "10"), ("passive", 75, "5")):
+                for joint in ("mcp", "ip"):
+                    bend = {**who, "side": side, "digit": "thumb", "joint": joint, "mode": mode, **rater}
+                    tables["angles"].append({**bend, "movement": "flexion", "degrees": str(flexion)})
+                    tables["angles"].append({**bend, "movement": "extension deficit", "degrees": deficit})
         tables["sessions"].append(
             {"participant": person, "session": "1", "date": "2025-03-10", "minutes_prescribed": "45",
              "minutes_performed": "40", "repetitions": "210", "source": "log"}

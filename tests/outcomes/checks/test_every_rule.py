@@ -147,8 +147,14 @@ def _fma(person: str, visit: str, item: str) -> dict[str, str]:
     return {"participant": person, "visit": visit, "instrument": "fma_ue", "item": item}
 
 
-def _first_row(file: str, **facts: str) -> Callable:
-    return lambda draft: draft.where(file, **facts)[0]
+def _usability(answers: list[str], **cells: str) -> Callable:
+    def harm(draft):
+        for number, answer in enumerate(answers, 1):
+            who = {"participant": "P01", "visit": "w8", "instrument": "sus"} | cells
+            draft.append("items", **who, item=f"q{number}", value=answer)
+        return draft
+
+    return harm
 
 
 DAMAGES = [
@@ -431,6 +437,7 @@ DAMAGES = [
         None,
         "item",
     ),
+    Damage("same answer throughout", _usability(["4"] * 10), "items.csv", None, "value", "sus: all 10 answers are 4"),
     # side and hand
     Damage("both sides at once", lambda draft: draft.set("totals", 2, "side", "both"), "totals.csv", 2, "side", "both"),
     Damage(
@@ -465,6 +472,7 @@ DAMAGES = [
         6,
         "condition",
     ),
+    Damage("side without meaning", _usability(["3"] * 10, side="left"), "items.csv", None, "side", "left"),
     # change from visit to visit
     Damage("jump between visits", lambda draft: draft.change("totals", "value", "140", **_bbt("P01", "w8"))),
     Damage(
@@ -500,13 +508,14 @@ DAMAGES = [
         "trial",
     ),
     # joint angles
+    cell("unknown joint", "angles", 2, "joint", "knee", found="thumb knee flexion"),
     cell("angle out of range", "angles", 2, "degrees", "600"),
     cell("negative extension deficit", "angles", 3, "degrees", "-10"),
     Damage(
         "passive below active",
-        lambda draft: draft.set("angles", 4, "degrees", "40"),
+        lambda draft: draft.set("angles", 6, "degrees", "40"),
         "angles.csv",
-        4,
+        6,
         "degrees",
         "passive 40, active 60",
     ),
