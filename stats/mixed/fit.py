@@ -139,7 +139,7 @@ class MixedFit:
             label = label or (terms if isinstance(terms, str) else " + ".join(map(str, terms)))
         else:
             L = np.atleast_2d(np.asarray(terms, dtype=float))
-        scaled = _independent_rows(L @ self.solution.basis)
+        scaled = independent_rows(L @ self.solution.basis)
         small, rows = self.solution.small, len(scaled)
         scale = 1.0
         if df in (KENWARD_ROGER, KENWARD_ROGER_OBSERVED):
@@ -356,7 +356,7 @@ def boundary_note(solution: Solution) -> str:
     )
 
 
-def _independent_rows(L: np.ndarray) -> np.ndarray:
+def independent_rows(L: np.ndarray) -> np.ndarray:
     """Rows of L that are linearly independent; FitError where none is."""
     if not np.abs(L).max(initial=0.0) > 0:
         raise FitError("The contrast is zero for every coefficient: nothing is tested.")

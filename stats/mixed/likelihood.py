@@ -25,6 +25,8 @@ from stats.mixed.covariance import Structure
 from stats.mixed.moments import Moments
 
 LOG_2PI = float(np.log(2 * np.pi))
+NEARLY = 1e-8
+LIMITS = (1e-9, 1e9)
 
 
 @dataclass(frozen=True)
@@ -81,25 +83,41 @@ class Likelihood:
 
     def precision(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """W (R, P, T, T), sum of n log|S| (R,), and whether every pattern's S is positive definite (R,)."""
-        S = np.where(self.mask, self.structure.matrix(theta), self.eye)
-        good = self.structure.inside(theta) & np.isfinite(S).all(axis=(1, 2, 3))
+        good = np.isfinite(theta).all(axis=1)
+        good = good & self.structure.inside(np.where(good[:, None], theta, 0.5))
+        S = np.where(self.mask, self.structure.matrix(np.where(good[:, None], theta, 0.5)), self.eye)
         if not good.all():
             S = np.where(good[:, None, None, None], S, np.eye(self.T))
         try:
             L = np.linalg.cholesky(S)
         except np.linalg.LinAlgError:
-            values = np.linalg.eigvalsh(S)
-            positive = (values[..., 0] > 1e-12 * values[..., -1]).all(axis=1)
-            good = good & positive
+            good = good & (np.linalg.eigvalsh(S)[..., 0] > 0).all(axis=1)
             S = np.where(good[:, None, None, None], S, np.eye(self.T))
-            L = np.linalg.cholesky(S)
-        logdet = (2 * np.log(np.einsum("rptt->rpt", L)).sum(axis=2) * self.n).sum(axis=1)
+            try:
+                L = np.linalg.cholesky(S)
+            except np.linalg.LinAlgError:  # singular to rounding: the eigenvalues could not tell
+                good = good & (np.linalg.eigvalsh(S)[..., 0] > 1e-10 * np.linalg.norm(S, axis=(2, 3))).all(axis=1)
+                S = np.where(good[:, None, None, None], S, np.eye(self.T))
+                L = np.linalg.cholesky(S)
+        diagonal = np.einsum("rptt->rpt", L)
+        # A visit that the others predict but for NEARLY of its variance: the covariance is singular for our purposes.
+        # The response comes scaled to unit residual variance, so a variance beyond LIMITS is one that runs away.
+        variance = np.einsum("rptt->rpt", S)
+        free = (diagonal**2 > NEARLY * variance) & (variance > LIMITS[0]) & (variance < LIMITS[1])
+        free = free.all(axis=(1, 2))
+        if not free.all():
+            good = good & free
+            S = np.where(free[:, None, None, None], S, np.eye(self.T))
+            diagonal = np.where(free[:, None, None], diagonal, 1.0)
+        logdet = (2 * np.log(diagonal).sum(axis=2) * self.n).sum(axis=1)
         return np.where(self.mask, np.linalg.inv(S), 0.0), logdet, good
 
     def at(self, theta: np.ndarray) -> Point:
         """Everything at theta (R, K)."""
         R, q, P, T = len(theta), self.q, self.P, self.T
         W, logdet, good = self.precision(theta)
+        if not good.all():
+            theta = np.where(good[:, None], theta, 0.5)  # derivatives there are not wanted, but must be numbers
         flat = W.reshape(R, P * T * T)
         XWX = self.over_rows(flat).reshape(R, q, q)
         XWy = (flat[:, None, :] @ self.B)[:, 0]

@@ -15,7 +15,9 @@ from stats.mixed.covariance import Structure
 from stats.mixed.likelihood import Likelihood, Point
 
 TOLERANCE = 1e-16  # Newton decrement, about (distance from the maximum in standard errors) squared
-ITERATIONS = 120
+ITERATIONS = 80
+HALVINGS = 20
+CRAWL = 4  # short steps in a row after which a search runs into the edge of the positive definite matrices
 
 
 @dataclass(frozen=True)
@@ -184,8 +186,10 @@ def _newton(likelihood: Likelihood, start: np.ndarray, way) -> tuple[np.ndarray,
     here = likelihood
     point = here.at(way.theta(x))
     polished = np.zeros(len(x), dtype=bool)
+    crawling = np.zeros(len(x), dtype=int)
     iteration = 0
-    for iteration in range(1, ITERATIONS + 1):
+    while iteration < ITERATIONS:
+        iteration += 1
         gradient, curvature = way.quadratic(x[active], point)
         step = _solve(curvature, gradient)
         dec = np.einsum("rk,rk->r", gradient, step)
@@ -201,7 +205,9 @@ def _newton(likelihood: Likelihood, start: np.ndarray, way) -> tuple[np.ndarray,
             active, step = active[keep], step[keep]
             here = here.subset(keep)
             point = _take(point, keep)
-        x[active], point, stuck = _search(here, way, x[active], step, point)
+        x[active], point, length = _search(here, way, x[active], step, point)
+        crawling[active] = np.where(length < 0.05, crawling[active] + 1, 0)
+        stuck = (length == 0) | (crawling[active] >= CRAWL)
         if stuck.any():
             keep = ~stuck
             active, here, point = active[keep], here.subset(keep), _take(point, keep)
@@ -213,12 +219,12 @@ def _newton(likelihood: Likelihood, start: np.ndarray, way) -> tuple[np.ndarray,
 def _search(
     likelihood: Likelihood, way, x: np.ndarray, step: np.ndarray, point: Point
 ) -> tuple[np.ndarray, Point, np.ndarray]:
-    """Step halving on the likelihood; a replicate that cannot move at all is stuck."""
+    """Step halving on the likelihood: new x, its point, and the step length taken (0 where none helps)."""
     slack = 1e-9 * (1 + np.abs(point.loglik))  # rounding of the likelihood near its maximum
     length = np.ones(len(x))
     trial = x + step
     best = likelihood.at(way.theta(trial))
-    for _ in range(40):
+    for _ in range(HALVINGS):
         bad = ~(best.loglik >= point.loglik - slack)
         if not bad.any():
             break
@@ -226,8 +232,10 @@ def _search(
         trial[bad] = x[bad] + length[bad, None] * step[bad]
         best = _put(best, bad, likelihood.subset(bad).at(way.theta(trial[bad])))
     stuck = ~(best.loglik >= point.loglik - slack)
-    trial[stuck] = x[stuck]
-    return trial, _put(best, stuck, _take(point, stuck)) if stuck.any() else best, stuck
+    if stuck.any():
+        trial[stuck], length[stuck] = x[stuck], 0.0
+        best = _put(best, stuck, _take(point, stuck))
+    return trial, best, length
 
 
 def _solve(curvature: np.ndarray, gradient: np.ndarray) -> np.ndarray:

@@ -1,0 +1,160 @@
+"""The same model fitted to many responses at once: simulated trials, bootstrap replicates."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from stats.mixed.estimates import f_tail, t_quantile, two_sided_p
+from stats.mixed.fit import independent_rows, pool_orthogonal, visit_times
+from stats.mixed.layout import Layout, build_layout, rank_report
+from stats.mixed.small_sample import KENWARD_ROGER, KENWARD_ROGER_OBSERVED, SATTERTHWAITE, check_df
+from stats.mixed.solve import Solution, collinear, solve
+
+
+@dataclass(frozen=True)
+class ManyEstimates:
+    """Estimates of m combinations in R replicates: every array is (R, m). NaN where a replicate has no answer."""
+
+    estimate: np.ndarray
+    std_error: np.ndarray
+    df: np.ndarray
+
+    @property
+    def p_value(self) -> np.ndarray:
+        """Two-sided p of zero."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return two_sided_p(self.estimate / self.std_error, self.df)
+
+    def interval(self, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+        """Lower and upper limits."""
+        half = t_quantile(level, self.df) * self.std_error
+        return self.estimate - half, self.estimate + half
+
+
+@dataclass(frozen=True)
+class ManyTests:
+    """Joint tests in R replicates: statistic, den_df, p_value (R,), with one num_df."""
+
+    statistic: np.ndarray
+    num_df: int
+    den_df: np.ndarray
+    p_value: np.ndarray
+
+
+@dataclass(frozen=True)
+class ManyFits:
+    """R fits of one model. converged and boundary are (R,) bool; beta (R, q) the coefficients; loglik (R,)."""
+
+    terms: tuple[str, ...]
+    n_rows: int
+    solution: Solution = field(repr=False)
+
+    @property
+    def converged(self) -> np.ndarray:
+        """Replicates whose maximum is proven by its gradient."""
+        return self.solution.converged
+
+    @property
+    def boundary(self) -> np.ndarray:
+        """Replicates with a variance of zero or a correlation of one."""
+        return self.solution.boundary
+
+    @property
+    def loglik(self) -> np.ndarray:
+        """Maximised (restricted) log-likelihoods."""
+        return self.solution.loglik
+
+    @property
+    def beta(self) -> np.ndarray:
+        """Coefficients."""
+        return self.solution.beta
+
+    def estimates(self, L: np.ndarray, df: str = KENWARD_ROGER) -> ManyEstimates:
+        """Combinations L b, L (m, q), with the standard errors and df of a method (see `MixedFit.fixed`)."""
+        check_df(df)
+        small, scaled = self.solution.small, np.atleast_2d(L) @ self.solution.basis
+        covariance = small.covariance(df)
+        variance = np.einsum("mq,rqp,mp->rm", scaled, covariance, scaled, optimize=True)
+        bad = ~self.converged[:, None] | (variance <= 0)
+        std_error = np.sqrt(np.where(bad, np.nan, variance)) * self.solution.scale[:, None]
+        if df == KENWARD_ROGER:
+            degrees = small.satterthwaite(scaled, "expected")
+        elif df in (KENWARD_ROGER_OBSERVED, SATTERTHWAITE):
+            degrees = small.satterthwaite(scaled, "observed")
+        else:
+            degrees = np.full(std_error.shape, np.inf if df == "normal" else float(self.n_rows - len(self.terms)))
+        estimate = small.point.beta @ scaled.T * self.solution.scale[:, None]
+        return ManyEstimates(np.where(bad, np.nan, estimate), std_error, np.where(bad, np.nan, degrees))
+
+    def test(self, L: np.ndarray, df: str = KENWARD_ROGER) -> ManyTests:
+        """Joint test that L b = 0, L (l, q)."""
+        check_df(df)
+        small, scaled = self.solution.small, independent_rows(np.atleast_2d(L) @ self.solution.basis)
+        rows = len(scaled)
+        if df in (KENWARD_ROGER, KENWARD_ROGER_OBSERVED):
+            F, den, _ = small.kenward_roger_joint(scaled, "expected" if df == KENWARD_ROGER else "observed")
+        elif df == SATTERTHWAITE:
+            F, den = small.fai_cornelius(scaled)
+        else:
+            F = small.wald(scaled, small.point.phi) / rows
+            den = np.full(len(F), np.inf if df == "normal" else float(self.n_rows - len(self.terms)))
+        F = np.where(self.converged, F, np.nan)
+        return ManyTests(F, rows, den, f_tail(F, rows, den))
+
+
+@dataclass(frozen=True)
+class Template:
+    """A model without its response: what `fit_many` needs once for any number of responses."""
+
+    layout: Layout
+    covariance: str | None
+    correlated: bool
+    reml: bool
+    times: np.ndarray | None
+
+    def fit(self, responses: np.ndarray) -> ManyFits:
+        """Fit R responses (R, N), rows in the order of `layout.frame`."""
+        moments, basis = pool_orthogonal(self.layout, np.atleast_2d(np.asarray(responses, dtype=float)))
+        solution = solve(
+            moments,
+            correlated=self.correlated,
+            covariance=self.covariance,
+            reml=self.reml,
+            times=self.times,
+            basis=basis,
+        )
+        return ManyFits(self.layout.terms, self.layout.n_rows, solution)
+
+
+def template(
+    frame: pd.DataFrame,
+    formula: str,
+    *,
+    participant: str,
+    visit: str | None = None,
+    random: str | None = None,
+    correlated: bool = True,
+    covariance: str | None = None,
+    by: str | None = None,
+    method: str = "reml",
+) -> Template:
+    """Prepare a model for many responses (arguments as in `fit_mixed`; the response column may hold anything)."""
+    if random is None and covariance is None:
+        random = "1"
+    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by)
+    named = rank_report(layout.X, layout.terms)
+    if named:
+        raise collinear(list(named))
+    times = visit_times(layout) if covariance in ("exponential", "unequal-exponential") else None
+    return Template(layout, covariance, correlated, method == "reml", times)
+
+
+def fit_many(frame: pd.DataFrame, formula: str, responses: np.ndarray, **model) -> ManyFits:
+    """Fit one model to R responses (R, N) over the rows of `frame`; keywords as in `fit_mixed`.
+
+    Replicates share the design and the missing visits. Rows must be complete and in the order of the frame.
+    """
+    prepared = template(frame, formula, **model)
+    order = frame.index.get_indexer(prepared.layout.frame.index)
+    return prepared.fit(np.atleast_2d(responses)[:, order])
