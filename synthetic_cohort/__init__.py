@@ -1,7 +1,8 @@
 """Synthetic cohorts with a known truth: whole invented trials, item by item, on disk or thousands at once in memory."""
 
-from synthetic_cohort.cohort import Cohort, make_cohort, preset, presets
+from synthetic_cohort.cohort import Cohort, make_cohort
 from synthetic_cohort.design import CohortDesign
+from synthetic_cohort.preset_files import preset, presets
 from synthetic_cohort.scores import TrialScores, simulate_scores
 from synthetic_cohort.truth import Truth, population_truth
 

@@ -79,10 +79,15 @@ def _people(design: CohortDesign, rng: Generator, replicates: int) -> dict[str, 
         "left_handed": rng.random(shape) < who.left_handed,
         "onset_months": np.clip(onset, who.onset_low, None),
         "diagnosis": _pick(rng, list(who.diagnoses.values()), shape),
-        "site": rng.integers(len(who.sites), size=shape),
         "therapist": rng.integers(max(who.therapists, 1), size=shape),
-        "rater": rng.integers(len(who.raters), size=shape),
     }
+    # Every site has its own raters where their number allows it; a person keeps one rater.
+    people["site"] = rng.integers(len(who.sites), size=shape)
+    per_site, left = divmod(len(who.raters), len(who.sites))
+    if left or per_site == 0:
+        people["rater"] = rng.integers(len(who.raters), size=shape)
+    else:
+        people["rater"] = people["site"] * per_site + rng.integers(per_site, size=shape)
     adherence = rng.normal(design.sessions.adherence_mean, design.sessions.adherence_sd, shape)
     people["adherence"] = np.clip(adherence, 0.05, 1.0)
     people["assist_noise"] = rng.standard_normal(shape)

@@ -5,9 +5,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from outcomes.registry import instrument as load_instrument
 from synthetic_cohort.ability import draw_ability
 from synthetic_cohort.design import CohortDesign, Measure
-from synthetic_cohort.responses import draw_answers
+from synthetic_cohort.responses import bank_of, draw_answers
 from synthetic_cohort.scoring import score_answers
 
 PEOPLE = 4000
@@ -24,6 +25,17 @@ def occasion_sd(design: CohortDesign, measure: Measure) -> float:
 @lru_cache(maxsize=256)
 def _calibrated(text: str, instrument: str) -> float:
     return calibrate(CohortDesign.from_toml(text), instrument)
+
+
+def main_outcome(design: CohortDesign, instrument: str) -> str:
+    """The outcome that speaks for an instrument: the first the protocol names, else its first scale with all items."""
+    named = [str(outcome) for outcome in design.protocol["outcomes"] if str(outcome).split(".")[0] == instrument]
+    if named:
+        return named[0]
+    asked = set(bank_of(design.measure(instrument)).ids)
+    scales = load_instrument(instrument).scales
+    whole = [scale.id for scale in scales if set(scale.items) <= asked]
+    return f"{instrument}.{(whole or [scales[0].id])[0]}"
 
 
 def retest_agreement(
@@ -43,8 +55,7 @@ def retest_agreement(
     rng, answer_rng = np.random.default_rng(seed).spawn(2)
     ability = draw_ability(still, rng)
     answers = draw_answers(still, measure, ability, answer_rng, day_sd=day_sd, observed=False)
-    scale = answers.bank.instrument.main_scale.id
-    score = score_answers(answers, f"{instrument}.{scale}", design)[0, :, :, 0, 0]
+    score = score_answers(answers, main_outcome(design, instrument), design)[0, :, :, 0, 0]
     score = score[~np.isnan(score).any(axis=1)]
     between = 2 * score.mean(axis=1).var(ddof=1)
     within = ((score[:, 0] - score[:, 1]) ** 2).mean() / 2

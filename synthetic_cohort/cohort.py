@@ -4,8 +4,7 @@ import json
 import tempfile
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from functools import cache, cached_property
-from importlib.resources import files
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ from synthetic_cohort.attendance import draw_attendance
 from synthetic_cohort.design import CohortDesign
 from synthetic_cohort.diary import events_sheet, sessions_sheet
 from synthetic_cohort.flaws import plant
+from synthetic_cohort.preset_files import preset
 from synthetic_cohort.responses import Answers
 from synthetic_cohort.scores import draw_cohorts, primary_score
 from synthetic_cohort.tables import (
@@ -32,8 +32,6 @@ from synthetic_cohort.tables import (
 )
 from synthetic_cohort.toml_text import toml_text
 from synthetic_cohort.truth import Truth, personal_truth
-
-FORM_SHEETS = ("participants", "visits", "items", "trials", "sessions", "adverse_events")
 
 
 @dataclass(frozen=True)
@@ -64,21 +62,6 @@ class Cohort:
         with tempfile.TemporaryDirectory() as place:
             write_folder(self, Path(place), with_truth=False)
             return read_study(place)
-
-
-def presets() -> tuple[str, ...]:
-    """Names of the cohorts that come with the package."""
-    folder = files("synthetic_cohort").joinpath("presets")
-    return tuple(sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml")))
-
-
-@cache
-def preset(name: str) -> CohortDesign:
-    """The design of a preset. Raises StudyError for a name that is none."""
-    if name not in presets():
-        raise StudyError(f"no cohort preset {name!r}; allowed {', '.join(presets())}.")
-    text = files("synthetic_cohort").joinpath("presets", f"{name}.toml").read_text(encoding="utf-8")
-    return CohortDesign.from_toml(text)
 
 
 def make_cohort(
@@ -125,17 +108,15 @@ def _sheets(design: CohortDesign, ability, answers: list[Answers], status, rng: 
     """All sheets with rows, and the participants' codes in the order of the draw."""
     frame_rng, visit_rng, session_rng, event_rng, *streams = rng.spawn(4 + len(answers))
     frame, order = draw_frame(design, ability, frame_rng)
-    items: list[Columns] = []
-    trials: list[Columns] = []
+    parts: dict[str, list[Columns]] = {"items": [], "trials": [], "angles": []}
     for entry, stream in zip(answers, streams, strict=True):
         done = measured(design, entry, status, stream)
         columns = answer_columns(design, entry, frame, order, done)
-        (trials if "trial" in columns else items).append(columns)
+        parts["trials" if "trial" in columns else "angles" if "degrees" in columns else "items"].append(columns)
     sheets = {
         "participants": participants_sheet(design, ability, frame, order),
         "visits": visits_sheet(design, frame, order, status, visit_rng),
-        "items": stack(items),
-        "trials": stack(trials),
+        **{name: stack(columns) for name, columns in parts.items()},
         "sessions": sessions_sheet(design, ability, frame, order, status, session_rng),
         "adverse_events": events_sheet(design, frame, order, status, event_rng),
     }

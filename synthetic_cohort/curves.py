@@ -26,7 +26,11 @@ GOLDEN = (5**0.5 - 1) / 2  # multiples of it modulo 1 are even at any length: di
 
 @dataclass(frozen=True)
 class ItemCurve:
-    """One item's curve. levels and steps: graded items; middle and slope: measured ones, per latent unit."""
+    """One item's curve. levels and steps: graded items; middle and slope: measured ones, per latent unit.
+
+    form: "graded" (levels), "change" (levels of change since the first visit), "count" and "angle" (linear in ability),
+    "time" (log-linear), "force" (a share of a healthy hand). hand: "left" or "right" where the item names its side.
+    """
 
     item: Item
     form: str
@@ -39,6 +43,7 @@ class ItemCurve:
     middle: float = 0.0
     slope: float = 0.0
     grain: float = 1.0  # a measured value is read to this
+    hand: str = ""
 
 
 @dataclass(frozen=True)
@@ -60,16 +65,16 @@ def settings() -> dict[str, dict[str, Any]]:
     return tomllib.loads(files("synthetic_cohort").joinpath("curves.toml").read_text(encoding="utf-8"))
 
 
-def bank(instrument_id: str, scales: Sequence[str] = ()) -> Bank:
-    """Curves of an instrument; `scales` limits it to the items of those scales.
+def bank(instrument_id: str, scales: Sequence[str] = (), items: Sequence[str] = ()) -> Bank:
+    """Curves of an instrument; `scales` limits it to the items of those scales, `items` to those items.
 
     Raises InstrumentError where `curves.toml` has no entry for the instrument.
     """
-    return _bank(instrument_id, tuple(scales))
+    return _bank(instrument_id, tuple(scales), tuple(items))
 
 
 @cache
-def _bank(instrument_id: str, scales: tuple[str, ...]) -> Bank:
+def _bank(instrument_id: str, scales: tuple[str, ...], only: tuple[str, ...]) -> Bank:
     if instrument_id not in settings():
         raise InstrumentError(
             f"no answer curves for instrument {instrument_id!r}; curves.toml has {', '.join(sorted(settings()))}."
@@ -79,7 +84,7 @@ def _bank(instrument_id: str, scales: tuple[str, ...]) -> Bank:
     wanted = scales or tuple(setting.get("scales", ()))
     asked = [scale for scale in instrument.scales if not wanted or scale.id in wanted]
     ids = {item for scale in asked for item in scale.items}
-    items = [item for item in instrument.items if not ids or item.id in ids]
+    items = [item for item in instrument.items if (not ids or item.id in ids) and (not only or item.id in only)]
     groups = _groups(instrument, setting)
     curves = []
     for group, own in groups:
@@ -133,11 +138,15 @@ def _curve(item: Item, own: Mapping[str, Any], location: float) -> ItemCurve:
     count = max(len(levels) - 1, 1)
     spread = own.get("spread", 1.0)
     steps = location + spread * ((np.arange(count) + 0.5) / count - 0.5) * (2.0 if count > 1 else 0.0)
+    construct = own["construct"]
+    # An item answers upwards with ability where more of it is better; spasticity is the one construct that is worse.
+    upwards = (item.better == "higher") != (construct == "spasticity") or form == "time"
+    side, _, _ = item.id.partition("_")
     return ItemCurve(
         item=item,
         form=form,
-        construct=CONSTRUCTS.index(own["construct"]),
-        direction=-1.0 if item.id in own.get("reversed", ()) else float(own.get("direction", 1.0)),
+        construct=CONSTRUCTS.index(construct),
+        direction=1.0 if upwards else -1.0,
         noise=1.0 / own.get("discrimination", 2.0),
         specific=own.get("specific", 0.5),
         levels=levels,
@@ -145,4 +154,5 @@ def _curve(item: Item, own: Mapping[str, Any], location: float) -> ItemCurve:
         middle=own.get("middle", 0.0),
         slope=own.get("slope", 0.0),
         grain=own.get("grain", 1.0),
+        hand=side if side in ("left", "right") else "",
     )

@@ -8,6 +8,7 @@ import pandas as pd
 from outcomes.force import convert_force
 from outcomes.registry import instrument
 from synthetic_cohort.ledger import Desk, Flaw, one_cell
+from synthetic_cohort.tables import texts
 
 ADMINISTRATION = ("participant", "visit", "instrument", "side", "condition")
 
@@ -15,14 +16,16 @@ ADMINISTRATION = ("participant", "visit", "instrument", "side", "condition")
 def _answers(desk: Desk) -> pd.DataFrame:
     """Every row of `items` with its number, its limits and whether the item is graded."""
     sheet = desk.sheet("items")
-    keys = sheet["instrument"] + " " + sheet["item"] if len(sheet) else pd.Series(dtype=str)
-    facts = {}
-    for key in keys.unique():
+    codes, keys = pd.factorize(sheet["instrument"] + " " + sheet["item"]) if len(sheet) else ([], [])
+    facts = []
+    for key in keys:
         name, _, item_id = str(key).partition(" ")
         item = instrument(name).item(item_id)
-        facts[key] = (item.low, item.high, bool(item.levels)) if item else (np.nan, np.nan, False)
-    frame = pd.DataFrame([facts[key] for key in keys], columns=["low", "high", "graded"], index=sheet.index)
-    return frame.assign(value=desk.number_in("items"))
+        facts.append((item.low, item.high, bool(item.levels)) if item else (np.nan, np.nan, False))
+    low, high, graded = (np.array(part)[codes] for part in zip(*facts, strict=True)) if facts else ([], [], [])
+    return pd.DataFrame(
+        {"low": low, "high": high, "graded": graded, "value": desk.number_in("items")}, index=sheet.index
+    )
 
 
 def _answered(desk: Desk) -> pd.Series:
@@ -48,8 +51,10 @@ def _missed_item(desk: Desk) -> bool:
         scale = instrument(name).scale(scale_id)
         if scale and scale.kind == "sum" and not scale.rule.get("least") and len(scale.items) > 1:
             strict |= {(name, item) for item in scale.items}
-    pairs = list(zip(sheet.get("instrument", ()), sheet.get("item", ()), strict=True))
-    row = desk.pick("items", np.array([pair in strict for pair in pairs]) & _answered(desk).to_numpy())
+    if "items" not in desk.sheets or not strict:
+        return False
+    wanted = (sheet["instrument"] + " " + sheet["item"]).isin([f"{name} {item}" for name, item in strict])
+    row = desk.pick("items", wanted & _answered(desk))
     if row is None:
         return False
     desk.write("items", row, "value", str(desk.rng.choice(["", "not done", "refused", "not testable"])))
@@ -68,7 +73,7 @@ def _against_gate(desk: Desk) -> bool:
         return False
     for row in desk.rng.permutation(len(sheet)):
         gate = gates.get((sheet.at[row, "instrument"], sheet.at[row, "item"]))
-        if gate is None or sheet.at[row, "value"] != f"{gate.otherwise:g}" or ("items", int(row)) in desk.touched:
+        if gate is None or sheet.at[row, "value"] != f"{gate.otherwise:g}" or int(row) in desk.touched["items"]:
             continue
         together = desk.same("items", int(row), ADMINISTRATION)
         opening = [place for place in together if sheet.at[place, "item"] in gate.items]
@@ -178,11 +183,11 @@ def _two_units(desk: Desk) -> bool:
     theirs = np.flatnonzero((sheet["rater"] == raters[-1]) & (sheet["unit"] == "kgf"))
     if len(theirs) == 0:
         return False
-    for place in theirs:
-        pounds = convert_force(float(sheet.at[place, "value"]), "kgf", "lbf")
-        grain = 1.0 if sheet.at[place, "instrument"] == "grip" else 0.5
-        sheet.at[place, "value"] = f"{round(pounds / grain) * grain:g}"
-        sheet.at[place, "unit"] = "lbf"
+    pounds = convert_force(desk.number_in("trials")[theirs].to_numpy(), "kgf", "lbf")
+    grain = np.where(sheet["instrument"].to_numpy()[theirs] == "grip", 1.0, 0.5)
+    sheet.loc[theirs, "value"] = texts(np.round(pounds / grain) * grain)
+    sheet.loc[theirs, "unit"] = "lbf"
+    desk.numbers.clear()
     desk.enter("trials", None, "unit", "kgf", f"lbf in all {len(theirs)} trials of rater {raters[-1]}")
     return True
 
@@ -245,7 +250,7 @@ def _repeated_row(change: bool) -> Callable[[Desk], bool]:
         if change:
             levels = [f"{level:g}" for level in _levels(record)]
             record["value"] = str(desk.rng.choice([level for level in levels if level != record["value"]]))
-        desk.touched.add(("items", row))
+        desk.touched["items"].add(row)
         place = desk.append("items", record)
         desk.enter("items", place, "value", f"once, in row {row + 2}", str(record["value"]))
         return True

@@ -118,7 +118,7 @@ def _repeat(table: str) -> Callable[[Desk], bool]:
         row = desk.pick(table, _everyone(table)(desk))
         if row is None:
             return False
-        desk.touched.add((table, row))
+        desk.touched[table].add(row)
         place = desk.append(table, desk.sheet(table).loc[row].copy())
         desk.enter(table, place, "participant", f"once, in row {row + 2}", "the row again")
         return True

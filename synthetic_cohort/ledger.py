@@ -1,5 +1,6 @@
 """The desk at which errors are planted, and the ledger every one of them is entered in."""
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
@@ -32,7 +33,8 @@ class Desk:
     sheets: dict[str, pd.DataFrame]
     rng: Generator
     ledger: list[dict[str, object]] = field(default_factory=list)
-    touched: set[tuple[str, int]] = field(default_factory=set)
+    touched: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
+    numbers: dict[tuple[str, str], pd.Series] = field(default_factory=dict)
     number: int = 0
     kind: str = ""
     flaw: "Flaw | None" = None
@@ -43,28 +45,31 @@ class Desk:
 
     def number_in(self, table: str, column: str = "value") -> pd.Series:
         """A column as numbers, NaN where a cell holds none."""
-        return pd.to_numeric(self.sheet(table)[column], errors="coerce")
+        if (table, column) not in self.numbers:
+            self.numbers[table, column] = pd.to_numeric(self.sheet(table)[column], errors="coerce")
+        return self.numbers[table, column]
 
     def untouched(self, table: str, rows: Iterable[int]) -> bool:
         """True where no planted error has touched any of the rows."""
-        return not any((table, int(row)) in self.touched for row in rows)
+        return self.touched[table].isdisjoint(int(row) for row in rows)
 
     def pick(self, table: str, where: pd.Series | np.ndarray) -> int | None:
         """A row of `table` that satisfies `where` and was not touched yet; None where there is none."""
-        rows = [int(row) for row in np.flatnonzero(np.asarray(where)) if (table, int(row)) not in self.touched]
-        return int(self.rng.choice(rows)) if rows else None
+        rows = np.setdiff1d(np.flatnonzero(np.asarray(where)), list(self.touched[table]))
+        return int(self.rng.choice(rows)) if len(rows) else None
 
     def write(self, table: str, row: int, column: str, planted: str) -> None:
         """Put `planted` into a cell and enter it in the ledger."""
         # Entered first: the ledger names the person and visit the row belongs to, also where that is what is mistyped.
         self.enter(table, row, column, str(self.sheets[table].at[row, column]), planted)
         self.sheets[table].at[row, column] = planted
+        self.numbers.pop((table, column), None)
 
     def enter(self, table: str, row: int | None, column: str, truth: str, planted: str) -> None:
         """Enter an error in the ledger; `row` None: it belongs to the file as a whole."""
         sheet = self.sheets[table]
         if row is not None:
-            self.touched.add((table, row))
+            self.touched[table].add(row)
         entry = {
             "number": self.number,
             "kind": self.kind,
@@ -82,6 +87,7 @@ class Desk:
 
     def append(self, table: str, record: pd.Series) -> int:
         """A further row at the end of a sheet; returns its place."""
+        self.numbers.clear()
         self.sheets[table] = pd.concat([self.sheets[table], record.to_frame().T], ignore_index=True)
         return len(self.sheets[table]) - 1
 

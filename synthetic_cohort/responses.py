@@ -3,7 +3,7 @@
 Arrays run over (R, N, V, H, C, I): replicates, people, visits, hands, conditions, items or trials.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.random import Generator
@@ -40,7 +40,7 @@ class PersonNoise:
 
 def person_noise(measure: Measure, rng: Generator, replicates: int, people: int) -> PersonNoise:
     """Draw the part of the answer noise that belongs to person and item."""
-    count = len(_bank_of(measure).curves)
+    count = len(bank_of(measure).curves)
     shape = (replicates, people, 1, len(measure.hands), 1, count)
     return PersonNoise(rng.standard_normal(shape, dtype=np.float32))
 
@@ -62,7 +62,7 @@ def draw_answers(
     observed: False leaves out rater and learning effects (used for the truth). Returns `Answers`.
     """
     person_rng, day_rng, item_rng, rater_rng = rng.spawn(4)
-    curves = _bank_of(measure)
+    curves = bank_of(measure)
     replicates, people, visits, _ = ability.affected.shape
     if person is None:
         person = person_noise(measure, person_rng, replicates, people)
@@ -80,15 +80,19 @@ def draw_answers(
         noise = curve.noise * (
             np.sqrt(curve.specific) * person.items[..., place] + np.sqrt(1 - curve.specific) * new[..., place]
         )
-        value[..., place] = _answer(curve, curve.direction * (level[..., curve.construct] + shift) + noise)
+        latent = _of_side(curve, level, ability, design, measure)[..., curve.construct]
+        if curve.form == "change":
+            latent = curve.slope * (latent - latent[:, :, :1])
+        value[..., place] = _answer(curve, curve.direction * (latent + shift) + noise)
     asked = np.ones(value.shape, dtype=bool)
     options = design.protocol.get("instruments", {}).get(measure.instrument, {})
     value, asked = apply_rules(curves, value, asked, options)
     return Answers(measure, curves, curves.ids, value, asked)
 
 
-def _bank_of(measure: Measure) -> Bank:
-    return bank(measure.instrument, tuple(measure.options.get("scales", ())))
+def bank_of(measure: Measure) -> Bank:
+    """The curves of the items a measure asks."""
+    return bank(measure.instrument, measure.options.get("scales", ()), measure.options.get("items", ()))
 
 
 def _levels(design: CohortDesign, measure: Measure, ability: Ability) -> Array:
@@ -99,6 +103,15 @@ def _levels(design: CohortDesign, measure: Measure, ability: Ability) -> Array:
     personal = design.assist_sd * ability.people["assist_noise"][:, :, None, None, None] * (help_of != 0.0)
     conditions = [hands + (help_of + personal) * (condition == "assisted") for condition in measure.conditions]
     return np.stack(conditions, axis=4)
+
+
+def _of_side(curve: ItemCurve, level: Array, ability: Ability, design: CohortDesign, measure: Measure) -> Array:
+    """Ability behind an item: of the tested hand, or of the side the item itself names."""
+    if not curve.hand:
+        return level
+    affected = ability.people["affected_left"] == (curve.hand == "left")
+    other = _levels(design, replace(measure, hands=("other",)), ability)
+    return np.where(affected[:, :, None, None, None, None], level, other)
 
 
 def _observer(design: CohortDesign, measure: Measure, ability: Ability, rng: Generator) -> Array:
@@ -112,7 +125,7 @@ def _observer(design: CohortDesign, measure: Measure, ability: Ability, rng: Gen
 
 def _answer(curve: ItemCurve, level: Array) -> Array:
     """Answer of one item at a noisy level of ability."""
-    if curve.form == "graded":
+    if curve.form in ("graded", "change"):
         passed = np.zeros(level.shape, dtype=np.int8)
         for step in curve.steps:
             passed += level > step

@@ -65,3 +65,11 @@ def _time_out(scale, value: Array, asked: Asked, place: Mapping[str, int], optio
             value[..., place[item]] = np.where(late, float(limit), seconds)  # type: ignore[arg-type]
         else:
             value[..., place[item]] = np.where(late, np.nan, seconds)
+
+
+def passive_beyond_active(active: Array, passive: Array, deficit: NDArray[np.bool_]) -> Array:
+    """Passive angles: at least what the person reaches actively; an extension deficit at most that.
+
+    active, passive: (..., items) of the same items. deficit: which items are deficits (smaller is better).
+    """
+    return np.where(deficit, np.minimum(passive, active), np.maximum(passive, active))

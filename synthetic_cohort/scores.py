@@ -4,7 +4,7 @@ The scoring rules are those of `outcomes`, applied to arrays instead of files.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.random import Generator
@@ -16,8 +16,10 @@ from synthetic_cohort.attendance import ATTENDED, draw_attendance
 from synthetic_cohort.calibration import occasion_sd
 from synthetic_cohort.design import CohortDesign
 from synthetic_cohort.responses import Answers, PersonNoise, draw_answers, person_noise
+from synthetic_cohort.rules import passive_beyond_active
 from synthetic_cohort.scoring import score_answers
 
+PASSIVE = {"rom_passive": "rom_active", "tpm": "tam"}  # passive motion -> the active motion it must not fall short of
 CELLS_AT_ONCE = 4_000_000  # answers held in memory at a time
 
 
@@ -111,11 +113,14 @@ def draw_cohorts(
 
     Returns the abilities, answers and person noise by instrument, and the generator for the attendance.
     """
+    wanted = (
+        None if instruments is None else {*instruments, *(PASSIVE[name] for name in instruments if name in PASSIVE)}
+    )
     ability_rng, attendance_rng, *streams = rng.spawn(2 + len(design.measures))
     ability = draw_ability(design, ability_rng, size)
     drawn, noise = {}, {}
     for measure, stream in zip(design.measures, streams, strict=True):
-        if instruments is not None and measure.instrument not in instruments:
+        if wanted is not None and measure.instrument not in wanted:
             continue
         person_rng, answer_rng = stream.spawn(2)
         noise[measure.instrument] = person_noise(measure, person_rng, size, design.n)
@@ -123,6 +128,9 @@ def draw_cohorts(
         drawn[measure.instrument] = draw_answers(
             design, measure, ability, answer_rng, noise[measure.instrument], day_sd=day_sd
         )
+    for passive, active in PASSIVE.items():
+        if passive in drawn and active in drawn:
+            drawn[passive] = _beyond(drawn[passive], drawn[active])
     missing = sorted((instruments or set()) - set(drawn))
     if missing:
         known = ", ".join(measure.instrument for measure in design.measures)
@@ -134,3 +142,12 @@ def primary_score(design: CohortDesign, drawn: dict[str, Answers]) -> Array:
     """The primary score (R, N, V) of the affected hand, unassisted."""
     primary = str(design.protocol["primary"])
     return score_answers(drawn[primary.split(".")[0]], primary, design)[..., 0, 0]
+
+
+def _beyond(passive: Answers, active: Answers) -> Answers:
+    """Passive motion of the hands and items that were also measured actively is never the smaller."""
+    if passive.items != active.items or passive.measure.hands != active.measure.hands:
+        return passive
+    deficit = np.array([curve.item.better == "lower" for curve in passive.bank.curves])
+    best = np.where(deficit, active.value.min(axis=4, keepdims=True), active.value.max(axis=4, keepdims=True))
+    return replace(passive, value=passive_beyond_active(best, passive.value, deficit))

@@ -16,7 +16,10 @@ from synthetic_cohort.attendance import ATTENDED, MISSED, WITHDRAWN
 from synthetic_cohort.design import CohortDesign
 from synthetic_cohort.responses import Answers
 
-Columns = dict[str, NDArray[np.str_]]
+# Instruments of joint motion go to the sheet of angles; active motion under a device is the mode "assisted".
+ANGLE_MODES = {"rom_active": "active", "rom_passive": "passive", "tam": "active", "tpm": "passive"}
+# A column before it is a sheet: its distinct labels, and which of them stands in each row.
+Columns = dict[str, tuple[NDArray[np.str_], NDArray[np.int64]]]
 
 
 @dataclass(frozen=True)
@@ -71,8 +74,8 @@ def _weekday(days: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def texts(values: NDArray[np.float64]) -> NDArray[np.str_]:
     """Numbers as typed: no trailing zeros, at most three decimals."""
-    unique, place = np.unique(values, return_inverse=True)
-    written = np.array([f"{value:.3f}".rstrip("0").rstrip(".") for value in unique], dtype=str)
+    distinct, place = np.unique(values, return_inverse=True)
+    written = np.array([f"{value:.3f}".rstrip("0").rstrip(".") for value in distinct], dtype=str)
     return written[place.reshape(values.shape)]
 
 
@@ -143,45 +146,64 @@ def answer_columns(
     order: NDArray[np.int64],
     done: NDArray[np.bool_],
 ) -> Columns:
-    """Long columns of one instrument: for `items` (answers) or `trials` (forces)."""
-    value = answers.value[0][order]
+    """Long columns of one instrument: for `items` (answers), `trials` (forces) or `angles`."""
+    measure = answers.measure
     asked = answers.asked[0][order] & done[order][:, :, None, None, None]
     person, visit, hand, condition, item = np.nonzero(asked)
-    cell = value[asked]
-    word = np.full(len(cell), "", dtype="U16")
-    word[np.isnan(cell)] = UNABLE
     entry = order[person]
-    measure = answers.measure
-    hands = np.array([0 if name == "affected" else 1 for name in measure.hands])
-    side = frame.sides[entry, hands[hand]] if answers.bank.instrument.sided else np.full(len(cell), "")
-    common = {
-        "participant": frame.codes[entry],
-        "visit": np.array([planned.id for planned in design.visits])[visit],
-        "instrument": np.full(len(cell), measure.instrument),
-        "side": side,
-        "condition": np.array(measure.conditions)[condition],
+    tested = np.array([0 if name == "affected" else 1 for name in measure.hands])[hand]
+    right = (frame.sides[entry, tested] == "right").astype(np.int64)
+    raters, rater = np.unique(frame.raters, return_inverse=True)
+    none = np.zeros(len(entry), dtype=np.int64)
+    columns: Columns = {
+        "participant": (frame.codes, entry),
+        "visit": (np.array([planned.id for planned in design.visits]), visit),
+        "instrument": (np.array([measure.instrument]), none),
+        "side": (np.array(["left", "right"]), right) if answers.bank.instrument.sided else (np.array([""]), none),
+        "condition": (np.array(measure.conditions), condition),
     }
+    cell = answers.value[0][order][asked]
     if answers.bank.curves[0].form == "force":
         unit = str(measure.options.get("unit", "kgf"))
-        typed = texts(convert_force(cell, "kgf", unit))
-        return {
-            **common,
-            "trial": np.array(answers.items)[item],
-            "value": np.where(word == "", typed, word),
-            "unit": np.full(len(cell), unit),
-            "rater": frame.raters[entry],
-        }
-    typed = texts(np.where(np.isnan(cell), 0.0, cell))
-    return {
-        **common,
-        "item": np.array(answers.items)[item],
-        "value": np.where(word == "", typed, word),
-        "rater": frame.raters[entry],
-    }
+        columns["trial"] = (np.array(answers.items), item)
+        columns["value"] = _typed(convert_force(cell, "kgf", unit))
+        columns["unit"] = (np.array([unit]), none)
+    elif measure.instrument in ANGLE_MODES:
+        del columns["instrument"], columns["condition"]
+        described = np.array([_joint(name) for name in answers.items])
+        columns |= {name: (described[:, place], item) for place, name in enumerate(("digit", "joint", "movement"))}
+        modes = [ANGLE_MODES[measure.instrument] if name == "unassisted" else name for name in measure.conditions]
+        columns["mode"] = (np.array(modes), condition)
+        columns["degrees"] = _typed(cell)
+    else:
+        columns["item"] = (np.array(answers.items), item)
+        columns["value"] = _typed(cell)
+    return {**columns, "rater": (raters, rater[entry])}
+
+
+def _typed(cell: NDArray[np.float64]) -> tuple[NDArray[np.str_], NDArray[np.int64]]:
+    """Numbers as typed, and the word for a task the person was unable to do."""
+    unable = np.isnan(cell)
+    distinct, place = np.unique(np.where(unable, 0.0, cell), return_inverse=True)
+    return np.append(texts(distinct), UNABLE), np.where(unable, len(distinct), place)
+
+
+def _joint(item: str) -> tuple[str, str, str]:
+    """Digit, joint and movement of an item of joint motion: "index_pip_deficit", "wrist_extension"."""
+    first, _, rest = item.partition("_")
+    digit = first if rest.split("_")[0] in ("mcp", "pip", "dip", "ip") else ""
+    joint, _, movement = rest.partition("_") if digit else (first, "", rest)
+    words = movement.replace("_", " ")
+    return digit, joint, "extension deficit" if words == "deficit" else words
 
 
 def stack(parts: Sequence[Columns]) -> pd.DataFrame:
     """Columns of several instruments under each other, as one sheet."""
-    if not parts:
-        return pd.DataFrame()
-    return pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
+    sheet = {}
+    for name in parts[0] if parts else ():
+        starts = np.cumsum([0, *(len(part[name][0]) for part in parts[:-1])])
+        labels = np.concatenate([part[name][0] for part in parts])
+        codes = np.concatenate([part[name][1] + start for part, start in zip(parts, starts, strict=True)])
+        # Texts are made once per distinct label and then only pointed at: most of the time goes here.
+        sheet[name] = pd.array(labels, dtype="str").take(codes)
+    return pd.DataFrame(sheet)
