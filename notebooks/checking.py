@@ -69,8 +69,9 @@ def scores_table(scores: pd.DataFrame, study: Study) -> Table:
          "Hand": "{hand}", "Condition": "{condition}", "Score": "{value}", "Unit": "{unit}",
          "Answered": "{answered} of {items}", "Reason where there is none": "{reason}"},
         keys=(c.OUTCOME, c.PARTICIPANT, c.VISIT, c.SIDE, c.CONDITION),
+        group="Outcome",
         decimals="decimals",
-        limit=30,
+        limit=15,
         notes=("A total needs every one of its items, unless a published rule allows some to be missing.",),
     )  # fmt: skip
 

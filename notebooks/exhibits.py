@@ -43,7 +43,7 @@ class Table:
             "name": self.name,
             "caption": self.caption,
             "frame": plain(self.frame),
-            "columns": dict(self.columns),
+            "columns": [[heading, template] for heading, template in self.columns.items()],
             "keys": list(self.keys),
             "group": self.group,
             "notes": list(self.notes),
@@ -106,9 +106,12 @@ def gather(made: Iterable, left_out: Iterable[str] = ()) -> Exhibits:
     return Exhibits(tuple(exhibit for exhibit in made if exhibit is not None), tuple(left_out))
 
 
-def plain(frame: pd.DataFrame) -> dict[str, list]:
-    """Columns of plain Python values: full precision, None for a missing value."""
-    return {str(column): [plain_value(value) for value in frame[column].tolist()] for column in frame.columns}
+def plain(frame: pd.DataFrame) -> list[list]:
+    """Pairs of column name and plain values: full precision, None for a missing value.
+
+    Pairs, not a mapping: notebook files sort the keys of mappings, and the order of columns is part of a table.
+    """
+    return [[str(column), [plain_value(value) for value in frame[column].tolist()]] for column in frame.columns]
 
 
 def plain_value(value):

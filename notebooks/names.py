@@ -1,5 +1,6 @@
 """What people call things: labels of outcomes, arms and visits, and the decimals an outcome is printed with."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -43,6 +44,11 @@ class Names:
         """Arms in the order of the protocol, the reference last."""
         order = [arm.id for arm in sorted(self.protocol.arms, key=lambda arm: arm.reference)]
         return sorted(set(present), key=lambda arm: (order.index(arm) if arm in order else len(order), arm))
+
+    def people(self, codes: Iterable[str]) -> list[str]:
+        """Codes of participants in the order a person would list them: P2 before P10."""
+        return sorted(set(codes), key=lambda code: [(int(part), "") if part.isdigit() else (0, part)
+                                                    for part in re.split(r"(\d+)", code)])  # fmt: skip
 
     def visits(self, present: Iterable[str]) -> list[str]:
         """Visits by planned day."""

@@ -19,6 +19,7 @@ from notebooks.record import PLOTLY
 from notebooks.runner import Run
 from notebooks.tables import identifier
 
+NOTEBOOK_ONLY = "notebook-only"  # tag of a text that speaks to the person running the notebook
 TEMPLATES = Path(__file__).parent / "templates"
 CAUTION = (
     "Research software for groups of participants. Not for decisions about one person and not for safety monitoring: "
@@ -56,7 +57,8 @@ def _join(runs: Sequence[Run]) -> tuple[nbformat.NotebookNode, list[dict[str, st
     joined = nbformat.v4.new_notebook()
     sections = []
     for run in runs:
-        cells = [_for_page(cell, f"{identifier(run.name)}-{place}") for place, cell in enumerate(run.notebook.cells)]
+        kept = [cell for cell in run.notebook.cells if NOTEBOOK_ONLY not in cell.metadata.get("tags", [])]
+        cells = [_for_page(cell, f"{identifier(run.name)}-{place}") for place, cell in enumerate(_together(kept))]
         heading, rest = _title(cells[0].source)
         cells[0].source = rest
         anchor = f"s-{identifier(run.name)}"
@@ -65,6 +67,18 @@ def _join(runs: Sequence[Run]) -> tuple[nbformat.NotebookNode, list[dict[str, st
         sections.append({"id": anchor, "title": heading})
         joined.cells.extend(cells)
     return joined, sections
+
+
+def _together(cells: Sequence[nbformat.NotebookNode]) -> list[nbformat.NotebookNode]:
+    """Code cells without output joined with the code that follows: one fold instead of three."""
+    joined: list[nbformat.NotebookNode] = []
+    for cell in cells:
+        last = joined[-1] if joined else None
+        if last is not None and last.cell_type == cell.cell_type == "code" and not last.outputs:
+            joined[-1] = nbformat.from_dict({**cell, "source": f"{last.source}\n\n{cell.source}"})
+        else:
+            joined.append(cell)
+    return joined
 
 
 def _title(source: str) -> tuple[str, str]:
@@ -108,15 +122,16 @@ def figure_html(spec: dict, place: str) -> str:
     meta = spec["layout"].get("meta") or {}
     name = meta.get("name", place)
     title = meta.get("title", "")
-    margin = dict(layout.get("margin", {})) | {"t": 24}
-    drawing = json.dumps({"data": spec["data"], "layout": layout | {"margin": margin, "autosize": True}}).replace(
-        "</", "<\\/"
-    )
+    sizes = meta.get("page") or {"top": 24, "height": layout.get("height", 420)}
+    height = sizes["height"]
+    margin = dict(layout.get("margin", {})) | {"t": sizes["top"]}
+    on_page = layout | {"margin": margin, "height": height, "autosize": True}
+    saved = {key: spec["layout"][key] for key in ("title", "width", "height", "margin") if key in spec["layout"]}
+    drawing = json.dumps({"data": spec["data"], "layout": on_page, "saved": saved}).replace("</", "<\\/")
     alt = html.escape(meta.get("alt") or title or "Figure", quote=True)
-    height = spec["layout"].get("height", 420)
     save = "".join(
         f'<button type="button" data-save="{kind}" data-plot="{place}" data-name="{html.escape(identifier(name))}">'
-        f"Save as {kind.upper()}<span hidden> {html.escape(title)}</span></button>"
+        f"Save as {kind.upper()}<span class='quiet'> {html.escape(title)}</span></button>"
         for kind in ("svg", "png")
     )
     return (
@@ -129,7 +144,7 @@ def figure_html(spec: dict, place: str) -> str:
 
 
 def _points_html(meta: dict, title: str) -> str:
-    points = meta.get("points") or {}
+    points = dict(meta.get("points") or [])
     if not points:
         return ""
     rows = [[_plain(value) for value in row] for row in zip(*points.values(), strict=True)]

@@ -9,6 +9,7 @@ from notebooks.exhibits import Exhibits, Prose, Table, gather
 from notebooks.figures.change import cumulative_change, ordered_changes
 from notebooks.figures.shares import responder_shares
 from notebooks.names import Names
+from notebooks.tables import at_least
 from outcomes import Study, thresholds
 from outcomes import columns as c
 from outcomes.known import find_instrument, find_measure
@@ -95,7 +96,8 @@ def _counts_frame(counts: Sequence[ResponderCounts], passing: Passing) -> pd.Dat
                 for column, end in (("estimate", ""), ("conf_low", "_low"), ("conf_high", "_high"))
             }
             rows.append(kept | {"visit": counted.to_visit, "n": row["observed"], "unit": row["unit"]} | shares)
-    frame = pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*columns, "unit", "share"])
+            rows[-1]["needed"] = at_least(row["value"], row["rule"], row["unit"])
+    frame = pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*columns, "unit", "needed", "share"])
     return passing.names.labelled(frame)
 
 
@@ -107,7 +109,7 @@ def _counts_table(name: str, caption: str, counts: Sequence[ResponderCounts], pa
         caption,
         _counts_frame(counts, passing),
         {"Outcome": "{outcome_label}", "To visit": "{visit_label}", "Arm": "{arm_label}",
-         "Threshold": "{rule} {unit} ({quantity})", "Source": "{source}", "Improved": "{improved} of {n}",
+         "Threshold": "{needed} ({quantity})", "Source": "{source}", "Improved": "{improved} of {n}",
          "% of observed (interval)": "{share} ({share_low} to {share_high})",
          "% of enrolled (interval)": "{share_enrolled} ({share_low_enrolled} to {share_high_enrolled})",
          "Worsened": "{worsened}", "No room": "{cannot_reach}", "Missing": "{missing}"},

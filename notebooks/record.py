@@ -10,24 +10,28 @@ from notebooks.exhibits import MIME
 
 FORMAT = 1
 SOFTWARE = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "pingouin", "plotly")
+PLAIN = {"df", "num_df", "den_df", "statistic", "p_value", "loglik", "aic", "bic"}
+COUNTS = {"n", "rows", "count", "answered", "items", "planned", "without_score", "observations", "place", "improved",
+          "unchanged", "worsened", "cannot_reach", "missing", "enrolled"}  # fmt: skip
 PLOTLY = "application/vnd.plotly.v1+json"
 
 
 def contents(notebook) -> Iterator[dict]:
     """The exhibits of an executed notebook in their order: tables, paragraphs, figures.
 
-    A figure is `{"kind": "figure", "name", "caption", "alt", "points", "spec"}`; its description travels in
-    `layout.meta`, put there by `figures.style.finish`.
+    `frame` of a table and of a figure maps column to values; what a figure is travels in `layout.meta`, put there by
+    `figures.style.finish`, and `spec` is its plotly specification.
     """
     for place, cell in enumerate(notebook.cells):
         for output in cell.get("outputs", []):
             data = output.get("data", {})
             if MIME in data:
-                yield data[MIME] | {"cell": place}
+                yield data[MIME] | {"cell": place, "frame": dict(data[MIME].get("frame", []))}
             elif PLOTLY in data:
                 meta = data[PLOTLY]["layout"].get("meta") or {}
                 if "name" in meta:
-                    yield meta | {"kind": "figure", "spec": data[PLOTLY], "cell": place}
+                    kept = {"kind": "figure", "spec": data[PLOTLY], "cell": place, "frame": dict(meta["points"])}
+                    yield meta | kept
 
 
 def numbers(content: dict, notebook: str, notes: dict[str, int]) -> Iterator[dict]:
@@ -35,12 +39,11 @@ def numbers(content: dict, notebook: str, notes: dict[str, int]) -> Iterator[dic
     if content["kind"] == "prose" or not content.get("recorded", True):
         return
     figure = content["kind"] == "figure"
-    frame = content["points"] if figure else content["frame"]
-    keys = content["keys"]
+    frame, keys = content["frame"], content["keys"]
     marks = [notes.setdefault(note, len(notes)) for note in content.get("notes", [])]
     prefix = f"figure/{content['name']}" if figure else content["name"]
     rows = len(next(iter(frame.values()), []))
-    numeric = [column for column in frame if column not in (*keys, "n", "decimals") and _holds_numbers(frame[column])]
+    numeric = [column for column in frame if column not in (*keys, "decimals") and _holds_numbers(frame[column])]
     for row in range(rows):
         label = " | ".join(str(frame[key][row]) for key in keys if frame[key][row] not in (None, ""))
         for column in numeric:
@@ -55,10 +58,14 @@ def numbers(content: dict, notebook: str, notes: dict[str, int]) -> Iterator[dic
 
 
 def _unit(content: dict, frame: dict, row: int, column: str) -> str:
-    if column in {"df", "num_df", "den_df", "statistic", "p_value", "loglik"}:
+    if column in PLAIN:
         return ""
+    if column in COUNTS:
+        return "count"
     if column.startswith(("percent", "share")):
         return "%"
+    if column.startswith("effect"):
+        return "SD"
     if column == "day":
         return "day"
     return (frame["unit"][row] or "") if "unit" in frame else content.get("unit", "")

@@ -167,22 +167,23 @@ def _write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str], say
                 _write_csv(content["frame"], target / "tables" / f"{name}.csv")
             elif content["kind"] == "figure":
                 specs[name] = content["spec"]
-                _write_csv(content["points"], target / "figures" / f"{name}.csv")
+                _write_csv(content["frame"], target / "figures" / f"{name}.csv")
     return write_figures(specs, target / "figures", pictures, say) if pictures else ["No picture files were asked for."]
 
 
 def _write_csv(frame: dict[str, list], path: Path) -> None:
+    kept = {column: values for column, values in frame.items() if column != "decimals"}
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(frame)
-        writer.writerows(zip(*frame.values(), strict=True))
+        writer.writerow(kept)
+        writer.writerows(zip(*kept.values(), strict=True))
 
 
 def _made(record: dict, missing: Sequence[str]) -> str:
     """The last section of the page: inputs with their digests, versions, and what is missing."""
     lines = [
         f"Every number of this page, {len(record['numbers'])} in all, stands with name, unit, n and notes in the "
-        "file record.json beside it. The command 'outcomes rerun' on that folder computes them again and says what changed.",
+        "file record.json beside it. The command 'outcomes rerun' computes them again and says what changed.",
         "Tables and the numbers of the figures are in the folders 'tables' and 'figures', executed notebooks in "
         "'notebooks', a copy of the data in 'inputs'.",
         *missing,

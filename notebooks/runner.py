@@ -1,7 +1,6 @@
 """Run notebooks headless: several kernels at a time, progress on stderr, only what changed is run again."""
 
 import asyncio
-import contextlib
 import hashlib
 import os
 import sys
@@ -40,7 +39,7 @@ class _ThisPython(KernelSpecManager):
     """Kernels run on the Python that runs this module, whatever kernels the computer has registered."""
 
     def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
-        argv = [sys.executable, "-Xfrozen_modules=off", "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
         return KernelSpec(argv=argv, display_name="Python 3", language="python")
 
 
@@ -108,18 +107,19 @@ async def _execute(notebook: nbformat.NotebookNode, name: str, cwd: Path, scratc
         transport="tcp" if os.name == "nt" else "ipc",  # a socket file: no open port, no warning about one
     )
     client = NotebookClient(
-        notebook, km=manager, timeout=CELL_LIMIT_S, record_timing=False, resources={"metadata": {"path": str(cwd)}}
+        notebook,
+        km=manager,
+        timeout=CELL_LIMIT_S,
+        record_timing=False,
+        shutdown_kernel="immediate",
+        resources={"metadata": {"path": str(cwd)}},
     )
     try:
-        await client.async_execute(env=_environment(scratch))
+        await client.async_execute(cleanup_kc=True, env=_environment(scratch))
     except CellExecutionError as error:
         raise NotebookError(_stopped(name, notebook, error)) from error
     except (CellTimeoutError, DeadKernelError) as error:
         raise NotebookError(f"Notebook {name} stopped: {error}") from error
-    finally:
-        client.on_notebook_complete = None
-        with contextlib.suppress(RuntimeError):
-            await manager.shutdown_kernel(now=True)
 
 
 def _stopped(name: str, notebook: nbformat.NotebookNode, error: CellExecutionError) -> str:
@@ -161,6 +161,7 @@ def _environment(scratch: Path) -> dict[str, str]:
         "OPENBLAS_NUM_THREADS": "1",
         "MKL_NUM_THREADS": "1",
         "PLOTLY_RENDERER": "plotly_mimetype",
+        "PYDEVD_DISABLE_FILE_VALIDATION": "1",
     }
 
 

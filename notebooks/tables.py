@@ -70,6 +70,11 @@ def short(value: float | None) -> str:
     return f"{value:.10g}".replace("-", MINUS)
 
 
+def at_least(value: float, rule: str, unit: str) -> str:
+    """A threshold with its rule: "≥ 4.25 points" or "> 6.6 points"."""
+    return f"{'>' if rule.startswith('> ') else '≥'} {short(value)} {unit}".strip()
+
+
 def written(column: str, value: object, decimals: int = 1) -> str:
     """One cell: by the rule of its column, else by its type and the precision of the outcome."""
     if value is None or value is pd.NA or (isinstance(value, float) and pd.isna(value)):

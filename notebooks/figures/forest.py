@@ -49,7 +49,7 @@ def effect_forest(effects: pd.DataFrame, names: Names) -> go.Figure:
         showgrid=False,
     )
     figure.update_xaxes(title=f"{first['kind']}: improvement in units of the {first['standardiser']}")
-    figure.update_layout(showlegend=len(arms) > 1, legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0})
+    figure.update_layout(showlegend=len(arms) > 1)
     low, high = effects["effect"].min(), effects["effect"].max()
     title = (
         f"Effect size {first['kind']} of the change to {names.visit(first[c.VISIT])}: {number(low, 2)} to "
@@ -65,5 +65,5 @@ def effect_forest(effects: pd.DataFrame, names: Names) -> go.Figure:
         points=effects[POINTS],
         keys=[c.OUTCOME, c.ARM],
         unit="SD",
-        height=170 + 46 * len(order),
+        height=120 + 48 * len(order),
     )

@@ -15,6 +15,9 @@ STATES = {
     "nothing entered": ("line-ew-open", "#000000"),
 }
 
+PANELS = 4
+NAMED = 60  # up to so many participants their codes stand at the rows
+
 
 def _kind(state: str) -> str:
     if state in ("scored", "nothing entered"):
@@ -29,63 +32,65 @@ def missing_map(grid: pd.DataFrame, names: Names) -> go.Figure | None:
     """
     if grid.empty:
         return None
-    outcomes = list(dict.fromkeys(grid[c.OUTCOME]))[:4]
-    rows = grid[grid[c.OUTCOME].isin(outcomes)].copy()
+    outcomes = list(dict.fromkeys(grid[c.OUTCOME]))
+    rows = grid[grid[c.OUTCOME].isin(outcomes[:PANELS])].copy()
     rows["kind"] = rows["state"].map(_kind)
     visits = names.visits(rows[c.VISIT])
-    people = rows.drop_duplicates(c.PARTICIPANT)
-    arms = names.arms(people[c.ARM])
-    people = people.assign(place=people[c.ARM].map(arms.index)).sort_values(["place", c.PARTICIPANT])
-    people = people[c.PARTICIPANT].tolist()
-    figure = make_subplots(
-        cols=len(outcomes),
-        shared_yaxes=True,
-        horizontal_spacing=0.02,
-        subplot_titles=[wrap(plain_text(names.outcome(outcome)), 96 // len(outcomes) - 2) for outcome in outcomes],
-    )
-    size = 8 if len(people) <= 60 else 4
-    for column, outcome in enumerate(outcomes, 1):
-        for kind, (symbol, colour) in STATES.items():
-            own = rows[(rows[c.OUTCOME] == outcome) & (rows["kind"] == kind)]
-            figure.add_scatter(
-                x=[visits.index(visit) for visit in own[c.VISIT]],
-                y=[people.index(person) for person in own[c.PARTICIPANT]],
-                mode="markers",
-                marker={"symbol": symbol, "color": colour, "size": size, "line": {"width": 1.4}},
-                name=kind,
-                legendgroup=kind,
-                showlegend=column == 1,
-                customdata=own[[c.PARTICIPANT, "state"]],
-                hovertemplate="%{customdata[0]}: %{customdata[1]}<extra></extra>",
-                row=1,
-                col=column,
-            )  # fmt: skip
-    labels = [wrap(plain_text(names.visit(visit)), 12) for visit in visits]
-    figure.update_xaxes(
-        tickvals=list(range(len(visits))), ticktext=labels, tickangle=-45, range=[-0.6, len(visits) - 0.4]
-    )
-    figure.update_yaxes(range=[len(people) - 0.3, -0.7], showgrid=False)
-    if len(people) <= 60:
+    people = _people(rows, names)
+    drawn = outcomes[:PANELS]
+    labels = [wrap(plain_text(names.outcome(outcome)), 92 // len(drawn) - 4) for outcome in drawn]
+    figure = make_subplots(cols=len(drawn), shared_yaxes=True, horizontal_spacing=0.02, subplot_titles=labels)
+    for column, outcome in enumerate(drawn, 1):
+        _panel(figure, rows[rows[c.OUTCOME] == outcome], visits, people, column)
+    ticks = [wrap(plain_text(names.visit(visit)), 14) for visit in visits]
+    figure.update_xaxes(tickvals=list(range(len(visits))), ticktext=ticks, range=[-0.6, len(visits) - 0.4])
+    figure.update_xaxes(tickangle=-90, showgrid=False)
+    figure.update_yaxes(range=[len(people) - 0.4, -0.6], showgrid=False)
+    if len(people) <= NAMED:
         figure.update_yaxes(tickvals=list(range(len(people))), ticktext=people, tickfont={"size": 10})
     figure.update_annotations(font_size=11)
-    figure.update_layout(legend={"orientation": "h", "y": -0.14, "x": 0, "yanchor": "top"})
-    made = int((rows["state"] == "scored").sum())
-    title = f"{made} of {len(rows)} planned scores were made ({len(people)} participants, {len(visits)} visits)"
-    height = min(1100, 200 + 15 * len(people)) if len(people) <= 60 else 900
+    figure.update_layout(showlegend=True)
+    made = int((grid["state"] == "scored").sum())
+    title = f"{made} of {len(grid)} planned scores were made ({len(people)} participants, {len(visits)} visits)"
+    more = "" if len(outcomes) == len(drawn) else f" The first {PANELS} of {len(outcomes)} outcomes are drawn."
+    panel_lines = max(label.count("<br>") for label in labels) + 1
     finished = finish(
         figure,
         name="missing_map",
         title=title,
-        caption="One mark per participant (rows, arm by arm) and visit. Affected hand, without assistance. "
-        + (
-            ""
-            if len(outcomes) == grid[c.OUTCOME].nunique()
-            else "The first four outcomes are drawn; the table has all."
-        ),
+        caption=f"One mark per participant (rows, arm by arm) and visit. Affected hand, without assistance.{more}",
         alt=f"Grid of marks, participants by visits. {title}.",
-        points=rows[[c.OUTCOME, c.PARTICIPANT, c.ARM, c.VISIT, "state"]],
+        points=grid[[c.OUTCOME, c.PARTICIPANT, c.ARM, c.VISIT, "state"]],
         keys=[c.OUTCOME, c.PARTICIPANT, c.VISIT],
-        height=height,
+        height=(190 + 15 * len(people) if len(people) <= NAMED else 900) + 14 * panel_lines,
+        above=14 * panel_lines + 4,
     )
-    finished.update_layout(margin_t=finished.layout.margin.t + 26)
+    # The legend stands over the panel titles.
+    inside = finished.layout.height - finished.layout.margin.t - 90
+    finished.update_layout(legend_y=1 + (14 * panel_lines + 8) / inside)
     return finished
+
+
+def _people(rows: pd.DataFrame, names: Names) -> list[str]:
+    """Participants, arm by arm."""
+    people = rows.drop_duplicates(c.PARTICIPANT)
+    arms = names.arms(people[c.ARM])
+    return [code for arm in arms for code in names.people(people.loc[people[c.ARM] == arm, c.PARTICIPANT])]
+
+
+def _panel(figure: go.Figure, rows: pd.DataFrame, visits: list[str], people: list[str], column: int) -> None:
+    for kind, (symbol, colour) in STATES.items():
+        own = rows[rows["kind"] == kind]
+        figure.add_scatter(
+            x=own[c.VISIT].map(visits.index),
+            y=own[c.PARTICIPANT].map(people.index),
+            mode="markers",
+            marker={"symbol": symbol, "color": colour, "size": 8 if len(people) <= NAMED else 4, "line_width": 1.4},
+            name=kind,
+            legendgroup=kind,
+            showlegend=column == 1,
+            customdata=own[[c.PARTICIPANT, "state"]],
+            hovertemplate="%{customdata[0]}: %{customdata[1]}<extra></extra>",
+            row=1,
+            col=column,
+        )

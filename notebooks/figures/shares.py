@@ -5,7 +5,7 @@ import plotly.graph_objects as go
 
 from notebooks.figures.style import cue, finish, plain_text
 from notebooks.names import Names
-from notebooks.tables import number
+from notebooks.tables import at_least, number
 from outcomes import columns as c
 
 POINTS = [c.ARM, "threshold", "value", "quantity", "source", "improved", "n", "share", "share_low", "share_high"]
@@ -46,17 +46,17 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
         )
     labels = rows.drop_duplicates("threshold").set_index("threshold").loc[order]
     text = [
-        plain_text(f"{row['rule']} {row['unit']} {row['quantity']}") + f"<br><i>{plain_text(row['source'])}</i>"
+        plain_text(f"{at_least(row['value'], row['rule'], row['unit'])} {row['quantity']}")
+        + f"<br><i>{plain_text(row['source'])}</i>"
         for row in labels.to_dict("records")
     ]
     figure.update_yaxes(tickvals=list(range(len(order))), ticktext=text, range=[len(order) - 0.4, -0.6], showgrid=False)
     figure.update_xaxes(title="Participants who improved by the threshold, %", range=[-2, 102])
-    figure.update_layout(showlegend=len(arms) > 1, legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0})
+    figure.update_layout(showlegend=len(arms) > 1)
     low, high = rows["share"].min(), rows["share"].max()
-    title = (
-        f"{names.outcome(first[c.OUTCOME])}: {number(low, 0)} % to {number(high, 0)} % improved, depending on the "
-        f"threshold, {names.visit(first[c.VISIT])}"
-    )
+    ends = dict.fromkeys((number(low, 0), number(high, 0)))
+    found = f"{' % to '.join(ends)} % improved, depending on the threshold, {names.visit(first[c.VISIT])}"
+    title = f"{names.outcome(first[c.OUTCOME])}: {found}"
     counted = "; ".join(f"{names.arm(arm)} n = {int(rows.loc[rows[c.ARM] == arm, 'n'].iloc[0])}" for arm in arms)
     return finish(
         figure,
@@ -68,5 +68,5 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
         points=rows[POINTS],
         keys=[c.ARM, "threshold"],
         unit=first["unit"],
-        height=190 + 52 * len(order),
+        height=130 + 44 * len(order),
     )

@@ -1,5 +1,6 @@
 """What all figures share: colours, second cues, sizes, and the description each figure carries with it."""
 
+import itertools
 from collections.abc import Sequence
 
 import pandas as pd
@@ -52,6 +53,19 @@ def plain_text(text: str) -> str:
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
+def spread(places: Sequence[float], apart: float) -> list[float]:
+    """Places of labels moved as little as needed to stand at least `apart` from each other, in the same order."""
+    order = sorted(range(len(places)), key=lambda index: places[index])
+    moved = list(places)
+    for _ in range(50):
+        for low, high in itertools.pairwise(order):
+            gap = moved[high] - moved[low]
+            if gap < apart:
+                moved[low] -= (apart - gap) / 2
+                moved[high] += (apart - gap) / 2
+    return moved
+
+
 def finish(
     figure: go.Figure,
     *,
@@ -64,22 +78,37 @@ def finish(
     unit: str = "",
     height: int = 400,
     notes: Sequence[str] = (),
+    right: int = 24,
+    above: int = 0,
 ) -> go.Figure:
     """Give a figure its look and its description.
 
     name: file name and name in the record. title: the finding, neutrally. caption: how to read it, with n.
     alt: what a reader who cannot see it should know. points: every number drawn, `keys` the columns naming a row.
+    right: room for labels at the ends of lines, above: room over the panels, both in px.
     """
     lines = wrap(plain_text(title)).count("<br>") + 1
+    above += 28 if figure.layout.showlegend else 10
     figure.update_layout(
         template=go.layout.Template(),
         plot_bgcolor="#ffffff",
         paper_bgcolor="#ffffff",
         font={"family": FONT, "size": 12, "color": INK},
-        title={"text": wrap(plain_text(title)), "x": 0, "xref": "paper", "xanchor": "left", "font": {"size": 14}},
+        title={
+            "text": wrap(plain_text(title)),
+            "xref": "container",
+            "x": 0.012,
+            "xanchor": "left",
+            "yref": "container",
+            "y": 1,
+            "yanchor": "top",
+            "pad": {"t": 10 + 9 * (lines - 1)},  # plotly sets the middle of the lines here
+            "font": {"size": 14},
+        },
         width=WIDTH,
-        height=height,
-        margin={"l": 64, "r": 24, "t": 30 + 19 * lines, "b": 56},
+        height=height + 19 * lines,
+        margin={"l": 60, "r": right, "t": 18 + 19 * lines + above, "b": 56},
+        legend={"orientation": "h", "x": 0, "y": 1, "yanchor": "bottom", "xanchor": "left"},
         hoverlabel={"font": {"family": FONT, "size": 12}},
         meta={
             "name": name,
@@ -90,16 +119,11 @@ def finish(
             "keys": list(keys),
             "unit": unit,
             "notes": list(notes),
+            # On a page the title is text of the page: the drawing needs no room for it.
+            "page": {"top": 8 + above, "height": height},
         },
     )
-    axes = {
-        "showline": True,
-        "linecolor": INK,
-        "ticks": "outside",
-        "gridcolor": "#e6e6e6",
-        "zeroline": False,
-        "automargin": True,
-    }
-    figure.update_xaxes(**axes)
-    figure.update_yaxes(**axes)
+    axes = {"showline": True, "linecolor": INK, "ticks": "outside", "gridcolor": "#e6e6e6", "zeroline": False}
+    figure.update_xaxes(**axes, automargin=True)
+    figure.update_yaxes(**axes, automargin=True)
     return figure

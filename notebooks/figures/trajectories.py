@@ -3,10 +3,13 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from notebooks.figures.style import cue, faint, finish, plain_text
+from notebooks.figures.style import cue, faint, finish, plain_text, spread, wrap
 from notebooks.names import Names
 from notebooks.tables import number
 from outcomes import columns as c
+from stats.change_rows import COMMON
+
+POINTS = ["kind", c.PARTICIPANT, c.ARM, c.VISIT, c.DAY, "value", "conf_low", "conf_high"]
 
 
 def trajectories(scores: pd.DataFrame, means: pd.DataFrame, names: Names) -> go.Figure:
@@ -16,72 +19,34 @@ def trajectories(scores: pd.DataFrame, means: pd.DataFrame, names: Names) -> go.
     means: frame with arm, day, estimate, conf_low, conf_high, and visit where the model has a mean per visit.
     """
     rows = scores[scores[c.VALUE].notna()].sort_values([c.PARTICIPANT, c.DAY])
+    means = means.assign(**{c.ARM: means[c.ARM].astype(str) if c.ARM in means else ""})
     outcome, unit = rows[c.OUTCOME].iloc[0], rows["unit"].iloc[0]
     arms = names.arms(rows[c.ARM])
     figure = go.Figure()
     for place, arm in enumerate(arms):
-        mark = cue(place)
-        own = rows[rows[c.ARM] == arm]
-        xs, ys, who = [], [], []
-        for person, course in own.groupby(c.PARTICIPANT, sort=True):
-            xs += [*course[c.DAY], None]
-            ys += [*course[c.VALUE], None]
-            who += [person] * (len(course) + 1)
-        figure.add_scatter(
-            x=xs, y=ys, customdata=who, mode="lines+markers", showlegend=False, legendgroup=arm, connectgaps=False,
-            line={"color": faint(mark["colour"], 0.3), "width": 1, "dash": mark["dash"]},
-            marker={"size": 3, "color": faint(mark["colour"], 0.4), "symbol": mark["symbol"]},
-            hovertemplate="%{customdata}: %{y}, day %{x}<extra></extra>",
-        )  # fmt: skip
-    lasts = []
+        _people(figure, rows[rows[c.ARM] == arm], cue(place))
+    width = rows[c.DAY].max() - rows[c.DAY].min()
+    courses = {arm: _course(means, arm) for arm in arms}
     for place, arm in enumerate(arms):
-        mark = cue(place)
-        own = means[means[c.ARM].astype(str) == arm] if c.ARM in means else means
-        own = own.sort_values(c.DAY)
-        shift = (place - (len(arms) - 1) / 2) * (rows[c.DAY].max() - rows[c.DAY].min()) * 0.008
-        figure.add_scatter(
-            x=own[c.DAY] + shift,
-            y=own["estimate"],
-            mode="lines+markers",
-            name=f"{plain_text(names.arm(arm))} (n = {rows.loc[rows[c.ARM] == arm, c.PARTICIPANT].nunique()})",
-            legendgroup=arm,
-            line={"color": mark["colour"], "width": 3, "dash": mark["dash"]},
-            marker={"size": 9, "color": mark["colour"], "symbol": mark["symbol"], "line": {"width": 1.5}},
-            error_y={
-                "type": "data",
-                "symmetric": False,
-                "array": own["conf_high"] - own["estimate"],
-                "arrayminus": own["estimate"] - own["conf_low"],
-                "color": mark["colour"],
-                "thickness": 1.5,
-            },
-            hovertemplate="mean %{y:.2f}, day %{x:.0f}<extra></extra>",
-        )
-        lasts.append((arm, own["estimate"].iloc[0], own["estimate"].iloc[-1]))
+        shift = (place - (len(arms) - 1) / 2) * width * 0.008
+        _means(figure, courses[arm].assign(**{c.DAY: courses[arm][c.DAY] + shift}), cue(place))
+    _labels(figure, courses, rows, names)
     planned = [visit for visit in names.protocol.visits if visit.id in set(rows[c.VISIT])]
     figure.update_xaxes(
         title="Planned day",
         tickvals=[visit.day for visit in planned],
         ticktext=[f"{plain_text(visit.label)}<br>day {visit.day:g}" for visit in planned],
+        range=[rows[c.DAY].min() - width * 0.04, rows[c.DAY].max() + width * 0.04],
         showgrid=False,
     )
-    figure.update_yaxes(title=f"{plain_text(names.outcome(outcome))}, {unit}")
-    figure.update_layout(legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0})
+    figure.update_yaxes(title=unit)
+    figure.update_layout(showlegend=False)
     digits = names.decimals(outcome)
-    told = "; ".join(f"{names.arm(arm)} {number(a, digits)} to {number(b, digits)}" for arm, a, b in lasts)
-    title = f"{names.outcome(outcome)}, model means from first to last visit: {told} {unit}"
-    model = means.assign(kind="model mean", participant="", n=float("nan"))
-    model = model.rename(columns={"estimate": "value"})[
-        [
-            name
-            for name in ("kind", c.PARTICIPANT, c.ARM, c.VISIT, c.DAY, "value", "conf_low", "conf_high")
-            if name in {*model, "value"}
-        ]
-    ]
+    ends = {arm: [number(course["estimate"].iloc[end], digits) for end in (0, -1)] for arm, course in courses.items()}
+    told = "; ".join(f"{names.arm(arm)} {first} to {last}" for arm, (first, last) in ends.items())
+    title = f"{names.outcome(outcome)}: model means from first to last visit, {told} {unit}"
+    model = means.rename(columns={"estimate": "value"}).assign(kind="model mean")
     people = rows[[c.PARTICIPANT, c.ARM, c.VISIT, c.DAY, c.VALUE]].assign(kind="person")
-    points = pd.concat([model, people], ignore_index=True)
-    for column in (c.ARM, c.VISIT):
-        points[column] = points[column].astype(object).where(points[column].notna(), "").astype(str)
     return finish(
         figure,
         name=f"trajectories/{outcome}",
@@ -89,8 +54,78 @@ def trajectories(scores: pd.DataFrame, means: pd.DataFrame, names: Names) -> go.
         caption=f"Thin lines: people ({rows[c.PARTICIPANT].nunique()} with at least one score, {len(rows)} scores). "
         f"Thick lines: means of the model with {names.protocol.level:.0%} intervals; the arms are set slightly apart.",
         alt=f"Line chart of scores over the visits. {title}.",
-        points=points,
+        points=_points(model, people),
         keys=["kind", c.PARTICIPANT, c.ARM, c.VISIT, c.DAY],
         unit=unit,
-        height=460,
+        height=430,
+        right=150,
     )
+
+
+def _people(figure: go.Figure, own: pd.DataFrame, mark: dict[str, str]) -> None:
+    xs, ys, who = [], [], []
+    for person, course in own.groupby(c.PARTICIPANT, sort=True):
+        xs += [*course[c.DAY], None]
+        ys += [*course[c.VALUE], None]
+        who += [person] * (len(course) + 1)
+    figure.add_scatter(
+        x=xs,
+        y=ys,
+        customdata=who,
+        mode="lines+markers",
+        line={"color": faint(mark["colour"], 0.35), "width": 1, "dash": mark["dash"]},
+        marker={"size": 4, "color": faint(mark["colour"], 0.45), "symbol": mark["symbol"]},
+        hovertemplate="%{customdata}: %{y}, day %{x}<extra></extra>",
+    )
+
+
+def _course(means: pd.DataFrame, arm: str) -> pd.DataFrame:
+    """The means of one arm by day; a baseline common to all arms belongs to each."""
+    own = means[means[c.ARM].isin([arm, COMMON])]
+    return (own if len(own) else means).sort_values(c.DAY)
+
+
+def _means(figure: go.Figure, course: pd.DataFrame, mark: dict[str, str]) -> None:
+    figure.add_scatter(
+        x=course[c.DAY],
+        y=course["estimate"],
+        mode="lines+markers",
+        line={"color": mark["colour"], "width": 3, "dash": mark["dash"]},
+        marker={"size": 9, "color": mark["colour"], "symbol": mark["symbol"]},
+        error_y={
+            "type": "data",
+            "symmetric": False,
+            "array": course["conf_high"] - course["estimate"],
+            "arrayminus": course["estimate"] - course["conf_low"],
+            "color": mark["colour"],
+            "thickness": 1.5,
+        },
+        hovertemplate="mean %{y:.2f}, day %{x:.0f}<extra></extra>",
+    )
+
+
+def _labels(figure: go.Figure, courses: dict[str, pd.DataFrame], rows: pd.DataFrame, names: Names) -> None:
+    """The name of each arm at the end of its line."""
+    ends = [float(course["estimate"].iloc[-1]) for course in courses.values()]
+    span = max(rows[c.VALUE].max() - rows[c.VALUE].min(), 1e-9)
+    for place, (arm, height) in enumerate(zip(courses, spread(ends, span * 0.17), strict=True)):
+        people = rows.loc[rows[c.ARM] == arm, c.PARTICIPANT].nunique()
+        figure.add_annotation(
+            x=1.01,
+            xref="paper",
+            xanchor="left",
+            y=height,
+            text=f"{wrap(plain_text(names.arm(arm)), 20)}<br>(n = {people})",
+            showarrow=False,
+            align="left",
+            font={"color": cue(place)["colour"], "size": 12},
+        )
+
+
+def _points(model: pd.DataFrame, people: pd.DataFrame) -> pd.DataFrame:
+    points = pd.concat([model, people], ignore_index=True)
+    points = points[[name for name in POINTS if name in points]]
+    for column in (c.PARTICIPANT, c.ARM, c.VISIT):
+        if column in points:
+            points[column] = points[column].astype(object).where(points[column].notna(), "").astype(str)
+    return points

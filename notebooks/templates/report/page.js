@@ -1,9 +1,10 @@
 (function () {
   "use strict";
+  function read(id) { return JSON.parse(document.getElementById(id + "-data").textContent); }
   function draw(plot) {
     if (plot.dataset.drawn) { return Promise.resolve(); }
     plot.dataset.drawn = "yes";
-    var spec = JSON.parse(document.getElementById(plot.id + "-data").textContent);
+    var spec = read(plot.id);
     return Plotly.newPlot(plot, spec.data, spec.layout, { responsive: true, displayModeBar: false, displaylogo: false });
   }
   var plots = Array.prototype.slice.call(document.querySelectorAll(".plot"));
@@ -24,11 +25,10 @@
   document.addEventListener("click", function (event) {
     var kind = event.target.dataset && event.target.dataset.save;
     if (!kind) { return; }
-    var plot = document.getElementById(event.target.dataset.plot);
-    draw(plot).then(function () {
-      Plotly.downloadImage(plot, { format: kind, filename: event.target.dataset.name, width: 692, height: plot.clientHeight,
-        scale: kind === "png" ? 3.125 : 1 });
-    });
+    var spec = read(event.target.dataset.plot);
+    var layout = Object.assign({}, spec.layout, spec.saved);
+    Plotly.downloadImage({ data: spec.data, layout: layout }, { format: kind, filename: event.target.dataset.name,
+      width: layout.width || 692, height: layout.height, scale: kind === "png" ? 3.125 : 1 });
   });
   var all = document.getElementById("all-code");
   all.addEventListener("click", function () {

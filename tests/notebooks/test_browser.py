@@ -1,0 +1,70 @@
+"""The report page in a real browser, without a network."""
+
+import pytest
+
+from notebooks.statics import find_browser
+
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """A headless Chromium-family browser."""
+    path = find_browser()
+    if path is None:
+        pytest.skip("no Chromium-family browser found (BROWSER_PATH, PATH)")
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def opened(browser, stroke_report):
+    """The page, with everything it said or asked for while it was drawn. Shared: tests leave it as they found it."""
+    context = browser.new_context(viewport={"width": 1100, "height": 900}, offline=True)
+    page, said, asked = context.new_page(), [], []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto((stroke_report / "report.html").as_uri())
+    page.wait_for_selector("body[data-drawn=yes]", timeout=60_000)
+    yield page, said, asked
+    context.close()
+
+
+def test_the_page_opens_offline_without_console_messages_or_requests(opened, stroke_report):
+    page, said, asked = opened
+    assert said == []
+    assert [url for url in asked if not url.startswith("data:")] == [(stroke_report / "report.html").as_uri()]
+    assert page.locator(".plot").count() >= 4
+    assert page.evaluate("[...document.querySelectorAll('.plot')].every(plot => plot.querySelector('.main-svg'))")
+    # 192 scores of 24 people and 24 model means in the trajectories, 192 marks in the map: every point is drawn.
+    assert page.locator(".plot .scatterlayer .point").count() >= 192 + 24 + 192
+
+
+def test_code_is_folded_and_one_click_away(opened):
+    page, _, _ = opened
+    assert page.locator("details.code[open]").count() == 0
+    page.get_by_role("button", name="Show the code of every step").click()
+    assert page.locator("details.code[open]").count() == page.locator("details.code").count() > 10
+    page.get_by_role("button", name="Hide the code of every step").click()
+    assert page.locator("details.code[open]").count() == 0
+
+
+def test_the_page_fits_a_phone(opened):
+    page, said, _ = opened
+    page.set_viewport_size({"width": 375, "height": 800})
+    page.wait_for_timeout(300)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 375
+    assert said == []
+    page.set_viewport_size({"width": 1100, "height": 900})
+
+
+def test_a_figure_can_be_saved_from_the_page(opened, tmp_path):
+    page, _, _ = opened
+    with page.expect_download() as waiting:
+        page.locator("button[data-save=svg]").first.click()
+    waiting.value.save_as(tmp_path / "figure.svg")
+    assert "<svg" in (tmp_path / "figure.svg").read_text(encoding="utf-8")

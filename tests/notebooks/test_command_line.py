@@ -1,0 +1,83 @@
+"""The console command: readable refusals, exit statuses, and no traceback whatever is wrong."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from notebooks.__main__ import main
+
+STUDIES = Path(__file__).resolve().parents[1] / "studies"
+COHORT = STUDIES / "five_person_cohort"
+
+
+@pytest.fixture
+def cohort(tmp_path) -> Path:
+    """A copy of the five-person study to damage."""
+    folder = tmp_path / "study"
+    shutil.copytree(COHORT, folder)
+    return folder
+
+
+def edit(path: Path, old: str, new: str) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_check_of_a_good_study_exits_0(capsys):
+    assert main(["check", str(COHORT)]) == 0
+    assert "0 errors" in capsys.readouterr().out
+
+
+def test_check_of_a_bad_study_exits_1_and_says_where(cohort, capsys):
+    edit(cohort / "totals.csv", "fma_ue,motor,57", "fma_ue,motor,570")
+    assert main(["check", str(cohort)]) == 1
+    out = capsys.readouterr().out
+    assert "totals.csv" in out
+    assert "570" in out
+
+
+def test_report_on_a_bad_study_prints_the_findings_exits_1_and_writes_nothing(cohort, tmp_path, capsys):
+    edit(cohort / "totals.csv", "fma_ue,motor,57", "fma_ue,motor,570")
+    assert main(["report", str(cohort), "--to", str(tmp_path / "out")]) == 1
+    printed = capsys.readouterr()
+    assert "570" in printed.out
+    assert "No report was made" in printed.err
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("command", ["check", "report"])
+def test_a_folder_that_is_not_there_or_empty_is_refused_in_words(command, tmp_path, capsys):
+    more = ["--to", str(tmp_path / "out")] if command == "report" else []
+    (tmp_path / "empty").mkdir()
+    for name in ("nowhere", "empty"):
+        assert main([command, str(tmp_path / name), *more]) == 1
+        error = capsys.readouterr().err
+        assert error.startswith("outcomes: ")
+        assert name in error
+        assert "Traceback" not in error
+
+
+def test_report_never_writes_into_a_folder_of_other_files(cohort, tmp_path, capsys):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "thesis.docx").write_text("keep me")
+    assert main(["report", str(cohort), "--to", str(tmp_path / "mine")]) == 1
+    assert "thesis.docx" in capsys.readouterr().err
+    assert (tmp_path / "mine" / "thesis.docx").read_text() == "keep me"
+
+
+def test_report_never_writes_into_the_study_folder(cohort, capsys):
+    assert main(["report", str(cohort), "--to", str(cohort)]) == 1
+    assert "study folder itself" in capsys.readouterr().err
+
+
+def test_an_unknown_notebook_is_refused_with_the_list(cohort, tmp_path, capsys):
+    assert main(["report", str(cohort), "--to", str(tmp_path / "out"), "--only", "99"]) == 1
+    assert "1_check_and_score" in capsys.readouterr().err
+
+
+def test_the_demo_is_never_written_over_other_files(tmp_path, capsys):
+    (tmp_path / "notes.txt").write_text("mine")
+    assert main(["demo", str(tmp_path)]) == 1
+    assert "not empty" in capsys.readouterr().err
