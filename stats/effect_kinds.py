@@ -2,8 +2,10 @@
 
 Every interval is the noncentral-t interval of the underlying t, times the factor that turns t into the index. For
 `d` and `d_z` that is exact under normality. For `d_av`, `d_rm` and `baseline-sd` it treats the ratio of the SD of
-change to the standardiser as known (Algina & Keselman 2003 for the pooled SD), so at 12 people and fewer the coverage
-is close to nominal only; `interval="bootstrap"` is the alternative from raw data.
+change to the standardiser as known (Algina & Keselman 2003 for the pooled SD). Simulated with normal data
+(`tests/reference/coverage_effect_sizes.csv`), a 95 % interval from 8 to 24 people covered 94 to 96 % for `d_av`, 93.6
+to 95 % for `baseline-sd` and 91.7 to 95 % for `d_rm`; with 5 people 93, 93 and 87 % at the least. The misses are mostly
+intervals that lie below the true value. `interval="bootstrap"` is the alternative from raw data.
 """
 
 from collections.abc import Callable

@@ -114,10 +114,10 @@ def proportion_limits(count: float, n: float, method: str = "wilson", level: flo
 def proportion_interval(count: int, n: int, method: str = "wilson", level: float = 0.95) -> Estimate:
     """A proportion count/n with its confidence interval.
 
-    Candidates: `wilson` (ours; mean coverage close to nominal, can fall below it at small n), `clopper-pearson`
-    (coverage never below nominal, wide), `mid-p`, `jeffreys`, `agresti-coull` (truncated to 0..1),
-    `wilson-continuity`, `likelihood-ratio`. The exact coverage of each at n = 8, 12 and 24 is in
-    `tests/reference/coverage_proportions.csv`.
+    Candidates: `wilson` (ours), `clopper-pearson` (coverage never below nominal, wide), `mid-p`, `jeffreys`,
+    `agresti-coull` (truncated to 0..1), `wilson-continuity`, `likelihood-ratio`. Exact coverage of each at n = 8, 12
+    and 24 is in `tests/reference/coverage_proportions.csv`. At 95 % Wilson's mean is 0.953 to 0.955; its minimum is
+    0.834, 0.836 and 0.837 (true shares within about 1/n of 0 or 1), and 0.912 for true shares from 0.1 to 0.9.
 
     count: people with the property, 0 to n. n: people counted, 1 or more. level: 0 to 1.
     Returns an `Estimate` (columns estimate, conf_low, conf_high, ...).
@@ -135,9 +135,10 @@ def proportion_interval(count: int, n: int, method: str = "wilson", level: float
             f"{count} of {n}: one limit is the end of the scale; the other is the information in the data, "
             "not evidence that the true share is at the end."
         )
-    if method == "wilson" and n < 10:
+    if method == "wilson" and not 1 < count < n - 1:
         notes.append(
-            "With fewer than 10 people the Wilson interval can cover less than it says; compare clopper-pearson."
+            "Where the true share is within about 1/n of 0 or 1 the Wilson interval can cover less than it says "
+            "(0.83 at the least for 0.95); clopper-pearson never does."
         )
     share = count / n
     return Estimate(
