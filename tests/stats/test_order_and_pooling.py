@@ -61,7 +61,7 @@ def test_bootstrap_is_that_of_scipy():
 
 def test_bootstrap_keeps_pairs_and_needs_a_generator():
     pre = np.array([61, 57, 32, 47, 23, 40, 35, 50.0])
-    post = pre + [3, 2, 9, 7, 17, 4, 6, 5]
+    post = pre + np.array([3, 2, 9, 7, 17, 4, 6, 5])
     found = effect_size("baseline-sd", post, pre, interval="bootstrap", rng=np.random.default_rng(3), resamples=500)
     assert found.conf_low < found.estimate < found.conf_high
     again = effect_size("baseline-sd", post, pre, interval="bootstrap", rng=np.random.default_rng(3), resamples=500)
