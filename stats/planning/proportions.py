@@ -1,20 +1,18 @@
 """Plans for responder proportions (exact or normal) and for ordered categories."""
 
 from collections.abc import Sequence
-from functools import lru_cache
 from math import log, sqrt
 
 import numpy as np
-from scipy.stats import binom, hypergeom, norm
+from scipy.stats import binom, norm
 
 from stats.errors import PlanError
+from stats.planning.exact_tables import TESTS, rejected_tables
 from stats.planning.inputs import Given, PilotEffect, PilotProportion, read_difference, read_number
 from stats.planning.plan import Plan, Terms, planner
 from stats.planning.power import round_up
 from stats.planning.solve import build_plan, finish_plan
 
-TESTS = ("boschloo", "fisher", "normal")
-NUISANCE_GRID = 101  # points over which the common proportion is searched for the worst false-positive rate
 LARGEST_EXACT = 600  # per arm; beyond it the normal approximation is good and enumeration slow
 
 
@@ -54,8 +52,8 @@ def plan_proportions(
     target, notes = read_difference(kind(high.value - low.value, high.source or low.source), use_pilot_effect)
     terms = Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, "normal")
     inputs = {"difference": target, "reference": low, "treatment": high}
-    if test not in TESTS:
-        raise PlanError(f"test = {test!r}: allowed are {', '.join(TESTS)}.")
+    if test not in (*TESTS, "normal"):
+        raise PlanError(f"test = {test!r}: allowed are {', '.join(TESTS)}, normal.")
     p1, p2 = low.value, high.value
     parts = [
         ("variance, reference arm", "p (1 - p)", p1 * (1 - p1)),
@@ -110,54 +108,11 @@ def plan_proportions(
     return finish_plan(name, exact, start, terms, inputs, parts, notes, outcome)
 
 
-@lru_cache(maxsize=256)
-def rejected_tables(n_ref: int, n_trt: int, alpha: float, sides: int, test: str) -> np.ndarray:
-    """Which counts (reference x treatment) the test calls significant in favour of the treatment; 1.0 or 0.0."""
-    p_values = _fisher(n_ref, n_trt, sides)
-    x, y = np.arange(n_ref + 1), np.arange(n_trt + 1)
-    limit = alpha if test == "fisher" else _boschloo_limit(p_values, alpha)
-    favours = y[None, :] / n_trt > x[:, None] / n_ref
-    return ((p_values <= limit * (1 + 1e-12)) & favours).astype(float)
-
-
 def _share(name: str, value) -> Given:
     number = read_number(name, value)
     if not 0 <= number.value <= 1:
         raise PlanError(f"{name} = {number.value}: a proportion from 0 to 1.")
     return number
-
-
-def _fisher(n_ref: int, n_trt: int, sides: int) -> np.ndarray:
-    """Fisher's p for every table; two-sided sums the tables that are no likelier than the one seen."""
-    p = np.ones((n_ref + 1, n_trt + 1))
-    for successes in range(n_ref + n_trt + 1):
-        y = np.arange(max(0, successes - n_ref), min(n_trt, successes) + 1)
-        chance = hypergeom.pmf(y, n_ref + n_trt, successes, n_trt)
-        if sides == 1:
-            values = chance[::-1].cumsum()[::-1]
-        else:
-            order = np.argsort(chance, kind="stable")
-            upto = np.searchsorted(chance[order], chance * (1 + 1e-7), side="right")
-            values = chance[order].cumsum()[upto - 1]
-        p[successes - y, y] = np.minimum(values, 1.0)
-    return p
-
-
-def _boschloo_limit(p_values: np.ndarray, alpha: float) -> float:
-    """Largest Fisher p up to which rejecting keeps the false-positive rate at alpha for every common proportion."""
-    n_ref, n_trt = p_values.shape[0] - 1, p_values.shape[1] - 1
-    shares = np.linspace(0, 1, NUISANCE_GRID)[1:-1, None]
-    x, y = binom.pmf(np.arange(n_ref + 1), n_ref, shares), binom.pmf(np.arange(n_trt + 1), n_trt, shares)
-    candidates = np.unique(p_values[p_values <= min(4 * alpha, 1.0)])
-    low, high = -1, len(candidates)
-    while high - low > 1:
-        middle = (low + high) // 2
-        region = (p_values <= candidates[middle] * (1 + 1e-12)).astype(float)
-        if np.max(np.sum((x @ region) * y, axis=1)) <= alpha:
-            low = middle
-        else:
-            high = middle
-    return float(candidates[low]) if low >= 0 else -1.0
 
 
 def _stays_above(power_at, target: float, start: int) -> int:
