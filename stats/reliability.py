@@ -131,7 +131,8 @@ def _agreement(s: MeanSquares, level: float) -> tuple[float, float, float]:
 
 def _stepped_up(value: float, k: int) -> float:
     """Spearman-Brown: the reliability of the mean of k ratings."""
-    return k * value / (1 + (k - 1) * value)
+    divisor = 1 + (k - 1) * value
+    return k * value / divisor if abs(divisor) > 1e-12 else nan  # at the lowest possible single value there is no step
 
 
 def _ratio(top: float, bottom: float) -> float:
@@ -170,7 +171,8 @@ def kappa(
     if expected > 1 - 1e-12:
         notes += ("Both raters used one and the same category: chance agreement is complete, kappa undefined.",)
     else:
-        found = cohens_kappa(counts, weights=weights)
+        named = isinstance(weights, str)
+        found = cohens_kappa(counts, weights=None if named else weights, wt=weights if named else None)
         value, error, null_error = float(found.kappa), float(np.sqrt(found.var_kappa)), float(np.sqrt(found.var_kappa0))
     n = int(counts.sum())
     if n < 2:  # a table of shares

@@ -55,6 +55,9 @@ def mean_squares(table: pd.DataFrame) -> MeanSquares:
     raters = float(n * ((columns - grand) ** 2).sum())
     within = float(((y - rows[:, None]) ** 2).sum())
     error = float(((y - rows[:, None] - columns[None, :] + grand) ** 2).sum())
+    # a sum of squares this small is rounding, and a ratio of two such numbers would be a made-up reliability
+    floor = n * k * (1e-12 * float(abs(y).max())) ** 2
+    between, within, raters, error = (0.0 if part <= floor else part for part in (between, within, raters, error))
     return MeanSquares(n, k, between / (n - 1), within / (n * (k - 1)), raters / (k - 1), error / ((n - 1) * (k - 1)))
 
 
