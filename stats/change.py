@@ -13,6 +13,8 @@ from stats.ladder import Rung, ladder
 from stats.mixed.contrasts import combination
 from stats.mixed.estimates import Estimates, JointTest
 from stats.mixed.fit import MixedFit, fit_mixed
+from stats.mixed.resampling import Bootstrap, bootstrap
+from stats.permutation import PermutationTest, permutation_test
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,17 @@ class ChangeFit:
         else:
             L, label = self.between(df).weights, "arm x time"
         return self.fit.test(L, df=df or self.choice.df, label=label)
+
+    def permute(
+        self, rng: np.random.Generator, *, deals: int = 4999, strata: pd.Series | None = None
+    ) -> PermutationTest:
+        """Re-randomisation test of the differences between arms: exact whatever the covariance (see `permutation`)."""
+        return permutation_test(self, rng, deals=deals, strata=strata)
+
+    def bootstrap(self, rng: np.random.Generator, *, kind: str = "parametric", replicates: int = 999) -> Bootstrap:
+        """Bootstrap-t of `between()` (one arm: of `changes()`); kind "parametric", "case" or "wild"."""
+        asked = self.between() if len(self.arms) > 1 else self.changes()
+        return bootstrap(self.fit, asked.weights, rng, labels=asked.term, kind=kind, replicates=replicates)
 
     def contrast(self, text: str, by: str | None = None, df: str | None = None) -> Estimates:
         """A combination of visits ("week8 - baseline"), in each arm with by="arm", else averaged over arms."""
