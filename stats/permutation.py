@@ -76,9 +76,9 @@ def permutation_test(
     if len(fit.arms) < 2:
         raise FitError("This study has one arm: there are no arms to deal again.")
     null = _null_model(fit)
-    people = _People.of(fit, null)
-    labels = _labels(fit, people.participants)
-    stratum = _strata(strata, people.participants)
+    people = ArmSums.of(fit, null)
+    participants = null.layout.persons  # type: ignore[union-attr]
+    labels, stratum = _labels(fit, participants), _strata(strata, participants)
     dealt, exact = _deals(labels, stratum, rng, deals)
     single, joint = people.statistics(np.concatenate([labels[None], dealt]), len(fit.arms))
     everything = np.column_stack([single, joint])
@@ -86,13 +86,13 @@ def permutation_test(
     at_least = (rest >= seen * (1 - 1e-9)).sum(axis=0)
     p = at_least / len(rest) if exact else (at_least + 1) / (len(rest) + 1)
     keys = fit.between().keys
-    terms = [f"{row.arm} - {row.reference}, {row.visit}" for row in keys.itertuples()] if people.by_visit else [
+    terms = [f"{row.arm} - {row.reference}, {row.visit}" for row in keys.itertuples()] if fit.choice.time == "visit" else [
         f"{arm} - {fit.reference}, slope" for arm in fit.arms[1:]
     ]  # fmt: skip
     return PermutationTest(
         term=(*terms, "arm x time"), statistic=seen, p_value=p, deals=len(rest), exact=exact, unit=fit.unit,
         n_subjects=fit.n_participants, n_rows=fit.n_rows,
-        notes=(*fit.notes, "Exact under the sharp null of no effect on anyone; covariance from the model without arms."),
+        notes=(*fit.notes, "Exact under no effect on anyone; covariance from the model without arms."),
     )  # fmt: skip
 
 
@@ -114,23 +114,22 @@ def _null_model(fit: "ChangeFit") -> MixedFit:
 
 
 @dataclass(frozen=True)
-class _People:
-    """Weighted sums per participant (n, ...): X0'WX0 summed, X0'WM, M'WM, X0'Wy summed, M'Wy; M is the effect's basis.
+class ArmSums:
+    """Weighted sums per participant: X0'WX0 (q, q) and X0'Wy (q,) summed, X0'WM (n, q, m), M'WM (n, m, m), M'Wy (n, m).
 
-    nuisance: leading columns of M that are not tested (an arm difference at baseline).
+    X0 is the design without arms, M the basis of an arm's effect, W the inverse covariance. nuisance: leading columns
+    of M that are not tested (an arm difference at baseline).
     """
 
-    participants: tuple
     XX: np.ndarray
     XM: np.ndarray
     MM: np.ndarray
     Xy: np.ndarray
     My: np.ndarray
     nuisance: int
-    by_visit: bool
 
     @classmethod
-    def of(cls, fit: "ChangeFit", null: MixedFit) -> "_People":
+    def of(cls, fit: "ChangeFit", null: MixedFit) -> "ArmSums":
         layout = null.layout
         frame = layout.frame  # type: ignore[union-attr]
         if fit.choice.time == "visit":
@@ -150,11 +149,10 @@ class _People:
             ):
                 into.append(value)
         XX, XM, MM, Xy, My = (np.array(part) for part in sums)
-        persons = layout.persons  # type: ignore[union-attr]
-        return cls(persons, XX.sum(axis=0), XM, MM, Xy.sum(axis=0), My, nuisance, fit.choice.time == "visit")
+        return cls(XX.sum(axis=0), XM, MM, Xy.sum(axis=0), My, nuisance)
 
     def statistics(self, labels: np.ndarray, arms: int) -> tuple[np.ndarray, np.ndarray]:
-        """|estimate / se| (B, (arms - 1) m) and the joint Wald statistic (B,) for labels (B, n)."""
+        """|estimate / se| (B, (arms - 1) tested) and the joint Wald statistic (B,) for arm numbers `labels` (B, n)."""
         n, q, m = self.XM.shape
         single, joint = [], []
         solved_y = np.linalg.solve(self.XX, self.Xy)
