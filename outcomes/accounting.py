@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from outcomes.checks.groups import group_codes
 from outcomes.checks.motion import with_items
 from outcomes.findings import Findings
 from outcomes.known import find_instrument
@@ -94,20 +95,19 @@ class _Named:
 
 def _scored(study: Study, table: str, frame: pd.DataFrame, scores: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """For every row: is its value in a score, and does a score without a value (or with a rule) explain it?"""
-    with_value = scores[scores["value"].notna()]
-    with_reason = scores[scores["reason"] != ""]
     scored = np.zeros(len(frame), dtype=bool)
     explained = np.zeros(len(frame), dtype=bool)
-    keys = pd.MultiIndex.from_frame(_keys(frame))
+    both = group_codes(pd.concat([_keys(frame).astype("str"), scores[_KEY]], ignore_index=True), _KEY)
+    of_rows, of_scores = both[: len(frame)], both[len(frame) :]
     has_value = (frame["degrees" if table == "angles" else "value"].notna()).to_numpy()
-    for outcome in scores["outcome"].unique():
+    valued, told = scores["value"].notna().to_numpy(), (scores["reason"] != "").to_numpy()
+    codes, outcomes = pd.factorize(scores["outcome"])
+    for number, outcome in enumerate(outcomes):
         mine = _belongs(study, table, frame, outcome)
-        if not mine.any():
-            continue
-        there = pd.MultiIndex.from_frame(with_value.loc[with_value["outcome"] == outcome, _KEY])
-        scored |= mine & has_value & keys.isin(there)
-        told = pd.MultiIndex.from_frame(with_reason.loc[with_reason["outcome"] == outcome, _KEY])
-        explained |= mine & keys.isin(told)
+        if mine.any():
+            own = codes == number
+            scored |= mine & has_value & np.isin(of_rows, of_scores[own & valued])
+            explained |= mine & np.isin(of_rows, of_scores[own & told])
     return scored, explained
 
 

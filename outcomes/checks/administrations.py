@@ -95,7 +95,7 @@ def skip_rules(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
 def straight_line(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
     """Questionnaires only: an examiner's scale may well be full marks throughout.
 
-    All answers at the best end are ordinary, unless some items are worded the other way round.
+    All answers at the best or at the worst end are ordinary, unless some items are worded the other way round.
     """
     scale = grid.instrument.main_scale
     items = [item for name in scale.items if (item := grid.instrument.item(name))]
@@ -105,7 +105,7 @@ def straight_line(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
     part = grid.values[list(scale.items)].to_numpy()
     same = (part == part[:, :1]).all(axis=1)
     if not scale.rule.get("reversed"):
-        same &= part[:, 0] != (items[0].high if items[0].better == "higher" else items[0].low)
+        same &= (part[:, 0] != items[0].high) & (part[:, 0] != items[0].low)
     if same.any():
         answers = pd.Series(part[same, 0], index=grid.first.index[same])
         found = f"{grid.instrument.id}: all {len(items)} answers are " + texts(answers)

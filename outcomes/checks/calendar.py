@@ -19,6 +19,8 @@ def unknown_visit(study: Study) -> Iterator[pd.DataFrame]:
     for table in ("visits", *MEASUREMENTS, "second_ratings"):
         frame = study.table(table)
         rows = frame[~frame["visit"].isin(planned)]
+        if rows.empty:
+            continue
         found = rows["visit"].replace("", "blank")
         yield flag("unknown visit", rows, **place(study, table, "visit"), found=found, allowed=", ".join(planned))
 

@@ -18,8 +18,10 @@ _RATIO = 3.0  # of a measured value without an upper limit
 
 @reports_on_scores("jump between visits")
 def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """Only outcomes of the study: on a part of a scale with a few points, half its range is ordinary noise."""
     keys = ["participant", "outcome", "side", "condition"]
-    frame = scores[scores["value"].notna()].sort_values([*keys, "day"], kind="stable")
+    known = scores[scores["value"].notna() & scores["outcome"].isin(study.protocol.outcomes)]
+    frame = known.sort_values([*keys, "day"], kind="stable")
     before = frame.groupby(keys, sort=False)[["value", "visit"]].shift()
     ranges = {outcome: total_range(study, *outcome.split(".")) for outcome in frame["outcome"].unique()}
     span = looked_up(frame["outcome"], {name: high - low for name, (low, high) in ranges.items()}, "float64")
@@ -27,8 +29,13 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     change = (frame["value"] - before["value"]).abs()
     smaller = frame["value"].where(frame["value"] < before["value"], before["value"])
     larger = frame["value"].where(frame["value"] >= before["value"], before["value"])
-    wrong = (bounded & (change >= _SHARE_OF_RANGE * span)) | (~bounded & (smaller > 0) & (larger > _RATIO * smaller))
+    # A force of 0.5 and then of 2 kgf is three times as much and yet the resolution of the dial.
+    beyond_spread = change > frame.groupby("outcome", sort=False)["value"].transform("std")
+    times = (smaller > 0) & (larger > _RATIO * smaller) & beyond_spread
+    wrong = (bounded & (change >= _SHARE_OF_RANGE * span)) | (~bounded & times)
     rows, earlier = frame[wrong], before[wrong]
+    if rows.empty:
+        return
     found = rows["outcome"] + " " + texts(earlier["value"]) + " at " + earlier["visit"].astype("str")
     yield flag(
         "jump between visits",

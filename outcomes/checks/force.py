@@ -67,6 +67,8 @@ def mix_ups(study: Study) -> Iterator[pd.DataFrame]:
         ratio = means["kgf"] / usual
         typed_as = means["unit"].ne(name) & (ratio / factor - 1).abs().lt(_MIX_UP)
         rows = means[several & typed_as]
+        if rows.empty:
+            continue
         yield flag(
             "looks like another unit",
             rows,

@@ -66,13 +66,14 @@ def answers_in_range(study: Study) -> Iterator[pd.DataFrame]:
         items = {item.id: item for item in instrument.items}
         low = looked_up(rows["item"], {key: item.low for key, item in items.items()}, "float64")
         high = looked_up(rows["item"], {key: item.high for key, item in items.items()}, "float64")
-        allowed = looked_up(rows["item"], {key: answers_text(item) for key, item in items.items()}, "str")
-        found = f"{name} item " + rows["item"] + ": " + rows["typed"]
-        yield from _outside(study, "items", rows, low, high, found, allowed)
-        between = rows["value"].between(low, high) & _between(rows, items)
-        bad = rows[between]
-        yield flag("between levels", bad, **place(study, "items", "value", bad), found=found[between],
-                   allowed=allowed[between])  # fmt: skip
+        wrong = _outside(rows, low, high)
+        wrong["between levels"] = rows["value"].between(low, high) & _between(rows, items)
+        for rule, where in wrong.items():
+            if where.any():
+                bad = rows[where]
+                allowed = looked_up(bad["item"], {key: answers_text(items[key]) for key in bad["item"].unique()}, "str")
+                found = f"{name} item " + bad["item"] + ": " + bad["typed"]
+                yield flag(rule, bad, **place(study, "items", "value", bad), found=found, allowed=allowed)
 
 
 @reports("above maximum", "below minimum", "number for a missing value")
@@ -80,22 +81,20 @@ def totals_in_range(study: Study) -> Iterator[pd.DataFrame]:
     frame = study.totals[study.totals["value"].notna()]
     for (name, scale), rows in frame.groupby(["instrument", "scale"], sort=False):
         low, high = total_range(study, str(name), str(scale))
-        allowed = pd.Series(range_text(low, high), index=rows.index)
-        found = f"{name} " + rows["typed"]
-        lows, highs = pd.Series(low, index=rows.index), pd.Series(high, index=rows.index)
-        yield from _outside(study, "totals", rows, lows, highs, found, allowed)
+        for rule, where in _outside(rows, low, high).items():
+            if where.any():
+                bad = rows[where]
+                found = f"{name} " + bad["typed"]
+                yield flag(
+                    rule, bad, **place(study, "totals", "value", bad), found=found, allowed=range_text(low, high)
+                )
 
 
-def _outside(study, table, rows, low, high, found, allowed) -> Iterator[pd.DataFrame]:
-    outside = (rows["value"] > high) | (rows["value"] < low)
-    coded = outside & rows["value"].isin(_MISSING_NUMBERS)
-    for rule, wrong in (
-        ("number for a missing value", coded),
-        ("above maximum", (rows["value"] > high) & ~coded),
-        ("below minimum", (rows["value"] < low) & ~coded),
-    ):
-        bad = rows[wrong]
-        yield flag(rule, bad, **place(study, table, "value", bad), found=found[wrong], allowed=allowed[wrong])
+def _outside(rows: pd.DataFrame, low: pd.Series | float, high: pd.Series | float) -> dict[str, pd.Series]:
+    """Which rows lie outside a range, by the rule they break."""
+    above, below = rows["value"] > high, rows["value"] < low
+    coded = (above | below) & rows["value"].isin(_MISSING_NUMBERS)
+    return {"number for a missing value": coded, "above maximum": above & ~coded, "below minimum": below & ~coded}
 
 
 @reports("total between steps")

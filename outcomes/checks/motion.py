@@ -6,8 +6,9 @@ import pandas as pd
 
 from outcomes.angles import angle_item
 from outcomes.checks.groups import group_codes
-from outcomes.checks.register import place, reports
+from outcomes.checks.register import looked_up, place, reports
 from outcomes.findings import as_text, flag, texts
+from outcomes.instrument import Item
 from outcomes.known import find_instrument
 from outcomes.study import Study
 
@@ -33,13 +34,25 @@ def joints(study: Study) -> Iterator[pd.DataFrame]:
     found = rows[_WORDS[:3]].apply(lambda words: words.str.strip()).agg(" ".join, axis=1) if len(rows) else ""
     yield flag("unknown joint", rows, **place(study, "angles", "joint"), found=found,
                allowed="a digit with mcp, pip, dip or ip, or a joint of the arm")  # fmt: skip
-    for (name, item_id), part in frame[frame["instrument"] != ""].groupby(["instrument", "item"], sort=False):
-        item = find_instrument(str(name)).item(str(item_id))  # type: ignore[union-attr]
-        # A deficit below 0 has its own rule; an extension may be written as a negative angle.
-        lowest = -item.high if item_id.endswith("deficit") else item.low
-        bad = part[(part["degrees"] > item.high) | (part["degrees"] < lowest)]
-        yield flag("angle out of range", bad, **place(study, "angles", "degrees", bad), found=bad["typed"],
-                   allowed=f"{as_text(item.low)} to {as_text(item.high)}")  # fmt: skip
+    known = frame[frame["instrument"] != ""]
+    meant = known["instrument"] + " " + known["item"]
+    items = {key: _item(*key.split()) for key in meant.unique()}
+    # A deficit below 0 has its own rule; an extension may be written as a negative angle.
+    lowest = {key: -item.high if key.endswith("deficit") else item.low for key, item in items.items()}
+    highest = {key: item.high for key, item in items.items()}
+    low, high = looked_up(meant, lowest, "float64"), looked_up(meant, highest, "float64")
+    bad = known[(known["degrees"] > high) | (known["degrees"] < low)]
+    allowed = {key: f"{as_text(item.low)} to {as_text(item.high)}" for key, item in items.items()}
+    yield flag("angle out of range", bad, **place(study, "angles", "degrees", bad), found=bad["typed"],
+               allowed=looked_up(meant[bad.index], allowed, "str"))  # fmt: skip
+
+
+def _item(instrument: str, item: str) -> Item:
+    found = find_instrument(instrument)
+    known = found.item(item) if found else None
+    if known is None:
+        raise KeyError(f"{instrument} has no item {item}, although an angle is scored under it")
+    return known
 
 
 @reports("negative extension deficit")
@@ -62,6 +75,8 @@ def passive_below_active(study: Study) -> Iterator[pd.DataFrame]:
     deficit = passive["movement"].str.contains("deficit", case=False)
     short = (own - passive["degrees"]).where(~deficit, passive["degrees"] - own)
     rows = passive[short > _ERROR]
+    if rows.empty:
+        return
     yield flag(
         "passive below active",
         rows,

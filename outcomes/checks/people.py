@@ -19,8 +19,9 @@ _OLDEST = 110  # years; common practice, no source: beyond it a typing error is 
 @reports("participant blank")
 def participant_blank(study: Study) -> Iterator[pd.DataFrame]:
     for table in ("participants", *BY_PARTICIPANT):
-        frame = study.table(table)
-        yield flag("participant blank", frame[frame["participant"] == ""], **place(study, table, "participant"))
+        blank = study.table(table)["participant"] == ""
+        if blank.any():
+            yield flag("participant blank", study.table(table)[blank], **place(study, table, "participant"))
 
 
 @reports("duplicate participant")
@@ -59,6 +60,8 @@ def unknown_participant(study: Study) -> Iterator[pd.DataFrame]:
     for table in BY_PARTICIPANT:
         frame = study.table(table)
         rows = frame[~frame["participant"].isin(known) & (frame["participant"] != "")]
+        if rows.empty:
+            continue
         near = {name: difflib.get_close_matches(name, known, 1, 0.7) for name in rows["participant"].unique()}
         hints = {name: f"Is it {close[0]}?" if close else "" for name, close in near.items()}
         yield flag(

@@ -18,6 +18,9 @@ KEYS = {
 }
 
 
+_COMPARED = ["first", "second", "difference", "first_rater", "second_rater", "first_row", "second_row"]
+
+
 @reports("duplicate row", "entered twice differently", "two raters")
 def repeated(study: Study) -> Iterator[pd.DataFrame]:
     """Whatever is there twice is scored as neither: which one is meant is not ours to choose."""
@@ -49,6 +52,8 @@ def repeated(study: Study) -> Iterator[pd.DataFrame]:
 @reports("raters disagree")
 def disagreements(study: Study) -> Iterator[pd.DataFrame]:
     compared = compare_ratings(study)
+    if compared.empty:
+        return
     rows = compared[(compared["first"] != compared["second"]) & compared["first"].notna() & compared["second"].notna()]
     rows = rows.rename(columns={"second_row": "row"})
     found = rows["instrument"] + " item " + rows["item"] + ": " + texts(rows["second"])
@@ -68,6 +73,8 @@ def compare_ratings(study: Study) -> pd.DataFrame:
     every = every.assign(value=every["value"].astype(float), group=group_codes(every, keys))
     several = np.bincount(every["group"], minlength=1)[every["group"]] > 1
     every = every[several]
+    if every.empty:
+        return pd.DataFrame(columns=[*keys, *_COMPARED])
     nth = every.groupby("group", sort=False).cumcount()
     parts = ["value", "rater", "row"]
     first = (
@@ -80,4 +87,4 @@ def compare_ratings(study: Study) -> pd.DataFrame:
     )  # fmt: skip
     pairs = later.join(first).reset_index()
     pairs["difference"] = pairs["second"] - pairs["first"]
-    return pairs[[*keys, "first", "second", "difference", "first_rater", "second_rater", "first_row", "second_row"]]
+    return pairs[[*keys, *_COMPARED]]

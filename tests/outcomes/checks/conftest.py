@@ -1,11 +1,13 @@
 """A tiny good study, and the means to damage it: every kind of finding is shown by one change to it."""
 
+import csv
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from outcomes.registry import instrument
+from outcomes import InstrumentError, instrument, score
+from outcomes.accounting import accounting
 
 PROTOCOL = """\
 title = "A tiny invented study"
@@ -65,9 +67,11 @@ PEOPLE = {f"P{number:02d}": ("usual", "practice")[number % 2] for number in rang
 class Draft:
     """The text of a study folder before it is written: `toml`, and `tables` of text cells by file name."""
 
-    def __init__(self) -> None:
+    def __init__(self, small: bool = False) -> None:
+        people = dict(list(PEOPLE.items())[:4]) if small else PEOPLE
+        tables = _tables(people)
         self.toml = PROTOCOL
-        self.tables = {name: pd.DataFrame(rows, dtype="str").fillna("") for name, rows in _tables().items()}
+        self.tables = {name: pd.DataFrame(rows, dtype="str").fillna("") for name, rows in tables.items()}
         self.raw: dict[str, bytes] = {}
 
     def set(self, file: str, row: int, column: str, value: str) -> "Draft":
@@ -122,7 +126,7 @@ class Draft:
         return folder
 
 
-def _tables() -> dict[str, list[dict[str, str]]]:
+def _tables(people: dict[str, str]) -> dict[str, list[dict[str, str]]]:
     tables: dict[str, list[dict[str, str]]] = {
         "participants": [
             {
@@ -135,7 +139,7 @@ def _tables() -> dict[str, list[dict[str, str]]]:
                 "diagnosis": "stroke",
                 "onset": "2024-06-01",
             }
-            for number, (person, arm) in enumerate(PEOPLE.items())
+            for number, (person, arm) in enumerate(people.items())
         ],
         "visits": [],
         "items": [],
@@ -145,7 +149,7 @@ def _tables() -> dict[str, list[dict[str, str]]]:
         "sessions": [],
         "adverse_events": [],
     }
-    for number, person in enumerate(PEOPLE):
+    for number, person in enumerate(people):
         side = ("left", "right")[number % 2]
         for step, (visit, date) in enumerate(VISITS.items()):
             who = {"participant": person, "visit": visit}
@@ -197,3 +201,40 @@ def _answers(number: int, step: int) -> list[dict[str, str]]:
 def draft() -> Draft:
     """A fresh draft of the good study, free to damage."""
     return Draft()
+
+
+@pytest.fixture
+def make_draft():
+    """A maker of drafts; `small` ones have four participants."""
+    return Draft
+
+
+def rows_in_file(path: Path) -> int:
+    """Rows below the header, without the blank ones at the end, counted independently of the program."""
+    with path.open(newline="", encoding="utf-8") as file:
+        rows = list(csv.reader(file))[1:]
+    while rows and not any(cell.strip() for cell in rows[-1]):
+        rows.pop()
+    return len(rows)
+
+
+@pytest.fixture
+def assert_accounted():
+    """A function that asserts the accounting identity of a study and its findings."""
+
+    def holds(study, findings, plain_files: bool = True) -> None:
+        try:
+            scores = score(study)
+        except InstrumentError:
+            assert (findings.frame()["rule"] == "cannot be scored").any()
+            return
+        account = accounting(study, scores, findings)
+        assert (account["unaccounted"] == 0).all(), account.to_string()
+        parts = account["scored"] + account["kept"] + account["reported"]
+        assert (parts == account["rows_read"]).all(), account.to_string()
+        for row in account.itertuples():
+            path = study.folder / row.file
+            if plain_files and path.suffix == ".csv":
+                assert row.rows_read == rows_in_file(path), row
+
+    return holds

@@ -528,7 +528,7 @@ DAMAGES = [
 
 
 @pytest.mark.parametrize("damage", DAMAGES, ids=lambda damage: damage.rule)
-def test_damage_gives_its_finding(damage, draft, tmp_path):
+def test_damage_gives_its_finding(damage, draft, assert_accounted, tmp_path):
     study = read_study(damage.harm(draft).write(tmp_path))
     findings = check(study)
     frame = findings.frame()
@@ -546,6 +546,8 @@ def test_damage_gives_its_finding(damage, draft, tmp_path):
     assert findings.blocking == (frame["severity"] == "error").any()
     if rules()[damage.rule].severity == "error":
         assert findings.blocking
+    # Files in other encodings and layouts are not counted a second way here.
+    assert_accounted(study, findings, plain_files=not draft.raw)
     assert any(rules()[damage.rule].says in text for text in findings.paragraphs())
 
 
