@@ -121,3 +121,12 @@ def cell_contrasts(
         f"Contrast '{text}' names neither coefficients nor levels of one column. Levels: {known}. "
         f"Coefficients: {', '.join(layout.terms)}. Write it like 'week 8 - baseline'."
     )
+
+
+def independent_rows(L: np.ndarray) -> np.ndarray:
+    """Rows of L that are linearly independent; FitError where none is."""
+    if not np.abs(L).max(initial=0.0) > 0:
+        raise FitError("The contrast is zero for every coefficient: nothing is tested.")
+    triangle = np.linalg.qr(L.T / np.maximum(np.linalg.norm(L, axis=1), 1e-300), mode="r")
+    keep = np.abs(np.diag(triangle)) > 1e-9
+    return L[: len(keep)][keep]

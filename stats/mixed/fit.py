@@ -1,18 +1,20 @@
 """Fit a linear mixed model by (restricted) maximum likelihood and ask it questions."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from stats.errors import FitError
-from stats.mixed.contrasts import cell_contrasts, combination, reference_grid, term_rows
+from stats.mixed.contrasts import cell_contrasts, combination, independent_rows, reference_grid, term_rows
+from stats.mixed.diagnostics import Diagnostics, diagnose, visit_covariance
 from stats.mixed.estimates import Estimates, JointTest, f_tail
-from stats.mixed.layout import Layout, build_layout, rank_report
-from stats.mixed.moments import Moments, pool_layout
+from stats.mixed.layout import Layout, build_layout, rank_report, visit_times
+from stats.mixed.moments import Moments, pool_orthogonal
+from stats.mixed.robust import robust_estimates
 from stats.mixed.small_sample import KENWARD_ROGER, KENWARD_ROGER_OBSERVED, SATTERTHWAITE, check_df
-from stats.mixed.solve import Solution, collinear, solve
+from stats.mixed.solve import Solution, collinear, orthogonal, solve
 
 
 @dataclass(frozen=True)
@@ -169,15 +171,15 @@ class MixedFit:
     @property
     def visit_covariance(self) -> pd.DataFrame:
         """Fitted covariance of the outcome over visits (slots), in squared units; first group where by= was used."""
-        from stats.mixed.diagnostics import visit_covariance
-
         return visit_covariance(self)
 
     def robust(self, kind: str = "CR2", level: float = 0.95) -> pd.DataFrame:
         """Cluster-robust estimates (Bell & McCaffrey's CR2 with Satterthwaite df): columns as in `fixed`."""
-        from stats.mixed.robust import robust_estimates
-
         return robust_estimates(self, np.eye(len(self.terms)), self.terms, kind=kind).frame(level)
+
+    def diagnostics(self) -> Diagnostics:
+        """Residuals, covariance fit, influence of each participant, predicted random effects."""
+        return diagnose(self)
 
     @property
     def aic(self) -> float:
@@ -274,30 +276,6 @@ def fit_mixed(
     return _wrap(solution, moments, layout, formula, random, correlated, covariance, by, method, unit, times)
 
 
-def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tuple[Moments, np.ndarray]:
-    """Moments of orthogonalised columns, and the matrix that makes them from X."""
-    size = np.linalg.norm(layout.X, axis=0)
-    Q, R = np.linalg.qr(layout.X / size)
-    root = np.sqrt(layout.n_rows)
-    basis = np.linalg.inv(R) / size[:, None] * root
-    Y = layout.y[None] if responses is None else responses
-    rotated = replace(layout, X=Q * root)
-    # Subtracting the least-squares fit of the first response before squaring keeps the digits of a large outcome.
-    shift = rotated.X.T @ Y[0] / layout.n_rows
-    return pool_layout(rotated, Y, shift), basis
-
-
-def visit_times(layout: Layout) -> np.ndarray:
-    """Numeric values of the visits; FitError where they are words."""
-    try:
-        return np.array([float(slot) for slot in layout.slots])
-    except (TypeError, ValueError):
-        raise FitError(
-            f"Exponential decay needs the days of the visits; found {', '.join(map(str, layout.slots))}. "
-            "Give a numeric visit column."
-        ) from None
-
-
 def fit_moments(
     moments: Moments, *, correlated: bool = True, covariance: str | None = None, method: str = "reml", unit: str = ""
 ) -> MixedFit:
@@ -307,18 +285,11 @@ def fit_moments(
     times = None
     if covariance in ("exponential", "unequal-exponential"):
         times = np.array([float(slot) for slot in moments.slots])
-    plain, basis = orthogonal_moments(moments)
+    plain, basis = orthogonal(moments)
     solution = solve(
         plain, correlated=correlated, covariance=covariance, reml=method == "reml", times=times, basis=basis
     )
     return _wrap(solution, plain, None, moments.response, None, correlated, covariance, None, method, unit, times)
-
-
-def orthogonal_moments(moments: Moments) -> tuple[Moments, np.ndarray]:
-    """See `solve.orthogonal`."""
-    from stats.mixed.solve import orthogonal
-
-    return orthogonal(moments)
 
 
 def _wrap(
@@ -354,12 +325,3 @@ def boundary_note(solution: Solution) -> str:
         f"Boundary fit: {what}. Inference holds the boundary fixed and treats the remaining parameters as free; there is "
         "no agreed method for such fits."
     )
-
-
-def independent_rows(L: np.ndarray) -> np.ndarray:
-    """Rows of L that are linearly independent; FitError where none is."""
-    if not np.abs(L).max(initial=0.0) > 0:
-        raise FitError("The contrast is zero for every coefficient: nothing is tested.")
-    triangle = np.linalg.qr(L.T / np.maximum(np.linalg.norm(L, axis=1), 1e-300), mode="r")
-    keep = np.abs(np.diag(triangle)) > 1e-9
-    return L[: len(keep)][keep]

@@ -180,3 +180,14 @@ def rank_report(X: np.ndarray, terms: Sequence[str]) -> tuple[str, ...]:
     size[: min(triangle.shape)] = np.abs(np.diag(triangle))
     named += [terms[k] for k in np.flatnonzero((size < 1e-9) & (scale > 0))]
     return tuple(dict.fromkeys(named))
+
+
+def visit_times(layout: Layout) -> np.ndarray:
+    """Numeric values of the visits; FitError where they are words."""
+    try:
+        return np.array([float(slot) for slot in layout.slots])
+    except (TypeError, ValueError):
+        raise FitError(
+            f"Exponential decay needs the days of the visits; found {', '.join(map(str, layout.slots))}. "
+            "Give a numeric visit column."
+        ) from None

@@ -5,9 +5,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from stats.mixed.contrasts import independent_rows
 from stats.mixed.estimates import f_tail, t_quantile, two_sided_p
-from stats.mixed.fit import independent_rows, pool_orthogonal, visit_times
-from stats.mixed.layout import Layout, build_layout, rank_report
+from stats.mixed.layout import Layout, build_layout, rank_report, visit_times
+from stats.mixed.moments import pool_orthogonal
 from stats.mixed.small_sample import KENWARD_ROGER, KENWARD_ROGER_OBSERVED, SATTERTHWAITE, check_df
 from stats.mixed.solve import Solution, collinear, solve
 

@@ -239,6 +239,19 @@ def pattern_of_participants(layout: Layout) -> np.ndarray:
     return _pattern_index(observed, Z, layout.group[layout.starts()[:-1]])[1]
 
 
+def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tuple[Moments, np.ndarray]:
+    """Moments of orthogonalised columns, and the matrix that makes them from X."""
+    size = np.linalg.norm(layout.X, axis=0)
+    Q, R = np.linalg.qr(layout.X / size)
+    root = np.sqrt(layout.n_rows)
+    basis = np.linalg.inv(R) / size[:, None] * root
+    Y = layout.y[None] if responses is None else responses
+    rotated = replace(layout, X=Q * root)
+    # Subtracting the least-squares fit of the first response before squaring keeps the digits of a large outcome.
+    shift = rotated.X.T @ Y[0] / layout.n_rows
+    return pool_layout(rotated, Y, shift), basis
+
+
 def pool(
     frame: pd.DataFrame,
     formula: str,

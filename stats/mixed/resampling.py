@@ -16,6 +16,7 @@ import pandas as pd
 
 from stats.errors import FitError
 from stats.mixed.many import Template
+from stats.mixed.moments import Moments, pool_orthogonal
 from stats.mixed.people import blocks
 from stats.mixed.solve import solve
 from stats.result import ESTIMATE_COLUMNS, Result
@@ -120,8 +121,6 @@ def _parametric(fit: "MixedFit", L: np.ndarray, rng: np.random.Generator, replic
 
 def _case(fit: "MixedFit", L: np.ndarray, rng: np.random.Generator, replicates: int) -> np.ndarray:
     """Each participant is a pattern of its own whose weight is how often it was drawn."""
-    from stats.mixed.fit import pool_orthogonal
-
     layout = fit.layout
     if layout is None:
         raise FitError("This fit was made from pooled moments, which carry no rows: the case bootstrap needs them.")
@@ -162,7 +161,8 @@ def _case(fit: "MixedFit", L: np.ndarray, rng: np.random.Generator, replicates: 
     return pivots
 
 
-def _without_empty(moments):
+def _without_empty(moments: Moments) -> Moments:
+    """Patterns nobody was drawn from are left out."""
     keep = moments.n > 0
     return replace(
         moments, n=moments.n[keep], observed=moments.observed[keep], group=moments.group[keep], A=moments.A[keep],

@@ -203,7 +203,7 @@ class SmallSample:
         spread = np.ptp(out, axis=1) < 1e-8 * out.max(axis=1)
         with np.errstate(divide="ignore", invalid="ignore"):
             E = np.where(out > 2, out / (out - 2), 0.0).sum(axis=1)
-            df = np.where(E > l, 2 * E / (E - l), 2.0)
+            df = np.where(l < E, 2 * E / (E - l), 2.0)
         df = np.where((out <= 2).any(axis=1), 2.0, df)
         return F, np.where(spread, out.mean(axis=1), df)
 
