@@ -148,14 +148,14 @@ class Findings:
         return table
 
     def paragraphs(self, severities: Sequence[str] = SEVERITIES, per_kind: int = 3) -> list[str]:
-        """Readable text, one paragraph per finding; of each kind and column the first `per_kind`, then a count."""
+        """Readable text, one paragraph per finding; of each kind and file the first `per_kind`, then a count."""
         texts = []
         chosen = self._frame[self._frame["severity"].isin(severities)]
-        for (rule, file, column), group in chosen.groupby(["rule", "file", "column"], sort=False):
+        for (rule, file), group in chosen.groupby(["rule", "file"], sort=False):
             texts += [paragraph(record) for record in group.head(per_kind).to_dict("records")]
             if len(group) > per_kind:
-                where = f"{file}, column {column}" if column else file
-                texts.append(f"... and {len(group) - per_kind} more of the same kind ({rule}; {where}).")
+                where = f"; {file}" if file else ""
+                texts.append(f"... and {len(group) - per_kind} more of the same kind ({rule}{where}).")
         return texts
 
     def raise_if_blocking(self) -> "Findings":

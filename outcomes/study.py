@@ -187,11 +187,18 @@ def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.Data
         sided = _sided(frame, protocol)
         found += resolve_sides(frame, affected, *place(name, "side"), sided)
     read = read_answer_words(frames["items"])
-    if read.any():  # words of an instrument are answers, neither text in a number nor missing
-        rows = set(frames["items"].loc[read, "row"])
-        for place_in_list, part in enumerate(found):
-            words = part["rule"].isin(("text in a number", "word read as missing")) & (part["file"] == files["items"])
-            found[place_in_list] = part[~(words & part["row"].isin(rows))]
+    if read.any():
+        _take_back(found, frames["items"][read])
+
+
+def _take_back(found: list[pd.DataFrame], answers: pd.DataFrame) -> None:
+    """Words of an instrument are answers: what was found about them as numbers is taken back."""
+    cells = set(zip(answers["file"], answers["row"], answers["header"], strict=True))
+    for number, part in enumerate(found):
+        wordy = part["rule"].isin(("text in a number", "word read as missing"))
+        if wordy.any():
+            at = zip(part["file"], part["row"], part["column"], strict=True)
+            found[number] = part[~(wordy & pd.Series([cell in cells for cell in at], index=part.index))]
 
 
 def _sided(frame: pd.DataFrame, protocol: Protocol) -> pd.Series:

@@ -14,6 +14,8 @@ from outcomes.reading.files import FORMATS, load, sheet_names
 from outcomes.reading.headers import find_header
 from outcomes.sheets import MEASUREMENTS, SHEETS
 
+DICTIONARY = "data_dictionary"  # describes the sheets; nothing is read from it
+
 
 @dataclass(frozen=True)
 class Source:
@@ -46,7 +48,12 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
     sources: list[Source] = []
     declared = {wide.file for wide in protocol.wide}
     for entry in listed:
-        if entry.name == "study.toml" or entry.name in declared or entry.suffix.lower() not in FORMATS:
+        if (
+            entry.name == "study.toml"
+            or entry.stem == DICTIONARY
+            or entry.name in declared
+            or entry.suffix.lower() not in FORMATS
+        ):
             continue
         table, instrument = _about(entry.stem)
         pages = sheet_names(entry) if entry.suffix.lower() == ".xlsx" and not table else []
