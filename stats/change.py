@@ -213,7 +213,7 @@ def fit_change(
     if choice.time_unit not in DAYS:
         raise FitError(f"time_unit '{choice.time_unit}' is not known. Choose one of: {', '.join(DAYS)}.")
     rows = select_rows(scores, outcome, design, choice, participants, hand, condition)
-    errors = []
+    errors: list[str] = []
     for rung in ladder(rows, choice):
         try:
             return _fit_rung(rows, rung, (*rows.notes, *rung.reasons, *errors))

@@ -161,6 +161,18 @@ def select_rows(
     frame = mine[mine["value"].notna()]
     if frame.empty:
         raise FitError(f"{outcome} has no value at any visit: there is nothing to model.")
+    twice = frame.duplicated(["participant", "visit"])
+    if twice.any():
+        row = frame[twice].iloc[0]
+        raise FitError(
+            f"{outcome}: participant {row['participant']} has two rows at visit {row['visit']}; one is allowed. "
+            "Choose the hand, condition or rater to analyse, or average the rows."
+        )
+    if frame["value"].nunique() == 1 and len(frame) > 1:
+        raise FitError(
+            f"{outcome} has no variation left: every value is {frame['value'].iloc[0]}. "
+            "Check the column, or say so in words."
+        )
     order = mine.groupby("visit")["day"].first().sort_values()
     visits = [str(v) for v in order.index if v in set(frame["visit"])]
     notes = []
@@ -178,10 +190,8 @@ def select_rows(
     )
     frame = _with_covariates(frame, choice, participants)
     everyone = mine["participant"].nunique()
-    notes.insert(
-        0,
-        f"{frame['participant'].nunique()} of {everyone} participants and {len(frame)} of {len(mine)} scores have a value.",
-    )
+    people = frame["participant"].nunique()
+    notes.insert(0, f"{people} of {everyone} participants and {len(frame)} of {len(mine)} scores have a value.")
     first = frame.loc[frame["visit"] == visits[0]]
     later = set(frame.loc[frame["visit"] != visits[0], "participant"])
     used = first[first["participant"].isin(later)]["value"]
@@ -224,7 +234,8 @@ def _with_covariates(frame: pd.DataFrame, choice: ModelChoice, participants: pd.
     missing = [name for name in choice.covariates if name not in participants.columns]
     if missing:
         raise FitError(
-            f"Covariates not in the participants table: {', '.join(missing)}. Columns: {', '.join(participants.columns)}."
+            f"Covariates not in the participants table: {', '.join(missing)}. "
+            f"Columns there: {', '.join(participants.columns)}."
         )
     table = participants.drop_duplicates("participant").set_index("participant")
     return frame.assign(**{name: frame["participant"].map(table[name]) for name in choice.covariates})

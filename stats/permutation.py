@@ -85,9 +85,9 @@ def permutation_test(
     seen, rest = everything[0], everything[1:]
     at_least = (rest >= seen * (1 - 1e-9)).sum(axis=0)
     p = at_least / len(rest) if exact else (at_least + 1) / (len(rest) + 1)
-    keys = fit.between().keys
-    terms = [f"{row.arm} - {row.reference}, {row.visit}" for row in keys.itertuples()] if fit.choice.time == "visit" else [
-        f"{arm} - {fit.reference}, slope" for arm in fit.arms[1:]
+    keys = fit.between().frame()
+    terms = [f"{arm} - {fit.reference}, slope" for arm in fit.arms[1:]] if fit.choice.time == "linear" else [
+        f"{row.arm} - {row.reference}, {row.visit}" for row in keys.itertuples()
     ]  # fmt: skip
     return PermutationTest(
         term=(*terms, "arm x time"), statistic=seen, p_value=p, deals=len(rest), exact=exact, unit=fit.unit,

@@ -45,7 +45,7 @@ class Correlated(Structure):
         return S[:, None] * marks / (2 * variances[:, :, None, None])
 
     def first(self, theta: np.ndarray) -> np.ndarray:
-        m, variances, scale, R, dR, _ = self._parts(theta)
+        _, variances, scale, R, dR, _ = self._parts(theta)
         S = scale * R
         by_variance = S[:, None] / variances[:, :1, None, None] if self.equal else self._d_scale(variances, S)
         return np.concatenate([by_variance, scale[:, None] * dR], axis=1)[:, :, None]

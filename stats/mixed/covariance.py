@@ -44,7 +44,7 @@ class Structure(ABC):
         """A starting value (R, K) from pooled residual moments (R, T, T) of an independence fit."""
 
     def inside(self, theta: np.ndarray) -> np.ndarray:
-        """True where parameters are in the open set the formulas hold on (R,); positive definiteness is checked apart."""
+        """True where the formulas hold (R,); whether the matrix is positive definite is checked apart."""
         return np.ones(len(theta), dtype=bool)
 
 

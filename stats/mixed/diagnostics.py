@@ -1,4 +1,4 @@
-"""What a reviewer asks of a fitted model: residuals, predictions, influence of each participant, fit of the covariance."""
+"""What a reviewer asks of a fitted model: residuals, predictions, influence, fit of the covariance."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -101,7 +101,7 @@ def _effects(fit: "MixedFit") -> np.ndarray:
     structure, theta = natural_structure(fit)
     matrices = [G[0] for G in cone_matrices(structure, theta)]
     r = len(layout.random_terms)
-    per_group = [m for m in matrices] if matrices and len(matrices[0]) == r else None
+    per_group = list(matrices) if matrices and len(matrices[0]) == r else None
     if per_group is None:  # uncorrelated effects: one 1 x 1 block each
         singles = np.array([m[0, 0] for m in matrices]).reshape(-1, r)
         per_group = [np.diag(row) for row in singles]

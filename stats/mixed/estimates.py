@@ -75,7 +75,8 @@ class Estimates(Result):
     def sentence(self, level: float = 0.95) -> str:
         """Estimate, interval, unit, n and method of every row."""
         rows = [
-            f"{row.term}: {row.estimate:.2f} {self.unit} ({level:.0%} interval {row.conf_low:.2f} to {row.conf_high:.2f})"
+            f"{row.term}: {row.estimate:.2f} {self.unit} "
+            f"({level:.0%} interval {row.conf_low:.2f} to {row.conf_high:.2f})"
             for row in self.frame(level).itertuples()
         ]
         method = METHOD_WORDS[self.df_method]

@@ -123,7 +123,7 @@ class MixedFit:
     def means(
         self, by: str | Sequence[str], df: str = KENWARD_ROGER, at: Mapping[str, Sequence] | None = None
     ) -> Estimates:
-        """Estimated means per cell of the columns `by`; numbers elsewhere at their mean, categories weighted equally."""
+        """Estimated means per cell of `by`; numbers elsewhere at their mean, categories weighted equally."""
         names = [by] if isinstance(by, str) else list(by)
         keys, L = reference_grid(self._rows("estimated means"), names, at)
         labels = [", ".join(f"{name} {row[name]}" for name in names) for _, row in keys.iterrows()]
@@ -137,13 +137,12 @@ class MixedFit:
         self._allowed(df)
         if isinstance(terms, str) or (len(terms) and isinstance(terms[0], str)):
             columns = self.moments.term_columns
-            L = term_rows(terms, self.terms, columns)
+            L = term_rows(terms, self.terms, columns)  # type: ignore[arg-type]  # told apart by the line above
             label = label or (terms if isinstance(terms, str) else " + ".join(map(str, terms)))
         else:
             L = np.atleast_2d(np.asarray(terms, dtype=float))
         scaled = independent_rows(L @ self.solution.basis)
         small, rows = self.solution.small, len(scaled)
-        scale = 1.0
         if df in (KENWARD_ROGER, KENWARD_ROGER_OBSERVED):
             kind = "expected" if df == KENWARD_ROGER else "observed"
             F, den, _ = small.kenward_roger_joint(scaled, kind)
@@ -158,7 +157,7 @@ class MixedFit:
         elif den[0] <= 2:
             notes = (*notes, "The denominator has 2 df or fewer: the test is not to be relied on.")
         return JointTest(
-            term=label or "joint test", statistic=float(F[0]) * scale, num_df=rows, den_df=float(den[0]),
+            term=label or "joint test", statistic=float(F[0]), num_df=rows, den_df=float(den[0]),
             p_value=float(f_tail(F, rows, den)[0]), df_method=df, unit=self.unit, n_subjects=self.n_participants,
             n_rows=self.n_rows, notes=notes,
         )  # fmt: skip
@@ -300,8 +299,8 @@ def _wrap(
         raise FitError(
             f"The likelihood of '{formula}' has no proven maximum after {solution.iterations} steps: with "
             f"{moments.n_participants} participants and {moments.n_rows} observations its covariance "
-            f"({solution.structure.size} parameters) runs to a singular matrix. Use a simpler one: fewer random effects, "
-            "'toeplitz', 'ar1' or 'compound-symmetry'."
+            f"({solution.structure.size} parameters) runs to a singular matrix. Use a simpler one: "
+            "fewer random effects, 'toeplitz', 'ar1' or 'compound-symmetry'."
         )
     notes = [*moments.notes, f"{'REML' if method == 'reml' else 'Maximum likelihood'}, converged by its gradient."]
     if solution.boundary[0]:
@@ -322,6 +321,6 @@ def boundary_note(solution: Solution) -> str:
         zero += [solution.structure.names[k][1] for k in diagonal if theta[k] <= 1e-9 * np.abs(theta).max()]
     what = f"{', '.join(zero)} estimated as zero" if zero else "random effects estimated as perfectly correlated"
     return (
-        f"Boundary fit: {what}. Inference holds the boundary fixed and treats the remaining parameters as free; there is "
-        "no agreed method for such fits."
+        f"Boundary fit: {what}. Inference holds the boundary fixed and treats the remaining parameters as free; "
+        "there is no agreed method for such fits."
     )

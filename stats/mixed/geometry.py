@@ -18,7 +18,7 @@ class Geometry:
     n_groups: int
 
     @property
-    def T(self) -> int:
+    def T(self) -> int:  # noqa: N802 - the number of slots, as in the formulas
         """Slots."""
         return self.observed.shape[1]
 

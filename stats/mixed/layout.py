@@ -89,7 +89,7 @@ def build_layout(
     else:
         _once_per_visit(data, participant, str(visit), person, slot)
     group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else _groups(data, by, person)
-    Z, random_terms = None, ()
+    Z, random_terms = None, tuple[str, ...]()
     if random is not None:
         Z, random_terms = _effects(random, data, design)
     if not np.isfinite(design.X).all() or not np.isfinite(y).all() or (Z is not None and not np.isfinite(Z).all()):
@@ -173,12 +173,12 @@ def rank_report(X: np.ndarray, terms: Sequence[str]) -> tuple[str, ...]:
     below 1e-9 is named.
     """
     scale = np.linalg.norm(X, axis=0)
-    named = [terms[k] for k in np.flatnonzero(scale == 0)]
+    named = [terms[int(k)] for k in np.flatnonzero(scale == 0)]
     unit = X / np.where(scale == 0, 1.0, scale)
-    triangle = np.linalg.qr(unit, mode="r")
+    triangle = np.asarray(np.linalg.qr(unit, mode="r"))
     size = np.zeros(X.shape[1])
     size[: min(triangle.shape)] = np.abs(np.diag(triangle))
-    named += [terms[k] for k in np.flatnonzero((size < 1e-9) & (scale > 0))]
+    named += [terms[int(k)] for k in np.flatnonzero((size < 1e-9) & (scale > 0))]
     return tuple(dict.fromkeys(named))
 
 

@@ -62,7 +62,7 @@ class Likelihood:
         self.A = np.ascontiguousarray(moments.A.reshape(*moments.A.shape[:-5], P * T * T, q * q))
         self.B = np.ascontiguousarray(moments.B.reshape(moments.replicates, P * T * T, q))
         self.C = np.ascontiguousarray(moments.C.reshape(moments.replicates, P * T * T))
-        self.rows = moments.n_rows
+        self.rows = np.atleast_1d(moments.n_rows)  # (1 or R,)
 
     def subset(self, keep: np.ndarray) -> "Likelihood":
         """The same likelihood for some of the replicates."""

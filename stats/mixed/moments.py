@@ -25,8 +25,9 @@ class Moments:
     """Pooled moments of R stacked responses over P patterns of at most T slots and q columns.
 
     n (P,); observed (P, T) bool; Z (P, T, r) or None; group (P,); A (P, T, T, q, q); B (R, P, T, T, q);
-    C (R, P, T, T). `n_rows` observed cells, `n_participants` people. `shift` (R, q): coefficients already subtracted from
-    the response (the moments are those of y - X shift), which keeps digits when the outcome is large.
+    C (R, P, T, T). `n_rows` observed cells, `n_participants` people. `shift` (R, q): coefficients
+    already subtracted from the response (the moments are those of y - X shift), which keeps the digits of a large
+    outcome.
     """
 
     n: np.ndarray
@@ -217,7 +218,8 @@ def pool_layout(layout: Layout, responses: np.ndarray | None = None, shift: np.n
         n=n, observed=observed[first], Z=None if Z is None else Z[first], group=layout.group[starts[:-1]][first],
         A=A, B=B, C=C, shift=np.zeros((R, q)) if shift is None else np.broadcast_to(shift, (R, q)).copy(),
         n_rows=layout.n_rows, n_participants=people, terms=layout.terms, slots=layout.slots, groups=layout.groups,
-        random_terms=layout.random_terms, term_columns=layout.term_columns, response=layout.response, notes=layout.notes,
+        random_terms=layout.random_terms, term_columns=layout.term_columns, response=layout.response,
+        notes=layout.notes,
     )  # fmt: skip
 
 
@@ -281,6 +283,7 @@ def smallest_pattern(moments: Moments, at_least: int) -> None:
     ]
     if small:
         raise FitError(
-            f"{len(small)} patterns have fewer than {at_least} participants: {'; '.join(small[:5])}. Their sums could show "
-            "single people's values. Merge them with another site's before export, or leave those participants out."
+            f"{len(small)} patterns have fewer than {at_least} participants: {'; '.join(small[:5])}. Their sums could "
+            "show single people's values. Merge them with another site's before "
+            "export, or leave those participants out."
         )

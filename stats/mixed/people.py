@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Block:
-    """Rows of one participant: X (n_i, q), residual y - X b (n_i,), covariance V (n_i, n_i), positions in the layout."""
+    """Rows of one participant: X (n_i, q), residual y - X b (n_i,), covariance V (n_i, n_i), place in the layout."""
 
     X: np.ndarray
     residual: np.ndarray

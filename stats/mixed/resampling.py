@@ -60,7 +60,8 @@ class Bootstrap(Result):
     def sentence(self, level: float = 0.95) -> str:
         """Estimate and bootstrap interval of every row, kind and replicates."""
         rows = "; ".join(
-            f"{row.term}: {row.estimate:.2f} {self.unit} ({level:.0%} interval {row.conf_low:.2f} to {row.conf_high:.2f})"
+            f"{row.term}: {row.estimate:.2f} {self.unit} "
+            f"({level:.0%} interval {row.conf_low:.2f} to {row.conf_high:.2f})"
             for row in self.frame(level).itertuples()
         )
         return f"{rows}; {self.kind} bootstrap-t, {len(self.pivots)} replicates, {self.n_subjects} participants."
@@ -139,16 +140,19 @@ def _case(fit: "MixedFit", L: np.ndarray, rng: np.random.Generator, replicates: 
     single = replace(moments, group=group[order], groups=fit.moments.groups)
     pivots = np.full((replicates, len(L)), np.nan)
     for r in range(replicates):
-        drawn = replace(
+        sample = replace(
             single, n=weight[r], A=single.A * weight[r][:, None, None, None, None],
             B=single.B * weight[r][:, None, None, None], C=single.C * weight[r][:, None, None],
             n_rows=int((weight[r] * moments.observed.sum(axis=1)).sum()), n_participants=people,
         )  # fmt: skip
-        drawn = _without_empty(drawn)
         try:
             # The columns are no longer orthogonal in the drawn sample, hence a basis of its own.
             solution = solve(
-                drawn, correlated=fit.correlated, covariance=fit.covariance, reml=fit.method == "reml", times=fit.times
+                _without_empty(sample),
+                correlated=fit.correlated,
+                covariance=fit.covariance,
+                reml=fit.method == "reml",
+                times=fit.times,
             )
         except FitError:
             continue

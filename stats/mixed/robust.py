@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 def robust_estimates(fit: "MixedFit", L: np.ndarray, labels: Sequence[str], *, kind: str = "CR2") -> Estimates:
     """Linear combinations L b (m, q) with CR2 standard errors and Satterthwaite df.
 
-    With clusters i, weights W_i = V_i^-1 and D_i'D_i = V_i: A_i = D_i' B_i^{+1/2} D_i, B_i = D_i (V_i - X_i Phi X_i') D_i',
-    variance Phi {sum X_i'W_i A_i e_i e_i' A_i' W_i X_i} Phi; df = (tr Psi)^2 / tr(Psi^2).
+    With clusters i, weights W_i = V_i^-1 and D_i'D_i = V_i: A_i = D_i' B_i^{+1/2} D_i and
+    B_i = D_i (V_i - X_i Phi X_i') D_i', variance Phi {sum X_i'W_i A_i e_i e_i' A_i' W_i X_i} Phi;
+    df = (tr Psi)^2 / tr(Psi^2).
     """
     if kind != "CR2":
         raise FitError(f"kind='{kind}' is not known. Choose 'CR2'.")

@@ -174,9 +174,9 @@ class SmallSample:
         return np.where(valid[:, None], df, np.nan)
 
     def kenward_roger_joint(self, L: np.ndarray, kind: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Scaled F, denominator df and scale of the joint test of L (l, q): three arrays (R,)."""
+        """Scaled F, denominator df and scale of the joint test of L (m, q): three arrays (R,)."""
         W, _, valid = self.inverse_information(kind)
-        phi, PhiA, l = self.point.phi, self.adjusted(kind), len(L)
+        phi, adjusted, size = self.point.phi, self.adjusted(kind), len(L)
         middle = np.linalg.inv(L @ phi @ L.T)
         theta = L.T @ middle @ L  # (R, q, q)
         M = theta[:, None] @ phi[:, None] @ self.point.P @ phi[:, None]  # (R, K, q, q)
@@ -185,7 +185,7 @@ class SmallSample:
         R, K, q, _ = M.shape
         flat, flat_t = M.reshape(R, K, q * q), np.swapaxes(M, 2, 3).reshape(R, K, q * q)
         A2 = np.einsum("rkm,rkm->r", W, flat @ np.swapaxes(flat_t, 1, 2))
-        return *scaled_f(self.wald(L, PhiA) / l, A1, A2, l, valid), A2
+        return *scaled_f(self.wald(L, adjusted) / size, A1, A2, size, valid), A2
 
     def wald(self, L: np.ndarray, covariance: np.ndarray) -> np.ndarray:
         """(L b)'(L C L')^-1 (L b) for each replicate (R,)."""
@@ -194,16 +194,16 @@ class SmallSample:
 
     def fai_cornelius(self, L: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """F and denominator df of the joint test by Satterthwaite df along the eigenvectors of L Phi L' (R,), (R,)."""
-        phi, l = self.point.phi, len(L)
-        values, vectors = np.linalg.eigh(L @ phi @ L.T)
-        out = np.empty((len(phi), l))
+        phi, size = self.point.phi, len(L)
+        _, vectors = np.linalg.eigh(L @ phi @ L.T)
+        out = np.empty((len(phi), size))
         for r in range(len(phi)):
             out[r] = self._one_satterthwaite(vectors[r].T @ L, r)
-        F = self.wald(L, phi) / l
+        F = self.wald(L, phi) / size
         spread = np.ptp(out, axis=1) < 1e-8 * out.max(axis=1)
         with np.errstate(divide="ignore", invalid="ignore"):
             E = np.where(out > 2, out / (out - 2), 0.0).sum(axis=1)
-            df = np.where(l < E, 2 * E / (E - l), 2.0)
+            df = np.where(size < E, 2 * E / (E - size), 2.0)
         df = np.where((out <= 2).any(axis=1), 2.0, df)
         return F, np.where(spread, out.mean(axis=1), df)
 
@@ -217,22 +217,24 @@ class SmallSample:
         return 2 * variance**2 / np.maximum(np.einsum("mk,kl,ml->m", g, W[r], g), 1e-300)
 
 
-def scaled_f(F: np.ndarray, A1: np.ndarray, A2: np.ndarray, l: int, valid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Kenward & Roger's scaled F and denominator df from A1 and A2; l numerator df.
+def scaled_f(
+    F: np.ndarray, A1: np.ndarray, A2: np.ndarray, size: int, valid: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Kenward & Roger's scaled F and denominator df from A1 and A2; `size` numerator df.
 
     NaN where the moments give no denominator df above 2 and the information is not positive definite. Where a ratio is
     0/0 (balanced strata) it is taken as 1, and the scale as 1 near m = 2, as the published formulas tend to.
     """
-    B = (A1 + 6 * A2) / (2 * l)
+    B = (A1 + 6 * A2) / (2 * size)
     with np.errstate(divide="ignore", invalid="ignore"):
-        g = ((l + 1) * A1 - (l + 4) * A2) / ((l + 2) * A2)
-        bottom = 3 * l + 2 * (1 - g)
-        c1, c2, c3 = g / bottom, (l - g) / bottom, (l + 2 - g) / bottom
-        mean, V0, V1, V2 = 1 - A2 / l, 1 + c1 * B, 1 - c2 * B, 1 - c3 * B
+        g = ((size + 1) * A1 - (size + 4) * A2) / ((size + 2) * A2)
+        bottom = 3 * size + 2 * (1 - g)
+        c1, c2, c3 = g / bottom, (size - g) / bottom, (size + 2 - g) / bottom
+        mean, V0, V1, V2 = 1 - A2 / size, 1 + c1 * B, 1 - c2 * B, 1 - c3 * B
         V0 = np.where(np.abs(V0) < 1e-10, 0.0, V0)
         ratio = np.where((np.abs(mean) < 1e-10) & (np.abs(V1) < 1e-10), 1.0, mean / V1)
-        rho = ratio**2 * V0 / (V2 * l)
-        m = 4 + (l + 2) / (l * rho - 1)
+        rho = ratio**2 * V0 / (V2 * size)
+        m = 4 + (size + 2) / (size * rho - 1)
         scale = np.where(np.abs(m - 2) < 1e-2, 1.0, m * mean / (m - 2))
     none = A2 <= 1e-30  # no uncertainty about the covariance: the chi-squared limit
     m, scale = np.where(none, np.inf, m), np.where(none, 1.0, scale)

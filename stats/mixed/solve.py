@@ -64,8 +64,8 @@ def solve(
     size = np.einsum("rq->r", moments.shift**2) + variance
     if (variance <= 1e-22 * size).any() or not np.isfinite(variance).all():
         raise FitError(
-            "The outcome has no variation left once the formula is accounted for (it is constant or fitted exactly), so "
-            "no error can be estimated. Check the outcome column, or describe the values without a model."
+            "The outcome has no variation left once the formula is accounted for (it is constant or fitted exactly), "
+            "so no error can be estimated. Check the outcome column, or describe the values without a model."
         )
     scale = np.sqrt(variance)
     unit = moments.scaled(1 / scale)
@@ -157,7 +157,7 @@ def _pooled_residuals(moments: Moments, covariance: str | None) -> np.ndarray:
 def _units(structure: Structure, scale: np.ndarray, z_scale: np.ndarray) -> np.ndarray:
     """Factors (R, K) from scaled to natural parameters: variances times scale^2, effects per unit of Z."""
     factors = []
-    for part, label in structure.names:
+    for _, label in structure.names:
         if label.startswith("corr"):
             factors.append(np.ones_like(scale))
         else:

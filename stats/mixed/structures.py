@@ -43,7 +43,7 @@ def build_structure(
     correlated: bool,
     covariance: str | None,
 ) -> Structure:
-    """Random effects, a structure over visits, or their sum; with parameters per group where there are several groups."""
+    """Random effects, a structure over visits, or their sum; parameters of its own for each of several groups."""
     inner_geometry = replace(geometry, n_groups=1)
     if random_terms and covariance == "unstructured":
         raise FitError(

@@ -61,7 +61,10 @@ def cohorts(n: int, truth: str, batch: int, batches: int, rng: np.random.Generat
         }
     )
     for _ in range(batches):
-        seen = (rng.random(len(frame)) >= MISSING * VISITS / (VISITS - 1)) | (time_ == 0)
+        seen = np.zeros(len(frame), dtype=bool)
+        # Patterns that leave an arm with fewer than two people at a visit are drawn again.
+        while _fewest(frame[seen]) < 2:
+            seen = (rng.random(len(frame)) >= MISSING * VISITS / (VISITS - 1)) | (time_ == 0)
         if truth == "slopes":
             effects = rng.multivariate_normal([0, 0], G, (batch, people))
             deviations = effects[:, :, :1] + effects[:, :, 1:] * np.arange(VISITS)
@@ -70,6 +73,10 @@ def cohorts(n: int, truth: str, batch: int, batches: int, rng: np.random.Generat
             deviations = rng.multivariate_normal(np.zeros(VISITS), MEMORY, (batch, people))
         scores = 30 + np.arange(VISITS) + deviations
         yield frame[seen].reset_index(drop=True), scores.reshape(batch, -1)[:, seen]
+
+
+def _fewest(frame: pd.DataFrame) -> int:
+    return int(frame.groupby(["arm", "visit"], observed=False).size().min()) if len(frame) else 0
 
 
 def weights(question: str, terms: tuple[str, ...]) -> np.ndarray:

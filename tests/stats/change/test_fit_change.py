@@ -1,0 +1,174 @@
+"""From scores to a model of change: designs, reasons, and agreement with plain analyses of complete data."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+from scipy.stats import ttest_1samp, ttest_ind
+
+from outcomes.protocol import Arm, ModelChoice, PlannedVisit, Protocol
+from stats import FitError, fit_change, fit_mixed
+
+DATA = Path(__file__).parents[2] / "reference" / "data"
+VISITS = tuple(PlannedVisit(f"w{k}", f"Week {k}", 7.0 * k) for k in range(6))
+PARALLEL = Protocol(
+    title="Pilot",
+    design="parallel",
+    arms=(Arm("exp", "New"), Arm("ctl", "Usual", reference=True)),
+    visits=VISITS,
+    outcomes=("score.total",),
+    primary="score.total",
+)
+
+
+def scores_of(data: pd.DataFrame) -> pd.DataFrame:
+    """A scores frame of participant, arm, visit, day, value."""
+    return data.assign(
+        instrument="score", scale="total", outcome="score.total", side="", hand="", condition="unassisted",
+        unit="points", better="higher", answered=1, items=1, complete=True, reason="",
+    )  # fmt: skip
+
+
+@pytest.fixture
+def pilot() -> pd.DataFrame:
+    """The simulated 24-person pilot (tests/reference/SOURCES.md) as scores."""
+    data = pd.read_csv(DATA / "pilot24_rep1.csv")
+    plain = {"participant": data["id"].astype(str), "arm": data["farm"], "visit": "w" + data["time"].astype(str)}
+    return scores_of(pd.DataFrame({**plain, "day": data["time"] * 7.0, "value": data["y"]}))
+
+
+def test_complete_baseline_becomes_a_covariate(pilot: pd.DataFrame) -> None:
+    two = pilot[pilot["visit"].isin(["w0", "w5"])]
+    fit = fit_change(two, "score.total", design=PARALLEL)
+    assert fit.choice.baseline == "covariate"
+    wide = two.pivot(index="participant", columns="visit", values="value").join(
+        two.drop_duplicates("participant").set_index("participant")["arm"]
+    )
+    plain = smf.ols("w5 ~ w0 + C(arm, Treatment('ctl'))", wide).fit()  # analysis of covariance by least squares
+    ours = fit.between(df="residual").frame()
+    assert ours["estimate"][0] == pytest.approx(plain.params.iloc[1], rel=1e-8)
+    assert ours["std_error"][0] == pytest.approx(plain.bse.iloc[1], rel=1e-6)
+    assert ours["p_value"][0] == pytest.approx(plain.pvalues.iloc[1], rel=1e-6)
+
+
+def test_constrained_baseline_by_ml_is_analysis_of_covariance() -> None:
+    """Liang & Zeger 2000: one baseline and one follow-up, complete, ML: -3.1198718826 (check e_clda_ancova_ml)."""
+    data = pd.read_csv(DATA / "tlc.csv")
+    data.columns = ["id", "arm", "w0", "w1", "w4", "w6"]
+    long = data.melt(id_vars=["id", "arm"], value_vars=["w0", "w6"], var_name="visit", value_name="value")
+    plain = pd.DataFrame(
+        {
+            "participant": long["id"].astype(str),
+            "arm": long["arm"],
+            "visit": long["visit"],
+            "day": long["visit"].map({"w0": 0.0, "w6": 42.0}),
+            "value": long["value"],
+        }
+    )
+    design = Protocol(
+        title="Lead",
+        design="parallel",
+        arms=(Arm("P", "Placebo", reference=True), Arm("A", "Active")),
+        visits=(PlannedVisit("w0", "", 0.0), PlannedVisit("w6", "", 42.0)),
+        outcomes=("score.total",),
+        primary="score.total",
+    )
+    choice = ModelChoice(baseline="constrained", method="ml", covariance="unstructured", df="satterthwaite")
+    fit = fit_change(scores_of(plain), "score.total", design=design, model=choice)
+    assert fit.between().frame()["estimate"][0] == pytest.approx(-3.1198718826, abs=2e-4)
+
+
+def test_balanced_unstructured_difference_is_a_t_test(pilot: pd.DataFrame) -> None:
+    choice = ModelChoice(baseline="outcome", covariance="unstructured")
+    ours = fit_change(pilot, "score.total", design=PARALLEL, model=choice).between().frame()
+    wide = pilot.pivot(index="participant", columns="visit", values="value")
+    change = wide["w5"] - wide["w0"]
+    arm = pilot.drop_duplicates("participant").set_index("participant")["arm"]
+    plain = ttest_ind(change[arm == "exp"], change[arm == "ctl"])
+    row = ours[ours["visit"] == "w5"].iloc[0]
+    assert row["statistic"] == pytest.approx(plain.statistic, rel=1e-6)
+    assert row["df"] == pytest.approx(plain.df, rel=1e-6)
+    assert row["p_value"] == pytest.approx(plain.pvalue, rel=1e-6)
+
+
+def test_single_arm_change_is_a_paired_t_test(pilot: pd.DataFrame) -> None:
+    one = pilot[pilot["arm"] == "ctl"].assign(arm="")
+    fit = fit_change(one, "score.total", model=ModelChoice(covariance="unstructured"))
+    wide = one.pivot(index="participant", columns="visit", values="value")
+    plain = ttest_1samp(wide["w5"] - wide["w0"], 0)
+    row = fit.changes().frame().set_index("visit").loc["w5"]
+    assert row["statistic"] == pytest.approx(plain.statistic, rel=1e-6)
+    assert row["p_value"] == pytest.approx(plain.pvalue, rel=1e-6)
+    with pytest.raises(FitError, match="one arm"):
+        fit.between()
+
+
+def test_linear_time_is_the_formula_a_reader_would_write(pilot: pd.DataFrame) -> None:
+    fit = fit_change(pilot, "score.total", design=PARALLEL, model=ModelChoice(time="linear"))
+    frame = pilot.assign(week=pilot["day"] / 7, arm=pd.Categorical(pilot["arm"], categories=["ctl", "exp"]))
+    plain = fit_mixed(frame, "value ~ week * arm", participant="participant", visit="week", random="1 + week")
+    assert fit.loglik == pytest.approx(plain.loglik, abs=1e-8)
+    slope = fit.slopes().frame().set_index("arm")
+    assert slope.loc["exp", "estimate"] - slope.loc["ctl", "estimate"] == pytest.approx(
+        plain.fixed().set_index("term").loc["week:arm[T.exp]", "estimate"], rel=1e-8
+    )
+    assert fit.slopes().unit == "points per week"
+
+
+def test_the_ladder_says_why(pilot: pd.DataFrame) -> None:
+    fit = fit_change(pilot, "score.total", design=PARALLEL)
+    assert any("unstructured covariance over 5 visits asks for 5 x 6 = 30" in note for note in fit.notes)
+    assert fit.fit.random == "1 + time"
+    few = fit_change(pilot[pilot["visit"].isin(["w0", "w1", "w2"])], "score.total", design=PARALLEL)
+    assert few.fit.covariance == "unstructured"
+
+
+def test_missing_baselines_make_it_constrained(pilot: pd.DataFrame) -> None:
+    lost = pilot[~((pilot["participant"] == "3") & (pilot["visit"] == "w0"))]
+    fit = fit_change(lost, "score.total", design=PARALLEL)
+    assert fit.choice.baseline == "constrained"
+    assert fit.n_participants == 24
+    assert "1 participants have no baseline" in " ".join(fit.notes)
+
+
+def test_a_visit_nobody_attended_and_an_empty_arm_are_noted(pilot: pd.DataFrame) -> None:
+    unseen = pilot.assign(value=pilot["value"].where(pilot["visit"] != "w3"))
+    assert any("No value at w3" in note for note in fit_change(unseen, "score.total", design=PARALLEL).notes)
+    empty = pilot.assign(value=pilot["value"].where(pilot["arm"] == "ctl"))
+    fit = fit_change(empty, "score.total", design=PARALLEL)
+    assert any("No value in arm exp" in note for note in fit.notes)
+    assert not fit.arms or len(fit.arms) == 1
+
+
+def test_contrast_by_text(pilot: pd.DataFrame) -> None:
+    fit = fit_change(pilot, "score.total", design=PARALLEL, model=ModelChoice(baseline="constrained"))
+    by_text = fit.contrast("w5 - w0", by="arm").frame()
+    changes = fit.changes().frame()
+    for arm in ("ctl", "exp"):
+        expected = changes[(changes["arm"] == arm) & (changes["visit"] == "w5")]["estimate"].iloc[0]
+        assert by_text.set_index("arm").loc[arm, "estimate"] == pytest.approx(expected, rel=1e-9)
+    with pytest.raises(FitError, match="does not name visits"):
+        fit.contrast("w9 - w0")
+
+
+@pytest.mark.parametrize(
+    ("damage", "message"),
+    [
+        (lambda s: s.assign(outcome="other.total"), "not among the scores"),
+        (lambda s: s[s["visit"] == "w0"], "one visit only"),
+        (lambda s: s.assign(value=np.nan), "no value at any visit"),
+        (lambda s: pd.concat([s, s.iloc[:1]]), "two rows at visit"),
+        (lambda s: s.assign(value=5.0), "no variation left"),
+    ],
+)
+def test_refusals_say_what_to_do(pilot: pd.DataFrame, damage, message: str) -> None:
+    with pytest.raises(FitError, match=message):
+        fit_change(damage(pilot), "score.total", design=PARALLEL)
+
+
+def test_kenward_roger_is_refused_for_maximum_likelihood(pilot: pd.DataFrame) -> None:
+    fit = fit_change(pilot, "score.total", design=PARALLEL, model=ModelChoice(method="ml"))
+    with pytest.raises(FitError, match="defined for REML"):
+        fit.between()
