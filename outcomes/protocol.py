@@ -24,6 +24,16 @@ class PlannedVisit:
 
 
 @dataclass(frozen=True)
+class Period:
+    """A period of a crossover: the visits it starts and ends with, and what each sequence (arm) got in it."""
+
+    id: str
+    start: str
+    end: str
+    treatments: Mapping[str, str]  # arm -> treatment
+
+
+@dataclass(frozen=True)
 class Measure:
     """A total score the study brings that is no instrument of the catalogue; id is `<instrument>.<scale>`."""
 
@@ -95,6 +105,7 @@ class Protocol:
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our name -> header in the file
     scored_raters: tuple[str, ...] = ()  # raters whose ratings are scored; blank: all
     wide: tuple[WideSheet, ...] = ()  # files with several answers in one row
+    periods: tuple[Period, ...] = ()  # crossover only
     criteria: tuple[Mapping[str, object], ...] = ()  # progression criteria
     level: float = 0.95
     seed: int = 1

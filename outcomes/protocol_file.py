@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.errors import StudyError
-from outcomes.protocol import Arm, Measure, ModelChoice, PlannedVisit, Protocol, WideSheet
+from outcomes.protocol import Arm, Measure, ModelChoice, Period, PlannedVisit, Protocol, WideSheet
 from outcomes.sheets import SHEETS
 
 DESIGNS = ("single-arm", "parallel", "crossover")
@@ -37,10 +37,12 @@ _TOP = {
     "columns": _TABLE,
     "scored_raters": _LIST,
     "wide": _TABLES,
+    "periods": _TABLES,
     "criteria": _TABLES,
 }
 _ARM = {"id": _TEXT, "label": _TEXT, "reference": _FLAG}
 _VISIT = {"id": _TEXT, "label": _TEXT, "day": _NUMBER, "window": _LIST}
+_PERIOD = {"id": _TEXT, "start": _TEXT, "end": _TEXT, "treatments": _TABLE}
 _MEASURE = {"label": _TEXT, "unit": _TEXT, "better": _TEXT, "low": _NUMBER, "high": _NUMBER}
 _MODEL = {
     "label": _TEXT,
@@ -150,6 +152,10 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         columns=_columns(content.get("columns", {}), problems),
         scored_raters=tuple(map(str, content.get("scored_raters", []))),
         wide=tuple(_wide(table, n, problems) for n, table in enumerate(_tables(content, "wide", problems), 1)),
+        periods=tuple(
+            _period(table, n, arms, visits, problems)
+            for n, table in enumerate(_tables(content, "periods", problems), 1)
+        ),
         criteria=tuple(_tables(content, "criteria", problems)),
         level=float(level),
         seed=int(content.get("seed", 1)),
@@ -212,6 +218,25 @@ def _arm(table: dict, number: int, problems: list[str]) -> Arm:
     table = _known(table, _ARM, where, problems)
     name = _needed(table, "id", where, problems)
     return Arm(name, table.get("label", name), table.get("reference", False))
+
+
+def _period(
+    table: dict, number: int, arms: tuple[Arm, ...], visits: tuple[PlannedVisit, ...], problems: list[str]
+) -> Period:
+    where = f"[[periods]] {number}"
+    table = _known(table, _PERIOD, where, problems)
+    name = _needed(table, "id", where, problems)
+    planned, sequences = [visit.id for visit in visits], {arm.id for arm in arms}
+    for key in ("start", "end"):
+        if table.get(key) not in planned:
+            problems.append(f"{where}, {key}: found {table.get(key)!r}, allowed {', '.join(planned)}. Correct it.")
+    treatments = {str(arm): str(given) for arm, given in table.get("treatments", {}).items()}
+    if set(treatments) != sequences:
+        problems.append(
+            f"{where}, treatments: found {', '.join(treatments) or 'none'}, allowed one entry for each of "
+            f"{', '.join(sorted(sequences))}. Say what each sequence got in this period."
+        )
+    return Period(name, str(table.get("start", "")), str(table.get("end", "")), treatments)
 
 
 def _check_arms(arms: tuple[Arm, ...], design: str, problems: list[str]) -> None:

@@ -4,11 +4,13 @@ from stats.agreement import limits_of_agreement, repeatability, replicate_agreem
 from stats.arm_comparison import compare_responders
 from stats.change import ChangeFit, fit_change
 from stats.change_table import change_table
+from stats.crossover import CrossoverFit, fit_crossover
 from stats.cumulative_change import cumulative_change
 from stats.effect_table import EffectSizes, effect_sizes
 from stats.effects import effect_size, pre_post_control_size
 from stats.errors import FitError, PlanError
 from stats.exact_tests import exact_test, mcnemar_test, rank_test
+from stats.grant_summary import grant_summary
 from stats.imputed_counts import pooled_share
 from stats.internal_consistency import alpha
 from stats.mcid import estimate_mcid
@@ -54,6 +56,7 @@ from stats.within_visit import compare_within_visit
 
 __all__ = [
     "ChangeFit",
+    "CrossoverFit",
     "EffectSizes",
     "FitError",
     "MixedFit",
@@ -75,9 +78,11 @@ __all__ = [
     "estimate_mcid",
     "exact_test",
     "fit_change",
+    "fit_crossover",
     "fit_mixed",
     "fit_moments",
     "given",
+    "grant_summary",
     "intraclass_correlation",
     "kappa",
     "limits_of_agreement",
