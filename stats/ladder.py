@@ -16,6 +16,15 @@ from stats.errors import FitError
 
 
 @dataclass(frozen=True)
+class Step:
+    """A covariance by name: random effects or a structure over visits."""
+
+    name: str
+    random: str | None
+    covariance: str | None
+
+
+@dataclass(frozen=True)
 class Rung:
     """One model to try: a complete choice, its covariance, and why it is tried."""
 
@@ -52,15 +61,19 @@ def ladder(rows: ChangeRows, choice: ModelChoice) -> Iterator[Rung]:
         f"{people} participants in {arms} {'arm' if arms == 1 else 'arms'} leave {free} degrees of freedom; an "
         f"unstructured covariance over {visits} visits asks for {visits} x {visits + 1} = {asked}"
     )
-    steps = ["unstructured", "random intercept and slope", "random intercept"]
-    if visits < 3:
-        steps.remove("random intercept and slope")
-    if free < asked:
-        steps.remove("unstructured")
-    for k, name in enumerate(steps):
-        reason = f"{why}: {name}." if k == 0 else f"Stepped down to {name}."
-        random = {"random intercept and slope": "1 + time", "random intercept": "1"}.get(name)
-        yield Rung(name, choice, random, None if random else name, (*reasons, reason))
+    for k, step in enumerate(visit_steps(people, arms, visits)):
+        reason = f"{why}: {step.name}." if k == 0 else f"Stepped down to {step.name}."
+        yield Rung(step.name, choice, step.random, step.covariance, (*reasons, reason))
+
+
+def visit_steps(participants: int, arms: int, visits: int) -> tuple[Step, ...]:
+    """Covariances for a mean per visit, in the order they are tried; `visits` are those in the model."""
+    steps = []
+    if participants - arms >= visits * (visits + 1):
+        steps.append(Step("unstructured", None, "unstructured"))
+    if visits >= 3:
+        steps.append(Step("random intercept and slope", "1 + time", None))
+    return (*steps, Step("random intercept", "1", None))
 
 
 def _slopes(rows: ChangeRows, choice: ModelChoice, reasons: tuple[str, ...]) -> Iterator[Rung]:

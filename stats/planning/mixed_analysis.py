@@ -3,10 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from outcomes.protocol import ModelChoice
+from stats.change_rows import ChangeRows
 from stats.errors import PlanError
-from stats.ladder import STEPS
+from stats.ladder import ladder
 from stats.mixed.small_sample import check_df
 from stats.planning.engine import StackedFit, fit_stack
 from stats.planning.trials import Trials
@@ -21,20 +23,24 @@ class MixedAnalysis:
 
     time: "visit" (a mean per arm and visit) or "linear" (a slope per arm). baseline: "constrained" (one mean for both
     arms), "covariate", "outcome" (arms free; the contrast is the difference in change), or "none" (the first visit is
-    no baseline). covariance: structures over visits tried in this order, each on the replicates where the one before
-    found no maximum; or random: "1", "1 + time". weights: over the later visits, by default the last alone (time =
+    no baseline). random ("1", "1 + time") and covariance (over visits) as in `fit_mixed`; with neither, an unstructured
+    covariance. then: pairs (random, covariance) tried in this order on the replicates where the one before found no
+    maximum, as the protocol's ladder of models does. weights: over the later visits, by default the last alone (time =
     "visit"); with linear time the contrast is the difference between slopes per unit of time.
-    df: "kenward-roger", "kenward-roger-observed", "satterthwaite" or "normal".
+    df: "kenward-roger", "kenward-roger-observed", "satterthwaite" or "normal". steps: the ladder of `fit_change`
+    instead of random and covariance.
     """
 
     time: str = "visit"
     baseline: str = "constrained"
-    covariance: tuple[str, ...] = STEPS
     random: str | None = None
+    covariance: str | None = None
+    then: tuple[tuple[str | None, str | None], ...] = ()
     correlated: bool = True
     by_arm: bool = False
     df: str = "kenward-roger"
     weights: tuple[float, ...] | None = None
+    steps: tuple[Step, ...] = ()
 
     def __post_init__(self) -> None:
         check_df(self.df)
@@ -46,70 +52,64 @@ class MixedAnalysis:
             raise PlanError(f"baseline = {self.baseline!r}: allowed are constrained, covariate, outcome, none.")
         if self.time == "linear" and self.baseline in ("covariate", "none"):
             raise PlanError('Linear time takes baseline="outcome" or "constrained".')
-        if self.random not in (None, "1", "1 + time"):
-            raise PlanError(f'random = {self.random!r}: allowed are "1" and "1 + time".')
+        for random, _ in self._structures:
+            if random not in (None, "1", "1 + time"):
+                raise PlanError(f'random = {random!r}: allowed are "1" and "1 + time".')
 
     @classmethod
     def of(cls, model: ModelChoice, participants: int, visits: int) -> "MixedAnalysis":
         """The protocol's model as `fit_change` would choose it for a randomised trial with every baseline present."""
         if model.covariates:
-            raise PlanError(
-                f"Covariates {', '.join(model.covariates)} are not simulated: plan without them, on the safe side."
-            )
-        named: dict = {"correlated": model.correlated, "by_arm": model.by_arm, "df": model.df}
-        if model.time == "linear":
-            baseline = "outcome" if model.baseline == "auto" else model.baseline
-            random = model.random or (None if model.covariance else "1 + time" if visits >= 3 else "1")
-            covariance = (model.covariance,) if model.covariance else ()
-            return cls(time="linear", baseline=baseline, random=random, covariance=covariance, **named)
-        baseline = "covariate" if model.baseline == "auto" else model.baseline
-        if model.random or model.covariance:
-            covariance = (model.covariance,) if model.covariance else ()
-            return cls(baseline=baseline, random=model.random, covariance=covariance, **named)
-        modelled = visits - (baseline == "covariate")
-        start = 0 if participants - 2 >= 2 * modelled + 4 else 1  # the rule of `stats.ladder`
-        return cls(baseline=baseline, covariance=STEPS[start:], **named)
+            raise PlanError(f"Covariates {', '.join(model.covariates)} are not simulated: plan without them.")
+        rungs = list(ladder(_complete_trial(participants, visits), model))
+        (random, covariance), *then = [(rung.random, rung.covariance) for rung in rungs]
+        return cls(
+            time=rungs[0].choice.time,
+            baseline=rungs[0].choice.baseline,
+            random=random,
+            covariance=covariance,
+            then=tuple(then),
+            correlated=model.correlated,
+            by_arm=model.by_arm,
+            df=model.df,
+        )
+
+    @property
+    def _structures(self) -> tuple[tuple[str | None, str | None], ...]:
+        first = (self.random, self.covariance) if self.random or self.covariance else (None, "unstructured")
+        return (first, *self.then)
 
     def __call__(self, trials: Trials, level: float = 0.95) -> Verdicts:
         y, X, contrast, times = self._design(trials)
-        Z = None
-        if self.random is not None:
-            Z = np.ones((len(times), 1)) if self.random == "1" else np.column_stack([np.ones_like(times), times])
-        names: list[str | None] = list(self.covariance) or [None]
-        if y.shape[2] == 1:  # one modelled visit: a single variance, whatever the structure
-            names, Z = ["unstructured"], None
-        width = X.shape[2] * X.shape[3]
-        some = max(1, CELLS // (4 * width**2))
+        some = max(1, CELLS // (4 * (X.shape[2] * X.shape[3]) ** 2))
         parts = []
         for start in range(0, len(y), some):
             part = slice(start, start + some)
-            design = X if len(X) == 1 else X[part]
-            parts.append(self._fit(y[part], design, contrast, Z, trials.arm, names, times))
-        fit = StackedFit(
-            *(np.concatenate([getattr(p, name) for p in parts]) for name in StackedFit.__dataclass_fields__)
-        )
+            parts.append(self._fit(y[part], X if len(X) == 1 else X[part], contrast, trials.arm, times))
+        fields = StackedFit.__dataclass_fields__
+        fit = StackedFit(*(np.concatenate([getattr(part, name) for part in parts]) for name in fields))
         return verdicts(fit.estimate, fit.std_error, fit.df, fit.converged, level, fit.boundary)
 
-    def _fit(self, y, X, contrast, Z, arm, names, times) -> StackedFit:
+    def _fit(
+        self, y: np.ndarray, X: np.ndarray, contrast: np.ndarray, arm: np.ndarray, times: np.ndarray
+    ) -> StackedFit:
         """Each structure in turn on the replicates that are still without a maximum."""
-        group = arm if self.by_arm else None
-        result: StackedFit | None = None
+        # one modelled visit has a single variance, whatever the structure
+        structures = self._structures if len(times) > 1 else ((None, "unstructured"),)
+        numbers, flags = np.full((3, len(y)), np.nan), np.zeros((2, len(y)), dtype=bool)
+        result = StackedFit(*numbers, *flags)
         left = np.arange(len(y))
-        for name in names:
-            design = X if len(X) == 1 else X[left]
+        for random, covariance in structures:
+            Z = None if random is None else np.column_stack([np.ones_like(times), times])[:, : 1 + (random != "1")]
             fit = fit_stack(
-                y[left], design, contrast, Z=Z, group=group, correlated=self.correlated, covariance=name, df=self.df,
-                times=times,
+                y[left], X if len(X) == 1 else X[left], contrast, Z=Z, group=arm if self.by_arm else None,
+                correlated=self.correlated, covariance=covariance, df=self.df, times=times,
             )  # fmt: skip
-            if result is None:
-                result = fit
-            else:
-                for field_name in StackedFit.__dataclass_fields__:
-                    getattr(result, field_name)[left] = getattr(fit, field_name)
+            for name in StackedFit.__dataclass_fields__:
+                getattr(result, name)[left] = getattr(fit, name)
             left = np.flatnonzero(~result.converged)
             if not len(left):
                 break
-        assert result is not None
         return result
 
     def _design(self, trials: Trials) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -159,6 +159,18 @@ class MixedAnalysis:
         if self.baseline == "none":
             return float(weights @ ahead)
         return float(weights @ (ahead[1:] - (ahead[0] if self.baseline == "outcome" else 0.0)))
+
+
+def _complete_trial(participants: int, visits: int) -> ChangeRows:
+    """Rows of a randomised trial with nothing missing, for the rules that choose a model."""
+    names = tuple(f"visit {number}" for number in range(1, visits + 1))
+    people = [f"{number}" for number in range(participants)]
+    frame = pd.DataFrame([(person, visit) for person in people for visit in names], columns=["participant", "visit"])
+    return ChangeRows(
+        outcome="", frame=frame, arms=("reference", "treatment"), reference="reference", visits=names,
+        days={name: float(day) for day, name in enumerate(names)}, unit="", better="higher", everyone=participants,
+        covariates=(), notes=(), randomised=True,
+    )  # fmt: skip
 
 
 def _cell_columns(arm: np.ndarray, visits: int) -> np.ndarray:
