@@ -27,8 +27,7 @@ class MixedAnalysis:
     covariance. then: pairs (random, covariance) tried in this order on the replicates where the one before found no
     maximum, as the protocol's ladder of models does. weights: over the later visits, by default the last alone (time =
     "visit"); with linear time the contrast is the difference between slopes per unit of time.
-    df: "kenward-roger", "kenward-roger-observed", "satterthwaite" or "normal". steps: the ladder of `fit_change`
-    instead of random and covariance.
+    df: "kenward-roger", "kenward-roger-observed", "satterthwaite" or "normal".
     """
 
     time: str = "visit"
@@ -40,7 +39,6 @@ class MixedAnalysis:
     by_arm: bool = False
     df: str = "kenward-roger"
     weights: tuple[float, ...] | None = None
-    steps: tuple[Step, ...] = ()
 
     def __post_init__(self) -> None:
         check_df(self.df)
