@@ -49,43 +49,43 @@ def cell(time, arm):
 
 CASES = {
     "random slopes": (
-        MixedAnalysis(time="linear", baseline="outcome", random="1 + time", covariance=()),
+        MixedAnalysis(time="linear", baseline="outcome", random="1 + time"),
         "y ~ time * arm",
         {"random": "1 + time"},
         {"time:arm[T.treatment]": 1},
     ),
     "uncorrelated random slopes": (
-        MixedAnalysis(time="linear", baseline="outcome", random="1 + time", correlated=False, covariance=()),
+        MixedAnalysis(time="linear", baseline="outcome", random="1 + time", correlated=False),
         "y ~ time * arm",
         {"random": "1 + time", "correlated": False},
         {"time:arm[T.treatment]": 1},
     ),
     "random intercept, equal starts": (
-        MixedAnalysis(time="linear", baseline="constrained", random="1", covariance=()),
+        MixedAnalysis(time="linear", baseline="constrained", random="1"),
         "y ~ time + time:arm",
         {"random": "1"},
         {"time:arm[T.treatment]": 1},
     ),
     "first-order autoregression": (
-        MixedAnalysis(time="linear", baseline="outcome", covariance=("ar1",)),
+        MixedAnalysis(time="linear", baseline="outcome", covariance="ar1"),
         "y ~ time * arm",
         {"covariance": "ar1"},
         {"time:arm[T.treatment]": 1},
     ),
     "random slopes by arm": (
-        MixedAnalysis(time="linear", baseline="outcome", random="1 + time", by_arm=True, covariance=()),
+        MixedAnalysis(time="linear", baseline="outcome", random="1 + time", by_arm=True),
         "y ~ time * arm",
         {"random": "1 + time", "by": "arm"},
         {"time:arm[T.treatment]": 1},
     ),
     "unstructured, baseline as covariate": (
-        MixedAnalysis(baseline="covariate", covariance=("unstructured",)),
+        MixedAnalysis(baseline="covariate", covariance="unstructured"),
         "y ~ C(time) * arm + base",
         {"covariance": "unstructured"},
         {"arm[T.treatment]": 1, "C(time)[T.6.0]:arm[T.treatment]": 1},
     ),
     "toeplitz, baseline as outcome": (
-        MixedAnalysis(baseline="outcome", covariance=("toeplitz",)),
+        MixedAnalysis(baseline="outcome", covariance="toeplitz"),
         "y ~ C(time) * arm",
         {"covariance": "toeplitz"},
         {"C(time)[T.6.0]:arm[T.treatment]": 1},
@@ -106,7 +106,7 @@ def test_stack_equals_single_fits(name, gaps, df):
         Z = np.column_stack([np.ones_like(times), times])[:, : 2 if "time" in analysis.random else 1]
     found = fit_stack(
         y, X, L, Z=Z, group=made.arm if analysis.by_arm else None, correlated=analysis.correlated,
-        covariance=analysis.covariance[0] if analysis.covariance else None, df=df, times=times,
+        covariance=analysis.covariance, df=df, times=times,
     )  # fmt: skip
     assert found.converged.any()
     for r in np.flatnonzero(found.converged):
@@ -120,7 +120,7 @@ def test_stack_equals_single_fits(name, gaps, df):
 
 def test_constrained_baseline_equals_single_fits():
     made = trials(12, 0.05)
-    analysis = MixedAnalysis(baseline="constrained", covariance=("unstructured",))
+    analysis = MixedAnalysis(baseline="constrained", covariance="unstructured")
     found = analysis(made)
     for r in np.flatnonzero(found.usable):
         frame = rows(made, r)
@@ -137,7 +137,7 @@ def test_constrained_baseline_equals_single_fits():
 
 def test_level_and_scale_do_not_matter():
     made = trials(13, 0.1)
-    analysis = MixedAnalysis(time="linear", baseline="outcome", random="1 + time", covariance=())
+    analysis = MixedAnalysis(time="linear", baseline="outcome", random="1 + time")
     plain = analysis(made)
     moved = analysis(Trials(1000 + 50 * made.values, made.arm, made.times))
     np.testing.assert_allclose(moved.estimate, 50 * plain.estimate, rtol=1e-6)
@@ -148,7 +148,7 @@ def test_missing_arm_at_a_visit_gives_no_answer():
     made = trials(14, 0.0)
     values = made.values.copy()
     values[0, made.arm == 1, -1] = np.nan  # replicate 0: nobody treated came to the last visit
-    found = MixedAnalysis(baseline="outcome", covariance=("unstructured",))(Trials(values, made.arm, made.times))
+    found = MixedAnalysis(baseline="outcome", covariance="unstructured")(Trials(values, made.arm, made.times))
     assert not found.usable[0]
     assert found.usable[1:].all()
     assert np.isnan(found.p_value[0])
@@ -159,7 +159,7 @@ def test_ladder_steps_down_where_there_is_no_maximum():
     made = slopes_truth(times=tuple(TIMES), difference=0, sd_residual=3, sd_slope=0.5, sd_intercept=6).maker(2)(
         np.random.default_rng(3), 10
     )
-    alone = MixedAnalysis(baseline="outcome", covariance=("unstructured",))(made)
-    ladder = MixedAnalysis(baseline="outcome", covariance=("unstructured", "compound-symmetry"))(made)
+    alone = MixedAnalysis(baseline="outcome", covariance="unstructured")(made)
+    ladder = MixedAnalysis(baseline="outcome", covariance="unstructured", then=((None, "compound-symmetry"),))(made)
     assert not alone.usable.any()
     assert ladder.usable.all()

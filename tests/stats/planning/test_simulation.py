@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import binom, norm
 
-from outcomes.protocol import ModelChoice
+from outcomes.protocol import Arm, Measure, ModelChoice, PlannedVisit, Protocol
+from stats import fit_change
 from stats.errors import PlanError
 from stats.planning.exact_tables import rejected_tables
 from stats.planning.means import plan_ancova, plan_change, plan_means
@@ -26,7 +28,7 @@ from stats.planning.verdicts import FinalValueAnalysis, ResponderAnalysis, Verdi
 
 # Monte-Carlo allowance: 4 standard errors of the simulated share, a false alarm in about 16,000 tests.
 SIGMAS = 4
-SLOPES = MixedAnalysis(time="linear", baseline="outcome", random="1 + time", covariance=())
+SLOPES = MixedAnalysis(time="linear", baseline="outcome", random="1 + time")
 CHANGE = visits_truth(times=(0, 8), difference=5, sd=9, correlation=0.6)
 
 
@@ -81,7 +83,7 @@ def test_mixed_model_with_dropout(law):
     truth = visits_truth(
         times=(0, 1, 2, 3), difference=0.5, sd=1, correlation=0.25, profile="last", retention=(stay, stay)
     )
-    analysis = MixedAnalysis(baseline="none", covariance=("unstructured",))
+    analysis = MixedAnalysis(baseline="none", covariance="unstructured")
     assert agrees(simulate_trials(truth.maker(87), analysis, replicates=3000, seed=6), plan.power)
 
 
@@ -91,14 +93,14 @@ def test_constrained_baseline_with_dropout():
     truth = visits_truth(
         times=(0, 1, 2), difference=0.4, sd=1, correlation=0.6, profile="first", retention=(stay, stay)
     )
-    analysis = MixedAnalysis(baseline="constrained", covariance=("unstructured",))
+    analysis = MixedAnalysis(baseline="constrained", covariance="unstructured")
     assert agrees(simulate_trials(truth.maker(70), analysis, replicates=3000, seed=7), plan.power)
 
 
 def test_mean_of_follow_ups():
     plan = plan_repeated(difference=0.5, sd=1, correlation=0.6, followups=3, analysis="ancova", n_per_arm=25)
     truth = visits_truth(times=(0, 1, 2, 3), difference=0.5, sd=1, correlation=0.6, profile="first")
-    analysis = MixedAnalysis(baseline="covariate", covariance=("compound-symmetry",), weights=(1 / 3, 1 / 3, 1 / 3))
+    analysis = MixedAnalysis(baseline="covariate", covariance="compound-symmetry", weights=(1 / 3, 1 / 3, 1 / 3))
     assert agrees(simulate_trials(truth.maker(25), analysis, replicates=4000, seed=8), plan.power)
 
 
@@ -135,7 +137,7 @@ def test_dropout_that_depends_on_the_last_score():
         retention=((1, 0.75, 0.5), (1, 1, 1)), dropout_on="previous", dropout_strength=-2.0,
     )  # fmt: skip
     mixed = simulate_trials(
-        truth.maker(60), MixedAnalysis(covariance=("unstructured",)), replicates=1500, seed=11
+        truth.maker(60), MixedAnalysis(covariance="unstructured"), replicates=1500, seed=11
     ).frame().set_index("quantity")  # fmt: skip
     final = simulate_trials(truth.maker(60), FinalValueAnalysis("none"), replicates=1500, seed=11).frame()
     final = final.set_index("quantity")
@@ -182,7 +184,7 @@ def same(a, b):
 
 def test_workers_and_serial_give_identical_numbers():
     truth = visits_truth(times=(0, 4, 8), difference=5, sd=9, correlation=0.6, retention=((1, 0.9, 0.8),) * 2)
-    analysis = MixedAnalysis(covariance=("unstructured",))
+    analysis = MixedAnalysis(covariance="unstructured")
     once = simulate_trials(truth.maker(15), analysis, replicates=120, batch=20, seed=13)
     same(once, simulate_trials(truth.maker(15), analysis, replicates=120, batch=20, seed=13, workers=2))
     same(once, simulate_trials(truth.maker(15), analysis, replicates=120, batch=20, seed=13))
@@ -194,15 +196,13 @@ def test_a_local_cluster_gives_identical_numbers():
     distributed = pytest.importorskip("distributed", reason="dask and distributed are optional and not installed")
     joblib = pytest.importorskip("joblib")
     truth = visits_truth(times=(0, 4, 8), difference=5, sd=9, correlation=0.6)
-    once = simulate_trials(
-        truth.maker(15), MixedAnalysis(covariance=("unstructured",)), replicates=80, batch=20, seed=15
-    )
+    once = simulate_trials(truth.maker(15), MixedAnalysis(covariance="unstructured"), replicates=80, batch=20, seed=15)
     with (
         distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
         distributed.Client(cluster),
         joblib.parallel_config(backend="dask"),
     ):
-        analysis = MixedAnalysis(covariance=("unstructured",))
+        analysis = MixedAnalysis(covariance="unstructured")
         same(once, simulate_trials(truth.maker(15), analysis, replicates=80, batch=20, seed=15))
 
 
@@ -342,16 +342,46 @@ def test_scores_of_a_cohort_generator():
 @pytest.mark.parametrize(
     ("model", "people", "expected"),
     [
-        (ModelChoice(), 48, ("visit", "covariate", None, "unstructured")),
-        (ModelChoice(), 10, ("visit", "covariate", None, "unequal-toeplitz")),
-        (ModelChoice(baseline="constrained", covariance="ar1"), 48, ("visit", "constrained", None, "ar1")),
-        (ModelChoice(time="linear"), 48, ("linear", "outcome", "1 + time", None)),
-        (ModelChoice(time="linear", random="1"), 48, ("linear", "outcome", "1", None)),
+        (ModelChoice(), 48, ("visit", "covariate", (None, "unstructured"), ("1 + time", None))),
+        (ModelChoice(), 10, ("visit", "covariate", ("1 + time", None), ("1", None))),
+        (ModelChoice(baseline="constrained", covariance="ar1"), 48, ("visit", "constrained", (None, "ar1"))),
+        (ModelChoice(time="linear"), 48, ("linear", "outcome", ("1 + time", None), ("1", None))),
+        (ModelChoice(time="linear", random="1"), 48, ("linear", "outcome", ("1", None))),
     ],
 )
 def test_analysis_of_a_protocol(model, people, expected):
     made = MixedAnalysis.of(model, people, visits=5)
-    assert (made.time, made.baseline, made.random, made.covariance[0] if made.covariance else None) == expected
+    assert (made.time, made.baseline, *made._structures)[: len(expected)] == expected
+
+
+@pytest.mark.parametrize("model", [ModelChoice(), ModelChoice(time="linear"), ModelChoice(baseline="constrained")])
+@pytest.mark.parametrize("people", [12, 40])
+def test_the_simulated_analysis_is_that_of_fit_change(model, people):
+    # The same trial through scores and `fit_change`, the way a study goes.
+    truth = visits_truth(times=(0, 28, 56, 84), difference=5, sd=9, correlation=0.6, structure="ar1", start=30)
+    made = truth.maker(people // 2)(np.random.default_rng(30), 3)
+    found = MixedAnalysis.of(model, people, visits=4)(made)
+    for r in range(3):
+        rows = [
+            {
+                "participant": f"P{i}", "arm": "ab"[made.arm[i]], "visit": f"day {int(day)}", "day": day,
+                "outcome": "x.total", "hand": "", "side": "", "condition": "unassisted", "unit": "points",
+                "better": "higher", "value": made.values[r, i, k], "complete": True, "reason": "", "instrument": "x",
+                "scale": "total", "answered": 1, "items": 1,
+            }
+            for i in range(people)
+            for k, day in enumerate(made.times)
+        ]  # fmt: skip
+        design = Protocol(
+            title="invented", design="parallel", arms=(Arm("a", "A", True), Arm("b", "B")),
+            visits=tuple(PlannedVisit(f"day {int(day)}", "", day) for day in made.times), outcomes=("x.total",),
+            primary="x.total", measures=(Measure("x.total", "X", "points", "higher"),), model=model,
+        )  # fmt: skip
+        fit = fit_change(pd.DataFrame(rows), "x.total", design=design)
+        row = fit.between().frame().iloc[-1]
+        days = made.times[-1] if model.time == "linear" else 1  # slope per day against change over the whole trial
+        assert found.estimate[r] * days == pytest.approx(row["estimate"], rel=1e-5)
+        assert found.p_value[r] == pytest.approx(row["p_value"], rel=1e-4)
 
 
 def test_what_is_not_simulated_is_refused():
