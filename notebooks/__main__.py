@@ -3,7 +3,7 @@
 import argparse
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from outcomes import InstrumentError, StudyError, check, read_study
@@ -51,6 +51,18 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--no-pictures", action="store_true", help="write no picture files")
     report.add_argument("--quiet", action="store_true", help="no progress lines")
     report.set_defaults(run=_report)
+
+    again = commands.add_parser(
+        "rerun", help="compute a report again and compare every number; exit status 1 on a change"
+    )
+    again.add_argument("report", type=Path, metavar="DIR", help="folder of a report")
+    again.add_argument(
+        "--study", type=Path, metavar="FOLDER", help="study folder (default: the one the report is from)"
+    )
+    again.add_argument("--processes", type=int, metavar="N", help="notebooks run at a time (default: one per core)")
+    again.add_argument("--csv", type=Path, metavar="FILE", help="write the whole comparison to a file")
+    again.add_argument("--quiet", action="store_true", help="no progress lines")
+    again.set_defaults(run=_rerun)
     return parser
 
 
@@ -72,15 +84,41 @@ def _check(options: argparse.Namespace) -> int:
     return 1 if findings.blocking else 0
 
 
-def _report(options: argparse.Namespace) -> int:
-    from notebooks.report import Blocked, make_report
-    from notebooks.runner import NotebookError
-
+def _progress(options: argparse.Namespace) -> Callable[[str], None]:
+    """Prints progress lines with the seconds since the start, on stderr."""
     start = time.perf_counter()
 
     def say(line: str) -> None:
         if not options.quiet:
             print(f"[{time.perf_counter() - start:6.1f} s] {line}", file=sys.stderr, flush=True)
+
+    return say
+
+
+def _rerun(options: argparse.Namespace) -> int:
+    from notebooks.compare import lines, rerun
+    from notebooks.report import Blocked
+    from notebooks.runner import NotebookError
+
+    start = time.perf_counter()
+    try:
+        compared = rerun(options.report, options.study, processes=options.processes, say=_progress(options))
+    except Blocked as blocked:
+        _print_findings(blocked.findings)
+        return _refused("Nothing was compared: the data have errors now, see the findings above.")
+    except NotebookError as error:
+        return _refused(str(error))
+    if options.csv:
+        compared.rows.to_csv(options.csv, index=False)
+    print("\n".join(lines(compared)))
+    print(f"It took {time.perf_counter() - start:.0f} s.")
+    return 0 if compared.unchanged else 1
+
+
+def _report(options: argparse.Namespace) -> int:
+    from notebooks.report import Blocked, make_report
+    from notebooks.runner import NotebookError
+    from notebooks.statics import FORMATS
 
     try:
         report = make_report(
@@ -88,8 +126,8 @@ def _report(options: argparse.Namespace) -> int:
             options.to,
             only=options.only,
             processes=options.processes,
-            pictures=() if options.no_pictures else ("svg", "png"),
-            say=say,
+            pictures=() if options.no_pictures else FORMATS,
+            say=_progress(options),
         )
     except Blocked as blocked:
         _print_findings(blocked.findings)

@@ -59,6 +59,23 @@ class Table:
         return {"text/html": to_html(self), "text/plain": to_text(self), MIME: self.content()}
 
 
+def from_content(content: Mapping) -> Table:
+    """The table again from its content, as a notebook file keeps it."""
+    return Table(
+        name=content["name"],
+        caption=content["caption"],
+        frame=pd.DataFrame(dict(content["frame"])),
+        columns=dict(content["columns"]),
+        keys=tuple(content["keys"]),
+        group=content["group"],
+        notes=tuple(content["notes"]),
+        decimals=content["decimals"],
+        unit=content["unit"],
+        recorded=content["recorded"],
+        limit=content["limit"],
+    )
+
+
 @dataclass(frozen=True)
 class Prose:
     """Paragraphs for a report. `items` are the reporting-guideline items the text serves."""

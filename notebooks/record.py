@@ -23,15 +23,19 @@ def contents(notebook) -> Iterator[dict]:
     `figures.style.finish`, and `spec` is its plotly specification.
     """
     for place, cell in enumerate(notebook.cells):
-        for output in cell.get("outputs", []):
-            data = output.get("data", {})
-            if MIME in data:
-                yield data[MIME] | {"cell": place, "frame": dict(data[MIME].get("frame", []))}
-            elif PLOTLY in data:
-                meta = data[PLOTLY]["layout"].get("meta") or {}
-                if "name" in meta:
-                    kept = {"kind": "figure", "spec": data[PLOTLY], "cell": place, "frame": dict(meta["points"])}
-                    yield meta | kept
+        yield from cell_contents(cell, place)
+
+
+def cell_contents(cell, place: int) -> Iterator[dict]:
+    """The exhibits of one cell."""
+    for output in cell.get("outputs", []):
+        data = output.get("data", {})
+        if MIME in data:
+            yield data[MIME] | {"cell": place, "frame": dict(data[MIME].get("frame", []))}
+        elif PLOTLY in data:
+            meta = data[PLOTLY]["layout"].get("meta") or {}
+            if "name" in meta:
+                yield meta | {"kind": "figure", "spec": data[PLOTLY], "cell": place, "frame": dict(meta["points"])}
 
 
 def numbers(content: dict, notebook: str, notes: dict[str, int]) -> Iterator[dict]:

@@ -11,13 +11,25 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from notebooks import record as records
-from notebooks.page import pairs_html, write_page
-from notebooks.runner import Run, code_digest, file_digest, run_notebooks, shipped
-from notebooks.statics import write_figures
+from notebooks.page import CAUTION, pairs_html, write_page
+from notebooks.runner import Run, code_digest, run_notebooks, shipped
+from notebooks.statics import FORMATS, write_figures
 from notebooks.tables import identifier
+from notebooks.word import write_document
 from outcomes import Study, StudyError, check, read_study
 
 Say = Callable[[str], None]
+MARK = "about_this_folder.txt"
+ABOUT = """Written by the command 'outcomes report', which writes it anew each time: keep nothing of your own in here.
+
+report.html   the report, to open in any browser
+report.docx   the same for a word processor
+record.json   every reported number with its name, unit, n and notes; inputs, versions and seed
+tables        each table as CSV with all digits
+figures       each figure as pictures, and its numbers as CSV
+notebooks     the executed notebooks
+inputs        a copy of the data the report was computed from: handle it as the study's data are handled
+"""
 
 
 class Blocked(Exception):  # noqa: N818 - the study is at fault, not the program
@@ -49,7 +61,7 @@ def make_report(
     *,
     only: Sequence[str] = (),
     processes: int | None = None,
-    pictures: Sequence[str] = ("svg", "png"),
+    pictures: Sequence[str] = FORMATS,
     say: Say = lambda line: None,
 ) -> Report:
     """Run the notebooks on a study folder and write the report into `to`.
@@ -59,42 +71,50 @@ def make_report(
     Raises Blocked where the checks find errors, StudyError where the folder cannot be read or `to` cannot be used.
     """
     start = time.perf_counter()
-    began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+    study = checked_study(folder)
+    target = _target(Path(to), Path(folder))
+    runs, record = compute(study, target, only=only, processes=processes, say=say)
+    record["study"]["folder"] = _way(Path(folder), target)
+    missing = _write_parts(runs, target, pictures, say)
+    made, title = _made(record, missing), study.protocol.title
+    subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
+    write_page(runs, target / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record))
+    write_document(runs, target / "report.docx", target / "figures", title=title, caution=CAUTION, made=made)
+    seconds = time.perf_counter() - start
+    record["times"]["whole report"] = seconds
+    records.write(record, target / "record.json")
+    return Report(target, record, tuple(missing), seconds)
+
+
+def checked_study(folder: str | Path) -> Study:
+    """The study of a folder. Raises Blocked where the checks find errors."""
     study = read_study(folder)
     findings = check(study)
     if findings.blocking:
         raise Blocked(findings)
-    target = _target(Path(to), Path(folder))
-    _copy_inputs(study, target / "inputs")
+    return study
+
+
+def compute(
+    study: Study, work: Path, *, only: Sequence[str] = (), processes: int | None = None, say: Say = lambda line: None
+) -> tuple[list[Run], dict]:
+    """Copy the inputs into `work`, run the notebooks there, and collect every number: the runs and the record."""
+    began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+    paths = _chosen(only)
+    _copy_inputs(study, work / "inputs")
     runs = run_notebooks(
-        _chosen(only),
-        target / "notebooks",
-        {"folder": "../inputs"},
-        inputs=_inputs_key(study),
-        processes=processes,
-        say=say,
+        paths, work / "notebooks", {"folder": "../inputs"}, inputs=_inputs_key(study), processes=processes, say=say
     )
-    missing = _write_parts(runs, target, pictures, say)
     record = records.assemble(
         runs,
-        study=_described(study, Path(folder), target),
+        study=_described(study),
         inputs=dict(sorted(study.hashes.items())),
         protocol=study.hashes["study.toml"],
         code=code_digest(),
         options={"only": list(only), "seed": study.protocol.seed, "level": study.protocol.level},
         times={"began": began} | {run.name: run.seconds for run in runs},
     )
-    write_page(
-        runs,
-        target / "report.html",
-        title=study.protocol.title,
-        subtitle=f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants.",
-        made=_made(record, missing),
-    )
-    seconds = time.perf_counter() - start
-    record["times"]["whole report"] = seconds
-    records.write(record, target / "record.json")
-    return Report(target, record, tuple(missing), seconds)
+    return runs, record
 
 
 def _chosen(only: Sequence[str]) -> list[Path]:
@@ -115,12 +135,13 @@ def _target(to: Path, folder: Path) -> Path:
             f"The report cannot be written into the study folder itself ({to}). Name another folder after --to."
         )
     others = [path.name for path in to.iterdir()] if to.exists() else []
-    if others and "record.json" not in others and "inputs" not in others:
+    if others and MARK not in others:
         raise StudyError(
             f"The folder {to} holds other files ({', '.join(sorted(others)[:3])}). "
             "Name an empty or a new folder after --to."
         )
     to.mkdir(parents=True, exist_ok=True)
+    (to / MARK).write_text(ABOUT, encoding="utf-8")
     return to
 
 
@@ -138,19 +159,22 @@ def _inputs_key(study: Study) -> str:
     return "\n".join(f"{name} {digest}" for name, digest in sorted(study.hashes.items()))
 
 
-def _described(study: Study, folder: Path, target: Path) -> dict:
-    """The study in the record: no path of this computer beyond the way from the report to the folder."""
-    try:
-        way = Path(os.path.relpath(folder.resolve(), target.resolve())).as_posix()
-    except ValueError:  # another drive
-        way = ""
+def _described(study: Study) -> dict:
+    """The study in the record."""
     return {
         "title": study.protocol.title,
         "design": study.protocol.design,
         "participants": len(study.participants),
         "rows_read": dict(sorted(study.rows_read.items())),
-        "folder": way,
     }
+
+
+def _way(folder: Path, target: Path) -> str:
+    """The way from the report to the study folder; empty where there is none (another drive)."""
+    try:
+        return Path(os.path.relpath(folder.resolve(), target.resolve())).as_posix()
+    except ValueError:
+        return ""
 
 
 def _write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str], say: Say) -> list[str]:
@@ -179,10 +203,10 @@ def _write_csv(frame: dict[str, list], path: Path) -> None:
         writer.writerows(zip(*kept.values(), strict=True))
 
 
-def _made(record: dict, missing: Sequence[str]) -> str:
-    """The last section of the page: inputs with their digests, versions, and what is missing."""
-    lines = [
-        f"Every number of this page, {len(record['numbers'])} in all, stands with name, unit, n and notes in the "
+def _made(record: dict, missing: Sequence[str]) -> list[str]:
+    """What the last section says: where the numbers are, what is missing, seed, level and date."""
+    return [
+        f"Every number of this report, {len(record['numbers'])} in all, stands with name, unit, n and notes in the "
         "file record.json beside it. The command 'outcomes rerun' computes them again and says what changed.",
         "Tables and the numbers of the figures are in the folders 'tables' and 'figures', executed notebooks in "
         "'notebooks', a copy of the data in 'inputs'.",
@@ -190,15 +214,11 @@ def _made(record: dict, missing: Sequence[str]) -> str:
         f"Seed {record['options']['seed']}; interval level {record['options']['level']}. "
         f"Made on {record['times']['began'][:10]}.",
     ]
+
+
+def _made_html(lines: Sequence[str], record: dict) -> str:
     return (
         "".join(f"<p>{html.escape(line)}</p>" for line in lines)
         + pairs_html("Input files", ("File", "SHA-256"), record["inputs"])
         + pairs_html("Software", ("Package", "Version"), record["software"])
     )
-
-
-def stored_files(folder: Path) -> dict[str, str]:
-    """Digest of each file in a folder, by its name there."""
-    return {
-        path.relative_to(folder).as_posix(): file_digest(path) for path in sorted(folder.rglob("*")) if path.is_file()
-    }

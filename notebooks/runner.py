@@ -7,6 +7,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,8 +45,9 @@ class _ThisPython(KernelSpecManager):
 
 
 def shipped() -> dict[str, Path]:
-    """The notebooks of the kit, in their order."""
-    return {path.stem: path for path in sorted(SOURCE.glob("[0-9]_*.ipynb"))}
+    """The notebooks of a report, in their order; one that works on a finished report is none of them."""
+    paths = sorted(SOURCE.glob("[0-9]_*.ipynb"))
+    return {path.stem: path for path in paths if not nbformat.read(path, 4).metadata.get("on_a_finished_report")}
 
 
 def run_notebooks(
@@ -64,7 +66,14 @@ def run_notebooks(
     Raises NotebookError naming the notebook and the cell that stopped.
     """
     to.mkdir(parents=True, exist_ok=True)
-    return asyncio.run(_run_all(list(paths), to, parameters, inputs, processes or os.cpu_count() or 1, say))
+    chosen = list(paths)
+    for old in to.glob("*.ipynb"):
+        if old.name not in {path.name for path in chosen}:
+            old.unlink()
+    job = _run_all(chosen, to, parameters, inputs, processes or os.cpu_count() or 1, say)
+    # In a thread of its own: a notebook that calls this has an event loop running already.
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(asyncio.run, job).result()
 
 
 async def _run_all(paths, to, parameters, inputs, processes, say) -> list[Run]:

@@ -148,7 +148,7 @@ def to_html(table: Table) -> str:
     body = cells(table)
     if body.empty:
         return f"<p><strong>{html.escape(table.caption)}</strong><br>No rows.</p>"
-    numeric = [heading for heading in body.columns if _is_numeric(table, heading)]
+    numeric = [heading for heading in body.columns if is_numeric(table, heading)]
     shown = body.rename(columns={heading: f"c{place}" for place, heading in enumerate(body.columns)})
     labels = {f"c{place}": heading for place, heading in enumerate(body.columns)}
     group = None if table.group is None else f"c{list(body.columns).index(table.group)}"
@@ -162,7 +162,8 @@ def to_html(table: Table) -> str:
     return _with_caption(sheet.as_raw_html(), table.caption)
 
 
-def _is_numeric(table: Table, heading: str) -> bool:
+def is_numeric(table: Table, heading: str) -> bool:
+    """Whether a printed column holds numbers only and is set to the right."""
     fields = FIELD.findall(table.columns[heading])
     return bool(fields) and all(pd.api.types.is_numeric_dtype(table.frame[name]) for name in fields)
 
