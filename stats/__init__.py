@@ -10,6 +10,7 @@ from stats.effect_table import EffectSizes, effect_sizes
 from stats.effects import effect_size, pre_post_control_size
 from stats.errors import FitError, PlanError
 from stats.exact_tests import exact_test, mcnemar_test, rank_test
+from stats.fit_effects import effect_from_fit, true_change_from_fit
 from stats.grant_summary import grant_summary
 from stats.imputed_counts import pooled_share
 from stats.internal_consistency import alpha
@@ -72,6 +73,7 @@ __all__ = [
     "concordance",
     "count_responders",
     "cumulative_change",
+    "effect_from_fit",
     "effect_size",
     "effect_sizes",
     "elicited",
@@ -124,5 +126,6 @@ __all__ = [
     "simulate_trials",
     "stratified_ratio",
     "stratified_risk_difference",
+    "true_change_from_fit",
     "true_change_share",
 ]

@@ -29,6 +29,7 @@ class Criterion:
     quantity: str
     strict: bool
     source: str
+    citation: str = ""
     tolerance: float = 1e-9
     by_person: Mapping[str, float] = field(default_factory=dict)
     percent: bool = False
@@ -36,8 +37,9 @@ class Criterion:
 
     @property
     def rule(self) -> str:
-        """The rule as printed: `>= 5.25` or `> 5.2`."""
-        return f"{'>' if self.strict else '>='} {self.value}"
+        """The rule as printed: `>= 5.25`, `> 5.2`, `>= 12.0 or 17.0` where it depends on the hand."""
+        sizes = sorted({*self.by_person.values()} or {self.value})
+        return f"{'>' if self.strict else '>='} {' or '.join(map(str, sizes))}"
 
     def needed(self, table: pd.DataFrame) -> pd.Series:
         """The size that holds for each participant of a change table; NaN where it cannot be known."""
@@ -107,5 +109,6 @@ def both(important: Criterion, beyond: Criterion) -> Criterion:
         label=f"{important.label} and beyond {beyond.label}",
         quantity="important and beyond error",
         source=f"{important.source}; {beyond.source}",
+        citation="",  # both are counted alone beside this row, with theirs
         notes=(f"{decides.label} ({decides.rule}) decides over {other.label} ({other.rule}).",),
     )

@@ -72,9 +72,8 @@ def _from_record(record: Threshold, setting: Setting) -> Criterion:
     wanted = AFFECTED.get(record.hand)
     hands = {setting.hand} if isinstance(setting.hand, str) else set(setting.hand)
     if wanted and wanted not in hands:
-        raise FitError(
-            f"Threshold {record.key} holds for the {record.hand} hand, counted is {', '.join(sorted(hands))}."
-        )
+        counted = ", ".join(sorted(hands - {""}))
+        raise FitError(f"Threshold {record.key} holds for the {record.hand} hand, counted is the {counted} one.")
     return Criterion(
         label=record.key,
         value=record.value,
@@ -82,6 +81,7 @@ def _from_record(record: Threshold, setting: Setting) -> Criterion:
         quantity=record.quantity,
         strict=record.strict,
         source=record.source,
+        citation=str(registry.references().get(record.source, {}).get("citation", "")),
         percent=record.unit.startswith("%"),
         notes=tuple(_notes(record, setting)),
     )

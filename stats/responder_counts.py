@@ -25,6 +25,7 @@ class ArmCount:
     quantity: str
     rule: str
     source: str
+    citation: str
     improved: int
     unchanged: int
     worsened: int
@@ -105,7 +106,7 @@ class ResponderCounts(Result):
                 name = str(share["denominator"]).replace(" ", "_")
                 suffix = "" if name == "observed" else f"_{name}"
                 row |= {f"{column}{suffix}": share[column] for column in ("estimate", "conf_low", "conf_high")}
-            row |= {"method": METHODS[self.method][1], "source": count.source}
+            row |= {"method": METHODS[self.method][1], "source": count.source, "citation": count.citation}
             rows.append(row)
         return pd.DataFrame(rows)
 
@@ -121,7 +122,8 @@ class ResponderCounts(Result):
                 & (shown["denominator"] == "observed")
             ].iloc[0]
             arm = f"{count.arm}: " if count.arm else ""
-            where = f"{count.rule} {count.unit} ({count.quantity}, {count.source})"
+            size = count.rule.replace(">=", "at least").replace(">", "more than").replace(".0 ", " ").removesuffix(".0")
+            where = f"{size} {count.unit} ({count.quantity}, {count.source})"
             if count.observed == 0:
                 parts.append(f"{arm}no one was observed at {where}, {count.missing} missing")
                 continue
@@ -136,7 +138,10 @@ class ResponderCounts(Result):
             if count.cannot_reach:
                 text += f"; {count.cannot_reach} could not reach it from their baseline"
             parts.append(text)
-        return f"{self.outcome}, {self.from_visit} to {self.to_visit} ({METHODS[self.method][1]}). {'. '.join(parts)}."
+        cited = dict.fromkeys(f"{count.source}: {count.citation}" for count in self.counts if count.citation)
+        sources = f" Sources: {'; '.join(cited)}." if cited else ""
+        head = f"{self.outcome}, {self.from_visit} to {self.to_visit} ({METHODS[self.method][1]})"
+        return f"{head}. {'. '.join(parts)}.{sources}"
 
 
 def arm_counts(
@@ -156,6 +161,7 @@ def arm_counts(
                 quantity=rule.quantity,
                 rule=rule.rule,
                 source=rule.source,
+                citation=rule.citation,
                 limited=int((own["limited"] & (own["class"] != "missing")).sum()),
                 imputed=pooled_share(hits, len(own)) if imputed else None,
                 **{name: int((own["class"] == name).sum()) for name in CLASSES},

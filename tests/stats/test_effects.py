@@ -103,7 +103,7 @@ def test_published_numbers_and_raw_values_agree():
 values = st.lists(st.integers(0, 66), min_size=4, max_size=20)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=30)
 @given(values, st.data())
 def test_identities(first, data):
     second = data.draw(st.lists(st.integers(0, 66), min_size=len(first), max_size=len(first)))

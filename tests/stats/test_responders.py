@@ -173,7 +173,7 @@ def test_two_scores_for_one_visit_are_refused():
 changes = st.lists(st.one_of(st.floats(-60, 60), st.just(np.nan)), min_size=1, max_size=30)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=30)
 @given(changes, st.floats(0.01, 50), st.data())
 def test_classes_add_up_to_the_enrolled(values, threshold, data):
     before = data.draw(st.lists(st.floats(0, 66), min_size=len(values), max_size=len(values)))
@@ -187,7 +187,7 @@ def test_classes_add_up_to_the_enrolled(values, threshold, data):
     assert counted["enrolled"].sum() == len(values)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=30)
 @given(changes, st.floats(0.01, 50))
 def test_reversing_the_scale_changes_nothing(values, threshold):
     higher = pd.DataFrame({"participant": range(len(values)), "before": 30.0, "change": values, "better": "higher"})
@@ -197,7 +197,7 @@ def test_reversing_the_scale_changes_nothing(values, threshold):
     pd.testing.assert_frame_equal(one, other)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=30)
 @given(changes, st.floats(0.01, 50))
 def test_worse_by_the_same_size_is_the_mirror_of_better(values, threshold):
     one = count_responders(values, threshold, source="drawn").frame()

@@ -1,0 +1,148 @@
+"""Effect sizes and shares of true change from a model of change; reads the fit, fits nothing."""
+
+from functools import partial
+from math import sqrt
+
+import pandas as pd
+
+from stats.change import ChangeFit
+from stats.change_table import better_sign
+from stats.effect_kinds import scaled_limits
+from stats.errors import FitError
+from stats.estimates import Estimate, check_level
+from stats.true_change import true_change_share
+
+STANDARDISERS = {"baseline-sd": "SD at baseline", "visit-sd": "model SD at the visit"}
+
+
+def effect_from_fit(
+    fit: ChangeFit, visit: str, *, arm: str | None = None, standardiser: str = "baseline-sd", level: float = 0.95
+) -> Estimate:
+    """A change, or a difference of changes between arms, in units of a standard deviation.
+
+    fit: of `fit_change`. visit: the later visit. arm: in a study with several arms, the arm compared with the
+    reference; in a single arm the change itself. standardiser: "baseline-sd" (of the observed baselines, arms pooled)
+    or "visit-sd" (root of the model's variance at the visit; with baseline as a covariate that is the spread left at
+    equal baselines, a smaller standardiser). Positive is better.
+    Interval: noncentral t of the model's estimate and its df, scaled; the standardiser's own uncertainty is left out.
+    There is no agreed standardiser for a mixed model: always print which (Westfall, Kenny & Judd 2014).
+    """
+    if standardiser not in STANDARDISERS:
+        raise FitError(f"Standardiser {standardiser!r}: allowed {', '.join(STANDARDISERS)}.")
+    several = len(fit.arms) > 1
+    rows = (fit.between() if several else fit.changes()).frame()
+    row = _at(rows, visit, arm if several else None, fit)
+    spread = _baseline_sd(fit) if standardiser == "baseline-sd" else _visit_sd(fit, visit)
+    if not spread > 0:
+        raise FitError(f"Nothing to standardise by: the {STANDARDISERS[standardiser]} is {spread}.")
+    sign = better_sign(fit.better)
+    name = STANDARDISERS[standardiser]
+    notes = [*fit.notes, "The standardiser is taken as known: the interval is a little too narrow in small trials."]
+    if standardiser == "visit-sd" and fit.choice.baseline == "covariate":
+        notes.append(
+            "The SD at the visit is the spread left at equal baselines: not comparable with other effect sizes."
+        )
+        name = "model SD at the visit at equal baselines"
+    what = f"difference of changes, {row['arm']} - {fit.reference}, {visit}" if several else f"change at {visit}"
+    return Estimate(
+        term=what,
+        estimate=sign * row["estimate"] / spread,
+        limits=partial(scaled_limits, sign * row["estimate"] / row["std_error"], row["df"], row["std_error"] / spread),
+        method=f"mixed model, standardiser: {name}",
+        unit="SD",
+        std_error=row["std_error"] / spread,
+        df=row["df"],
+        n_subjects=fit.n_participants,
+        n_rows=fit.n_rows,
+        level=check_level(level),
+        notes=tuple(notes),
+        extra=(("standardiser", name), ("standardiser_value", spread)),
+    )
+
+
+def true_change_from_fit(
+    fit: ChangeFit, visit: str, threshold: float, *, arm: str | None = None, error: float | None = None,
+    level: float = 0.95,
+) -> Estimate:  # fmt: skip
+    """Share of an arm whose true improvement reaches the threshold, from the model's means and variances.
+
+    error: standard error of measurement, of a retest study or `measurement_error`. Without it the model's residual
+    variance stands in, where the model has one (random effects): then everything that does not follow a person's own
+    line counts as error, true ups and downs too, and the share is of lasting change. An unstructured covariance has no
+    such part: error= is required. See `true_change_share`.
+    """
+    if fit.fit.by is not None:
+        raise FitError("The covariance differs by arm: give the numbers of one arm to true_change_share.")
+    row = _at(fit.changes().frame(), visit, arm if fit.arms else None, fit)
+    residual = error is None
+    if error is None:
+        error = sqrt(_residual(fit))
+    made = true_change_share(
+        better_sign(fit.better) * row["estimate"],
+        _change_variance(fit, visit),
+        2 * error**2,
+        threshold,
+        mean_error=row["std_error"],
+        df=max(1.0, fit.n_participants - max(len(fit.arms), 1) - 1.0),
+        n=fit.n_participants,
+        level=level,
+    )
+    source = "the model's residual variance" if residual else "as given"
+    note = f"Standard error of measurement {error}: {source}."
+    return Estimate(**{**made.__dict__, "notes": (*made.notes, note), "unit": ""})
+
+
+def _at(frame: pd.DataFrame, visit: str, arm: str | None, fit: ChangeFit) -> pd.Series:
+    own = frame[frame["visit"] == visit]
+    if own.empty:
+        raise FitError(f"No change at visit {visit!r}; there are {', '.join(dict.fromkeys(frame['visit']))}.")
+    if arm is not None:
+        own = own[own["arm"] == arm]
+    if len(own) != 1:
+        raise FitError(f"Which arm? There are {', '.join(frame['arm'].unique())}. Name one: arm=.")
+    return own.iloc[0]
+
+
+def _baseline(fit: ChangeFit) -> pd.DataFrame:
+    """One row per participant with arm and baseline value (centred where it is a covariate)."""
+    if fit.choice.baseline == "covariate":
+        return fit.rows.drop_duplicates("participant")[["arm", "baseline"]].dropna()
+    first = fit.rows[fit.rows["visit"].astype(str) == fit.baseline_visit]
+    return first[["arm", "value"]].rename(columns={"value": "baseline"})
+
+
+def _baseline_sd(fit: ChangeFit) -> float:
+    """SD of the observed baselines inside arms, pooled."""
+    groups = _baseline(fit).groupby("arm", observed=True)["baseline"]
+    df = groups.count() - 1
+    if df.sum() < 1:
+        raise FitError("Fewer than two observed baselines in an arm: no SD at baseline.")
+    return sqrt(float((df * groups.var(ddof=1).fillna(0)).sum() / df.sum()))
+
+
+def _visit_sd(fit: ChangeFit, visit: str) -> float:
+    covariance = fit.fit.visit_covariance
+    return sqrt(float(covariance.loc[visit, visit]))
+
+
+def _change_variance(fit: ChangeFit, visit: str) -> float:
+    """Model variance of (later - baseline) between people of one arm."""
+    covariance = fit.fit.visit_covariance
+    later = float(covariance.loc[visit, visit])
+    if fit.choice.baseline == "covariate":
+        fixed = fit.fixed().set_index("term")
+        slope = float(fixed.loc["baseline", "estimate"])
+        return later + (slope - 1) ** 2 * _baseline_sd(fit) ** 2
+    first = fit.baseline_visit
+    return later + float(covariance.loc[first, first]) - 2 * float(covariance.loc[first, visit])
+
+
+def _residual(fit: ChangeFit) -> float:
+    parts = fit.fit.variances()
+    found = parts[parts["component"] == "residual"]
+    if len(found) != 1:
+        raise FitError(
+            "This model's covariance has no separate error: give error=, the standard error of measurement, or fit a "
+            "model with random effects (random='1 + time')."
+        )
+    return float(found["value"].iloc[0])
