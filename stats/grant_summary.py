@@ -9,7 +9,7 @@ from outcomes import columns as c
 from outcomes.errors import InstrumentError
 from stats.effect_table import BETWEEN, EffectSizes, effect_sizes
 from stats.errors import FitError
-from stats.estimates import check_level
+from stats.estimates import Estimate, check_level
 from stats.published_criteria import ThresholdLike
 from stats.responder_counts import ArmCount, ResponderCounts
 from stats.responders import count_responders
@@ -29,6 +29,7 @@ class GrantSummary(Result):
 
     effects: EffectSizes
     responders: tuple[ResponderCounts, ...]
+    others: tuple[tuple[str, Estimate], ...]
     level: float
     unit: str
     n_subjects: int
@@ -36,7 +37,7 @@ class GrantSummary(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float | None = None) -> pd.DataFrame:
-        """The figure's rows: `what` is "effect size" or "responders".
+        """The figure's rows: `what` is "effect size", "published effect" (arm: the study's name) or "responders".
 
         Columns outcome, arm, from_visit, to_visit, what, name (kind or threshold), estimate, conf_low, conf_high,
         count, n, enrolled, unit, source (standardiser, or the threshold's source), citation, rule, reason.
@@ -45,6 +46,21 @@ class GrantSummary(Result):
         sizes = self.effects.frame(level).rename(columns={"kind": "name", "standardiser": "source"})
         sizes = sizes.assign(what="effect size", count=float("nan"), rule="", citation="", unit="SD")
         parts = [sizes]
+        for name, size in self.others:
+            ends = dict(zip(("conf_low", "conf_high"), size.limits(level), strict=True))
+            row: dict[str, object] = {
+                "outcome": "other studies",
+                "arm": name,
+                "what": "published effect",
+                "name": size.term,
+            }
+            row |= {
+                "unit": "SD",
+                "estimate": size.estimate,
+                "n": size.n_subjects,
+                "source": dict(size.extra).get("standardiser", ""),
+            }
+            parts.append(pd.DataFrame([row | ends]))
         for counted in self.responders:
             shares = counted.frame(level).rename(columns={"threshold": "name", "improved": "count", "observed": "n"})
             parts.append(
@@ -74,6 +90,9 @@ class GrantSummary(Result):
                 shown = ", ".join(f"{one.improved} ({one.rule} {one.unit}, {one.source})" for one in ordered)
                 where = f"{counted.outcome}{', ' + arm if arm else ''}, {counted.from_visit} to {counted.to_visit}"
                 parts.append(f"{where}: of {ordered[0].observed} observed, improved by threshold {shown}.")
+        for name, size in self.others:
+            low, high = size.limits(level)
+            parts.append(f"{name}: {size.term} {size.estimate:.2f} ({low:.2f} to {high:.2f}; n = {size.n_subjects}).")
         return " ".join([*parts, CAUTION])
 
 
@@ -84,6 +103,7 @@ def grant_summary(
     thresholds: Mapping[str, ThresholdLike | Sequence[ThresholdLike]] | None = None,
     kind: str | None = None,
     reference: str | None = None,
+    others: Mapping[str, Estimate] | None = None,
     visit: str | None = None,
     baseline: str | None = None,
     participants: pd.DataFrame | None = None,
@@ -97,7 +117,9 @@ def grant_summary(
     outcomes: outcome ids, all in the frame where not named. thresholds: outcome -> threshold(s) as in
     `count_responders`; an outcome not in it is counted at every published threshold. kind: one effect size for every
     outcome, so that they share an axis: `g_av` in a single arm, `pre-post-control` where reference= names the reference
-    arm. visit, baseline, participants, source, population, phase: as in `count_responders`.
+    arm. others: effects of other studies by name (`effect_size` of their published means, SDs and n), for the same
+    axis; another standardiser than ours is refused. visit, baseline, participants, source, population, phase: as in
+    `count_responders`.
     Returns `GrantSummary` (its frame is what the figure draws). An outcome without a threshold that can be counted has
     an effect size and a note.
     """
@@ -110,6 +132,11 @@ def grant_summary(
     where = {"visit": visit, "baseline": baseline, "participants": participants, "level": level}
     effects = effect_sizes(scores, wanted, kinds=kind, reference=reference, **where)  # type: ignore[arg-type]
     counted, notes = [], [CAUTION, *effects.notes]
+    ours = {dict(row.size.extra)["standardiser"] for row in effects.rows if row.size}
+    for name, size in (others or {}).items():
+        other = dict(size.extra).get("standardiser")
+        if ours and other not in ours:
+            raise FitError(f"{name} is standardised by {other}, this study by {', '.join(sorted(map(str, ours)))}.")
     for outcome in wanted:
         try:
             counted.append(
@@ -130,5 +157,5 @@ def grant_summary(
             notes.append(f"{outcome}: no responders counted, {why}.")
     notes += [note for one in counted for note in one.notes]
     people = int(scores[c.PARTICIPANT].nunique())
-    return GrantSummary(effects, tuple(counted), check_level(level), "", people, effects.n_rows,
-                        tuple(dict.fromkeys(notes)))  # fmt: skip
+    return GrantSummary(effects, tuple(counted), tuple((others or {}).items()), check_level(level), "", people,
+                        effects.n_rows, tuple(dict.fromkeys(notes)))  # fmt: skip

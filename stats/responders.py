@@ -98,6 +98,10 @@ def count_responders(
         completed = [classify(one, rule_, low, high) for one in filled]
         counts += arm_counts(classed, arms, rule_, completed)
         notes += [*rule_.notes, *_count_notes(classed, rule_, step)]
+    if participants is None and len(table):
+        notes.append(
+            "Enrolled: everyone in the frame given; people without any row are known through participants= only."
+        )
     if low is None and high is None:
         notes.append("The ends of the scale are not known: who could not reach the threshold was not assessed.")
     return ResponderCounts(

@@ -9,6 +9,7 @@ import pytest
 import outcomes
 from stats.arm_comparison import compare_responders
 from stats.cumulative_change import cumulative_change
+from stats.effects import effect_size
 from stats.errors import FitError
 from stats.grant_summary import grant_summary
 from stats.responders import count_responders
@@ -165,6 +166,28 @@ def test_grant_summary_is_one_call(scores, study):
     assert "3 of 5 observed improved by at least 4.25 points" in named.sentence()
     with pytest.raises(FitError, match="not among the outcomes"):
         grant_summary(scores, ["fma_ue.motor"], thresholds={"bbt.blocks": 3}, visit="post")
+
+
+def test_other_studies_stand_on_the_same_axis(scores):
+    trial = effect_size("g_av", mean1=30, sd1=9, n1=20, mean2=25, sd2=8, r=0.8)
+    frame = grant_summary(scores, "fma_ue.motor", visit="post", others={"Trial A": trial}).frame()
+    row = frame[frame["what"] == "published effect"].iloc[0]
+    assert (row["arm"], row["n"], row["estimate"]) == ("Trial A", 20, trial.estimate)
+    wrong = effect_size("d_z", mean1=30, sd1=9, n1=20, mean2=25, sd2=8, r=0.8)
+    with pytest.raises(FitError, match="Trial A is standardised by SD of change"):
+        grant_summary(scores, "fma_ue.motor", visit="post", others={"Trial A": wrong})
+
+
+def test_everyone_at_the_ceiling_and_everyone_missing(scores):
+    own = scores[scores["outcome"] == "fma_ue.motor"]
+    ceiling = grant_summary(own.assign(value=66.0), visit="post").frame().set_index("what")
+    assert "Nothing to standardise by" in ceiling.loc["effect size", "reason"]
+    assert (ceiling.loc["responders", "count"] == 0).all()
+    missing = grant_summary(own.assign(value=np.nan), visit="post")
+    frame = missing.frame().set_index("what")
+    assert "0 complete pair(s)" in frame.loc["effect size", "reason"]
+    assert frame.loc["responders", "estimate"].isna().all()
+    assert "not computed" in missing.sentence()
 
 
 def two_arms(scores):
