@@ -172,3 +172,8 @@ def test_kenward_roger_is_refused_for_maximum_likelihood(pilot: pd.DataFrame) ->
     fit = fit_change(pilot, "score.total", design=PARALLEL, model=ModelChoice(method="ml"))
     with pytest.raises(FitError, match="defined for REML"):
         fit.between()
+
+
+def test_grouped_random_effects_are_refused_with_advice(pilot: pd.DataFrame) -> None:
+    with pytest.raises(FitError, match="fixed effects"):
+        fit_mixed(pilot, "value ~ day", participant="participant", random="1 | arm")
