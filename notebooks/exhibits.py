@@ -131,7 +131,7 @@ def plain(frame: pd.DataFrame) -> list[list]:
     return [[str(column), [plain_value(value) for value in frame[column].tolist()]] for column in frame.columns]
 
 
-def plain_value(value):
+def plain_value(value: object) -> bool | int | float | str | None:
     """One value as JSON can hold it."""
     if value is None or value is pd.NaT or value is pd.NA:
         return None

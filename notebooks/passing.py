@@ -51,7 +51,7 @@ def count_passing(scores: pd.DataFrame, study: Study) -> Passing:
         known, why = _has_published(outcome, study)
         if why:
             left_out.append(f"{names.outcome(outcome)}: {why}")
-        for visit in _later(study):
+        for visit in _measured(scores, outcome, study):
             where = {"outcome": outcome, "visit": visit, "baseline": study.protocol.baseline.id}
             for asked, into in ((keys, planned), (["all"] if known else [], published)):
                 if not asked:
@@ -81,6 +81,12 @@ def _has_published(outcome: str, study: Study) -> tuple[bool, str]:
 def _later(study: Study) -> list[str]:
     base = study.protocol.baseline
     return [visit.id for visit in sorted(study.protocol.visits, key=lambda visit: visit.day) if visit.id != base.id]
+
+
+def _measured(scores: pd.DataFrame, outcome: str, study: Study) -> list[str]:
+    """Later visits at which an outcome was measured."""
+    present = scores.loc[(scores[c.OUTCOME] == outcome) & scores[c.VALUE].notna(), c.VISIT].unique()
+    return [visit for visit in _later(study) if visit in present]
 
 
 def _counts_frame(counts: Sequence[ResponderCounts], passing: Passing) -> pd.DataFrame:
@@ -161,8 +167,7 @@ def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
 
 
 def _last_with_scores(scores: pd.DataFrame, outcome: str, study: Study) -> str | None:
-    present = scores.loc[(scores[c.OUTCOME] == outcome) & scores[c.VALUE].notna(), c.VISIT].unique()
-    later = [visit for visit in _later(study) if visit in present]
+    later = _measured(scores, outcome, study)
     return later[-1] if later else None
 
 

@@ -12,11 +12,11 @@ from decimal import ROUND_HALF_UP, Decimal
 import pandas as pd
 from great_tables import GT
 
-from notebooks.exhibits import Table
+from notebooks.exhibits import Table, plain_value
 
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"
-FIELD = re.compile(r"\{(\w+)\}")
+FIELD = re.compile(r"\{([^{}]+)\}")
 
 # How a column is written. A number is added to the decimals of the outcome; a word names a rule of `written`.
 WRITTEN: Mapping[str, int | str] = {
@@ -46,8 +46,6 @@ def number(value: float | None, decimals: int) -> str:
     """A number with a true minus sign; a dash where there is none; never "-0"."""
     if value is None or pd.isna(value):
         return DASH
-    if isinstance(value, str):
-        return "\N{INFINITY}" if value == "infinite" else MINUS + "\N{INFINITY}"
     # Halves away from zero, as readers of published tables expect; from the shortest decimal form of the number.
     step = Decimal(1).scaleb(-max(decimals, 0))
     text = f"{Decimal(repr(float(value))).quantize(step, ROUND_HALF_UP):f}"
@@ -75,15 +73,16 @@ def at_least(value: float, rule: str, unit: str) -> str:
     return f"{'>' if rule.startswith('> ') else '≥'} {short(value)} {unit}".strip()
 
 
-def written(column: str, value: object, decimals: int = 1) -> str:
+def written(column: str, cell: object, decimals: int = 1) -> str:
     """One cell: by the rule of its column, else by its type and the precision of the outcome."""
-    if value is None or value is pd.NA or (isinstance(value, float) and pd.isna(value)):
+    value = plain_value(cell)
+    if value is None:
         return DASH
-    if isinstance(value, str):
-        return value
     if isinstance(value, bool):
         return "yes" if value else "no"
-    rule = WRITTEN.get(column, 0 if isinstance(value, float) else "count")
+    if isinstance(value, str):
+        return {"infinite": "\N{INFINITY}", "minus infinite": f"{MINUS}\N{INFINITY}"}.get(value, value)
+    rule = WRITTEN.get(column.partition(" ")[0], 0 if isinstance(value, float) else "count")
     match rule:
         case "p":
             return p_value(value)

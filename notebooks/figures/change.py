@@ -168,7 +168,7 @@ def cumulative_change(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Na
         )
     figure.update_layout(shapes=_threshold_shapes(thresholds, both_ways=False, on="x"))
     _label_thresholds(figure, thresholds, on="x")
-    figure.update_layout(showlegend=len(arms) > 1, legend_y=1.04)
+    figure.update_layout(showlegend=len(arms) > 1)
     figure.update_xaxes(title=about.axis, showgrid=False)
     figure.update_yaxes(title="Participants who improved<br>by at least this, %", range=[-2, 104])
     digits = names.decimals(about.outcome)

@@ -54,7 +54,7 @@ def missing_map(grid: pd.DataFrame, names: Names) -> go.Figure | None:
     title = f"{made} of {len(grid)} planned scores were made ({len(people)} participants, {len(visits)} visits)"
     more = "" if len(outcomes) == len(drawn) else f" The first {PANELS} of {len(outcomes)} outcomes are drawn."
     panel_lines = max(label.count("<br>") for label in labels) + 1
-    finished = finish(
+    return finish(
         figure,
         name="missing_map",
         title=title,
@@ -65,10 +65,6 @@ def missing_map(grid: pd.DataFrame, names: Names) -> go.Figure | None:
         height=(190 + 15 * len(people) if len(people) <= NAMED else 900) + 14 * panel_lines,
         above=14 * panel_lines + 4,
     )
-    # The legend stands over the panel titles.
-    inside = finished.layout.height - finished.layout.margin.t - 90
-    finished.update_layout(legend_y=1 + (14 * panel_lines + 8) / inside)
-    return finished
 
 
 def _people(rows: pd.DataFrame, names: Names) -> list[str]:

@@ -26,7 +26,7 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
         own = rows[rows[c.ARM] == arm].set_index("threshold").loc[order].reset_index()
         mark = cue(place)
         shift = (place - (len(arms) - 1) / 2) * 0.22
-        heights = [order.index(key) - shift for key in own["threshold"]]
+        heights = [order.index(key) + shift for key in own["threshold"]]
         figure.add_scatter(
             x=own["share"],
             y=heights,

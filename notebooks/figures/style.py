@@ -88,7 +88,7 @@ def finish(
     right: room for labels at the ends of lines, above: room over the panels, both in px.
     """
     lines = wrap(plain_text(title)).count("<br>") + 1
-    above += 28 if figure.layout.showlegend else 10
+    over = above + (28 if figure.layout.showlegend else 10)
     figure.update_layout(
         template=go.layout.Template(),
         plot_bgcolor="#ffffff",
@@ -107,8 +107,15 @@ def finish(
         },
         width=WIDTH,
         height=height + 19 * lines,
-        margin={"l": 60, "r": right, "t": 18 + 19 * lines + above, "b": 56},
-        legend={"orientation": "h", "x": 0, "y": 1, "yanchor": "bottom", "xanchor": "left"},
+        margin={"l": 60, "r": right, "t": 18 + 19 * lines + over, "b": 56},
+        # Over the room that labels above the panels need, which is in px while a legend's place is a share.
+        legend={
+            "orientation": "h",
+            "x": 0,
+            "xanchor": "left",
+            "y": 1 + above / (height - 74 - over),
+            "yanchor": "bottom",
+        },
         hoverlabel={"font": {"family": FONT, "size": 12}},
         meta={
             "name": name,
@@ -120,7 +127,7 @@ def finish(
             "unit": unit,
             "notes": list(notes),
             # On a page the title is text of the page: the drawing needs no room for it.
-            "page": {"top": 8 + above, "height": height},
+            "page": {"top": 8 + over, "height": height},
         },
     )
     axes = {"showline": True, "linecolor": INK, "ticks": "outside", "gridcolor": "#e6e6e6", "zeroline": False}
