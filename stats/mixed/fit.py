@@ -262,8 +262,8 @@ def fit_mixed(
     if random is not None and "|" in random:
         raise FitError(
             f"random='{random}' names a grouping; random effects here are per {participant}. For therapists or "
-            "sites: add them to the formula as fixed effects (few of them), or, where each participant has one, compare CR2 "
-            "with participant= set to the site. Crossed effects do not fit the pooled form and are not built."
+            "sites: add them to the formula as fixed effects (few of them), or, where each participant has one, "
+            "compare CR2 with participant= set to the site. Crossed effects do not fit the pooled form and are not built."
         )
     if covariance is not None and visit is None:
         raise FitError(f"covariance='{covariance}' is over visits: name the visit column in visit=.")

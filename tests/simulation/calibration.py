@@ -40,7 +40,7 @@ MODELS = {
     },
     "joint": {
         "random intercept and slope": (JOINT, {"random": "1 + time"}),
-        "compound-symmetry": (JOINT, {"covariance": "compound-symmetry"}),
+        "random intercept": (JOINT, {"random": "1"}),
         "unstructured": (JOINT, {"covariance": "unstructured"}),
     },
 }
