@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stats.mixed.covariance import Structure, Unstructured
 from stats.mixed.geometry import geometry_of
 from stats.mixed.likelihood import Likelihood
 from stats.mixed.moments import Moments
@@ -76,7 +77,7 @@ def fit_stack(
         covariance=covariance,
     )  # fmt: skip
     likelihood = Likelihood(moments, structure)
-    optimum = maximise(likelihood, structure.start(_start_moments(moments, seen, q)))
+    optimum = maximise(likelihood, _start(structure, moments, q))
     small = SmallSample(likelihood, likelihood.at(optimum.theta), optimum.boundary)
     kind = "observed" if df in ("kenward-roger-observed", "satterthwaite") else "expected"
     variance = np.einsum("a,rab,b->r", contrast, small.covariance(df), contrast)
@@ -211,12 +212,20 @@ def orthonormal_effects(K: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray
     return np.where(keep, size, 0.0)[:, :, None] * Vt, np.where(observed[:, :, None], U, 0.0) * keep[:, None, :]
 
 
-def _start_moments(moments: Moments, seen: np.ndarray, q: int) -> np.ndarray:
-    """Mean residual products of pairs of slots (R, T, T), for starting values.
+def _start(structure: Structure, moments: Moments, q: int) -> np.ndarray:
+    """Starting values from the mean residual products of pairs of slots.
 
-    Divided so that complete data under a mean per arm and visit start at their REML solution.
+    They are divided so that complete data under a mean per arm and visit have them as their REML solution; an
+    unstructured covariance starts there itself where it is safely positive definite.
     """
     counts = np.atleast_2d(moments.n)
     pairs = np.einsum("rp,pj,pk->rjk", counts, moments.observed, moments.observed)
     rows = np.atleast_1d(moments.n_rows).astype(float)
-    return moments.C.sum(axis=1) / np.maximum(pairs, 1) * (rows / (rows - q))[:, None, None]
+    pooled = moments.C.sum(axis=1) / np.maximum(pairs, 1) * (rows / (rows - q))[:, None, None]
+    start = structure.start(pooled)
+    if isinstance(structure, Unstructured):
+        sd = np.sqrt(np.maximum(np.einsum("rtt->rt", pooled), 1e-300))
+        least = np.linalg.eigvalsh(pooled / (sd[:, :, None] * sd[:, None, :]))[:, 0]
+        safe = least > 1e-3
+        start[safe] = pooled[safe][:, structure.rows, structure.cols]
+    return start
