@@ -169,6 +169,8 @@ class Measure:
     learning: latent gain of the score, not of the ability, at each repeat (it halves every time).
     rater_sd: spread of the raters' severity in latent units.
     visits: ids of the visits it is taken at; empty: all.
+    options: scales or items (which of them are asked), full (every item is tested, no skip rule); for forces trials,
+    trial_spread, repeat_above, unit, dial.
     """
 
     instrument: str

@@ -50,7 +50,7 @@ def false_alarms(ledger: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
         or (row.participant == "" and row.rule in {*rules, *CONSEQUENCES})
         for row in findings.itertuples()
     ]
-    return findings[[not known for known in explained]]
+    return findings[~pd.Series(explained, index=findings.index, dtype=bool)]
 
 
 def _reported(entry, findings: pd.DataFrame) -> bool:

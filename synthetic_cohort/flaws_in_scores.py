@@ -228,14 +228,20 @@ def _lost_trial(desk: Desk, row: int) -> str:
     return "not done"
 
 
-def _short_passive(desk: Desk, row: int) -> str:
-    return f"{max(float(desk.sheet('angles').at[row, 'degrees']) - 25, 0):g}"
-
-
-def _passive(desk: Desk) -> pd.Series:
+def _passive_below_active(desk: Desk) -> bool:
+    """A passive angle typed 15 degrees below the active one of the same joint."""
     sheet = desk.sheet("angles")
+    if not len(sheet):
+        return False
+    keys = [name for name in sheet if name not in ("mode", "degrees", "rater")]
+    active = sheet[sheet["mode"] == "active"].assign(own=desk.number_in("angles", "degrees"))
+    own = sheet.merge(active[[*keys, "own"]], on=keys, how="left")["own"]
     flexion = ~sheet["movement"].str.contains("deficit")
-    return (sheet["mode"] == "passive") & flexion & (desk.number_in("angles", "degrees") >= 40)
+    row = desk.pick("angles", (sheet["mode"] == "passive") & flexion & (own >= 30))
+    if row is None:
+        return False
+    desk.write("angles", row, "degrees", f"{own[row] - 15:g}")
+    return True
 
 
 def _repeated_row(change: bool) -> Callable[[Desk], bool]:
@@ -344,10 +350,7 @@ SCORE_KINDS: dict[str, Flaw] = {
         one_cell("trials", "value", lambda desk: desk.number_in("trials").notna(), _lost_trial),
     ),
     "passive below active": Flaw(
-        "a passive angle too small",
-        ("passive below active",),
-        False,
-        one_cell("angles", "degrees", _passive, _short_passive),
+        "a passive angle below the active one", ("passive below active",), False, _passive_below_active
     ),
     "angle too large": Flaw(
         "an angle no joint reaches",

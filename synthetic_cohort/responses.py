@@ -17,6 +17,7 @@ from synthetic_cohort.rules import apply_rules
 from synthetic_cohort.strength import healthy_force
 
 DIAL = {"kgf": 0.5, "lbf": 1.0, "N": 5.0}  # a needle is read to this (invented)
+REPEAT_ABOVE = 0.14  # spread of a set of trials, SD over mean, above which it is repeated (invented)
 MOST_REPEATS = 8  # sets of trials before the examiner takes what there is
 
 
@@ -86,7 +87,7 @@ def draw_answers(
         value[..., place] = _answer(curve, curve.direction * (latent + shift) + noise)
     asked = np.ones(value.shape, dtype=bool)
     options = design.protocol.get("instruments", {}).get(measure.instrument, {})
-    value, asked = apply_rules(curves, value, asked, options)
+    value, asked = apply_rules(curves, value, asked, options, skip=not measure.options.get("full", False))
     return Answers(measure, curves, curves.ids, value, asked)
 
 
@@ -142,7 +143,7 @@ def _forces(
 ) -> Answers:
     """Trials in kgf as read from the dial: a share of a healthy hand's force, never below zero.
 
-    Like an examiner, repeats a set of trials that spreads more than `repeat_above` of its mean.
+    Like an examiner, repeats a set of trials whose spread is above `repeat_above`.
     """
     curve = curves.curves[0]
     options = measure.options
@@ -158,7 +159,11 @@ def _forces(
         drawn = force[again] * (1.0 + spread * rng.standard_normal((int(again.sum()), trials)))
         value[again] = np.round(np.maximum(drawn, 0.0) / grain) * grain
         middle = value.mean(axis=-1)
-        again = value.std(axis=-1, ddof=1) > float(options.get("repeat_above", 0.15)) * middle if trials > 1 else again
+        again = (
+            value.std(axis=-1, ddof=1) > float(options.get("repeat_above", REPEAT_ABOVE)) * middle
+            if trials > 1
+            else again
+        )
         again &= middle > 0.0
         if trials == 1 or not again.any():
             break

@@ -11,12 +11,14 @@ from synthetic_cohort.curves import Bank
 Asked = NDArray[np.bool_]
 
 
-def apply_rules(bank: Bank, value: Array, asked: Asked, options: Mapping[str, object]) -> tuple[Array, Asked]:
+def apply_rules(
+    bank: Bank, value: Array, asked: Asked, options: Mapping[str, object], *, skip: bool = True
+) -> tuple[Array, Asked]:
     """Answers as they would be written down.
 
     value: raw answers (..., items), changed in place; an item a skip rule leaves out holds what the rule credits.
     asked: True where an item is put to the person, changed in place.
-    options: scoring options of the study for this instrument (a time limit).
+    options: scoring options of the study for this instrument (a time limit). skip: False tests every item.
     """
     place = {item: number for number, item in enumerate(bank.ids)}
     for gate in bank.instrument.gates:
@@ -25,7 +27,7 @@ def apply_rules(bank: Bank, value: Array, asked: Asked, options: Mapping[str, ob
             closed = opening < gate.at_least
             value[..., place[gate.item]] = np.where(closed, gate.otherwise, value[..., place[gate.item]])
     for scale in bank.instrument.scales:
-        if scale.kind == "gated" and all(item in place for item in scale.items):
+        if skip and scale.kind == "gated" and all(item in place for item in scale.items):
             _skip(bank, value, asked, [place[item] for item in scale.items])
         if scale.kind == "timed":
             _time_out(scale, value, asked, place, options)
