@@ -23,6 +23,8 @@ def test_superiority_and_rank_biserial_are_one_number(x, y):
     wins = np.sign(np.subtract.outer(x, y))
     assert delta.estimate == pytest.approx(wins.mean())
     assert superior.estimate == pytest.approx((delta.estimate + 1) / 2)
+    assert superior.conf_low == pytest.approx((delta.conf_low + 1) / 2)
+    assert superior.conf_high == pytest.approx((delta.conf_high + 1) / 2)
     swapped = effect_size("rank-biserial", y, x)
     assert (delta.conf_low, delta.conf_high) == pytest.approx((-swapped.conf_high, -swapped.conf_low), abs=1e-9)
     assert -1 <= delta.conf_low <= delta.estimate <= delta.conf_high <= 1

@@ -143,8 +143,9 @@ def test_missing_people_stay_in_the_enrolled_denominator():
 
 def test_lower_is_better():
     values = {"a": {"pre": 60, "post": 40}, "b": {"pre": 60, "post": 80}, "c": {"pre": 8, "post": 7}}
+    values["d"] = {"pre": 60, "post": 45}
     counted = count_responders(scores_frame(values, "nhpt.time", "s", "lower"), 10, source="anchor", low=0, high=120)
-    assert (counted["improved"], counted["worsened"], counted["cannot_reach"]) == (1, 1, 1)
+    assert (counted["improved"], counted["worsened"], counted["cannot_reach"]) == (2, 1, 1)
 
 
 def test_everyone_missing_has_no_share_of_the_observed():
