@@ -263,7 +263,7 @@ def fit_mixed(
         raise FitError(
             f"random='{random}' names a grouping; random effects here are per {participant}. For therapists or "
             "sites: add them to the formula as fixed effects (few of them), or, where each participant has one, "
-            "compare CR2 with participant= set to the site. Crossed effects do not fit the pooled form and are not built."
+            "compare CR2 with participant= set to the site. Crossed effects do not fit the pooled form."
         )
     if covariance is not None and visit is None:
         raise FitError(f"covariance='{covariance}' is over visits: name the visit column in visit=.")
