@@ -8,7 +8,7 @@ import pandas as pd
 from outcomes.checks.register import reports, reports_on_scores
 from outcomes.errors import InstrumentError
 from outcomes.findings import flag
-from outcomes.known import find_instrument, find_measure
+from outcomes.known import find_instrument
 from outcomes.registry import instruments, threshold
 from outcomes.study import Study
 
@@ -90,6 +90,7 @@ def options_known(study: Study) -> Iterator[pd.DataFrame]:
 @reports("measure named like an instrument")
 def measures_distinct(study: Study) -> Iterator[pd.DataFrame]:
     for measure in study.protocol.measures:
-        name = measure.id.split(".")[0]
-        if find_instrument(name) and find_measure(study.protocol, *measure.id.split(".")):
+        name, scale = measure.id.split(".")
+        instrument = find_instrument(name)
+        if instrument and instrument.scale(scale):
             yield flag("measure named like an instrument", file=_FILE, column="measures", found=measure.id)

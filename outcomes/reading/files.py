@@ -5,6 +5,8 @@ import io
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from xml.etree.ElementTree import ParseError
+from zipfile import BadZipFile
 
 import pandas as pd
 
@@ -44,7 +46,7 @@ def load(path: Path, sheet: str | None = None) -> tuple[Grid, list[pd.DataFrame]
         if path.suffix.lower() == ".xlsx":
             return _workbook(path, name, sheet), []
         return _typed(path, name), []
-    except (OSError, ValueError, KeyError, csv.Error) as error:
+    except _unreadable() as error:
         if isinstance(error, StudyError):
             raise
         raise StudyError(
@@ -53,13 +55,20 @@ def load(path: Path, sheet: str | None = None) -> tuple[Grid, list[pd.DataFrame]
         ) from error
 
 
+def _unreadable() -> tuple[type[Exception], ...]:
+    """What the readers raise on a file that is not what its ending says."""
+    from pyreadstat import PyreadstatError, ReadstatError
+
+    return (OSError, ValueError, KeyError, csv.Error, BadZipFile, ParseError, PyreadstatError, ReadstatError)
+
+
 def sheet_names(path: Path) -> list[str]:
     """Names of the sheets of a workbook."""
     from openpyxl import load_workbook
 
     try:
         book = load_workbook(path, read_only=True)
-    except (OSError, ValueError, KeyError) as error:
+    except _unreadable() as error:
         raise StudyError(f"{path.name}: not a readable workbook: found {error}. Save it again as .xlsx.") from error
     try:
         return list(book.sheetnames)
