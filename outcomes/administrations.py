@@ -4,15 +4,17 @@ Every administration is one whole number made of participant, visit, side and co
 by that number, never by their texts.
 """
 
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from outcomes.answers import BLANK, CODE_NOT_DONE, NUMBER, TWICE, UNREADABLE, WHY, Sheet, make_sheet
-from outcomes.columns import NOT_DONE
+from outcomes.answers import BLANK, CODE_NOT_DONE, NUMBER, TWICE, UNREADABLE, WHY, Sheet, take_sheet
 from outcomes.force import NEWTONS, convert_force
 from outcomes.instrument import Instrument
 from outcomes.registry import instruments
@@ -21,6 +23,7 @@ from outcomes.study import Study
 Integers = NDArray[np.int64]
 SIDES = ("", "left", "right", "both")
 CONDITIONS = ("unassisted", "assisted")
+_NOWHERE = np.iinfo(np.int64).max // 4  # beyond any cell, and the sum of two is still a whole number
 
 
 @dataclass(frozen=True)
@@ -36,14 +39,14 @@ class Keys:
     """Whole numbers for participant, visit, side and condition; -1 for a row that belongs to none of the study's."""
 
     def __init__(self, study: Study):
-        self.participants = list(dict.fromkeys(study.participants["participant"]))
+        known = study.participants.drop_duplicates("participant")
         visits = sorted(study.protocol.visits, key=lambda visit: visit.day)
+        self.participants = known["participant"].tolist()
         self.visits = [visit.id for visit in visits]
         self.days = np.array([visit.day for visit in visits], dtype=float)
-        known = study.participants.drop_duplicates("participant")
-        self.arms = list(known["arm"]) if "arm" in known else [""] * len(known)
-        affected = known["affected_side"] if "affected_side" in known else pd.Series("", index=known.index)
-        self.affected = np.array([SIDES.index(side) if side in SIDES else 0 for side in affected], dtype=np.int64)
+        self.arms = known["arm"].tolist() if "arm" in known else [""] * len(known)
+        affected = known["affected_side"] if "affected_side" in known else pd.Series("", index=known.index, dtype="str")
+        self.affected = np.maximum(positions(affected, SIDES), 0)
 
     def of(self, frame: pd.DataFrame) -> Integers:
         """The key of every row."""
@@ -66,41 +69,101 @@ def positions(column: pd.Series, known: "list[str] | tuple[str, ...]") -> Intege
     """Where each text of a column stands among the known ones; -1 where it is none of them."""
     codes, distinct = pd.factorize(column)
     place = {text: number for number, text in enumerate(known)}
-    return np.array([place.get(text, -1) for text in distinct] or [-1], dtype=np.int64)[codes]
+    return np.array([place.get(text, -1) for text in distinct.tolist()] or [-1], dtype=np.int64)[codes]
 
 
 def why_codes(frame: pd.DataFrame, measure: str = "value") -> NDArray[np.int8]:
     """Why a row has no number (a position in answers.WHY): its code, a blank cell, or a text that is no number."""
-    place = {text: number for number, text in enumerate(WHY)}
-    codes, distinct = pd.factorize(frame["code"])
-    why = np.array([place.get(text, UNREADABLE) for text in distinct] or [0], dtype=np.int8)[codes]
-    blank = np.flatnonzero(why == WHY.index(NOT_DONE))
-    why[blank[(frame["typed"].iloc[blank] == "").to_numpy()]] = BLANK
-    why[(why == NUMBER) & frame[measure].isna().to_numpy()] = UNREADABLE
+    why = np.zeros(len(frame), dtype=np.int8)
+    empty = np.flatnonzero(np.isnan(frame[measure].to_numpy(dtype=float)))
+    if len(empty):
+        place = {text: number if number else UNREADABLE for number, text in enumerate(WHY)}
+        codes, distinct = pd.factorize(frame["code"].iloc[empty])
+        why[empty] = np.array([place.get(text, UNREADABLE) for text in distinct], dtype=np.int8)[codes]
+        blank = empty[why[empty] == CODE_NOT_DONE]
+        why[blank[(frame["typed"].iloc[blank] == "").to_numpy()]] = BLANK
     return why
 
 
-def item_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Administrations]]:
+def item_sheets(study: Study, keys: Keys) -> list[tuple[Instrument, Administrations]]:
     """Every instrument of the items table. Rows of unknown people, visits, instruments or items are left to `check`."""
     frame = study.items
-    key = keys.of(frame)
-    values, why = frame["value"].to_numpy(dtype=float), why_codes(frame)
-    names, distinct = pd.factorize(frame["instrument"])
+    starts, heads = block_heads(frame, ["participant", "visit", "instrument", "side", "condition"])
+    lengths = np.diff(starts, append=len(frame))
+    key = keys.of(heads)
+    names, distinct = pd.factorize(heads["instrument"])
     item_codes, item_names = pd.factorize(frame["item"])
+    # All instruments share one row of cells: each begins where the one before ends, and is laid out item by item.
+    # A text that is missing (code -1) finds the last row or column of the table, which lead nowhere.
+    width = len(item_names) + 1
+    first_cell = np.full((len(distinct) + 1, width), _NOWHERE)
+    code = np.full(len(starts), _NOWHERE)
+    grids, begin = [], 0
     for number, name in enumerate(distinct):
-        found = instruments().get(name)
-        if found is None:
+        found, blocks = instruments().get(name), np.flatnonzero((names == number) & (key >= 0))
+        if found is None or not len(blocks):
             continue
-        place = {item.id: position for position, item in enumerate(found.items)}
-        column = np.array([place.get(item, -1) for item in item_names], dtype=np.int64)[item_codes]
-        rows = np.flatnonzero((names == number) & (key >= 0) & (column >= 0))
-        if len(rows):
-            yield found, make_administrations(found, key[rows], column[rows], values[rows], why[rows])
+        code[blocks], admitted = pd.factorize(key[blocks], sort=True)
+        places = {item.id: begin + place * len(admitted) for place, item in enumerate(found.items)}
+        first_cell[number, :-1] = [places.get(item, _NOWHERE) for item in item_names.tolist()]
+        grids.append((found, admitted, begin))
+        begin += len(admitted) * len(found.items)
+    cells = first_cell.ravel()[np.repeat(names * width, lengths) + item_codes]
+    cells += np.repeat(code, lengths)
+    np.minimum(cells, begin, out=cells)
+    filled, values, why = fill(begin + 1, cells, frame["value"].to_numpy(dtype=float), why_codes(frame))
+    made = []
+    for one, admitted, first in grids:
+        part = slice(first, first + len(admitted) * len(one.items))
+        made.append((one, make_administrations(one, admitted, filled[part], values[part], why[part])))
+    return [pair for pair in made if len(pair[1].keys)]
+
+
+def fill(
+    size: int, cells: Integers, values: NDArray[np.float64], why: NDArray[np.int8]
+) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.int8]]:
+    """Long cells put in their places: whether anything is there, its number, and why there is none.
+
+    The last place collects what belongs nowhere.
+    """
+    filled = np.zeros(size, dtype=bool)
+    filled[cells] = True
+    grid = np.full(size, np.nan)
+    grid[cells] = values
+    reason = np.where(filled, np.int8(NUMBER), np.int8(BLANK))
+    empty = np.flatnonzero(why)
+    reason[cells[empty]] = why[empty]
+    if np.count_nonzero(filled) < len(cells):
+        reason[np.bincount(cells, minlength=size) > 1] = TWICE
+    return filled, grid, reason
+
+
+def block_heads(frame: pd.DataFrame, columns: list[str]) -> tuple[Integers, pd.DataFrame]:
+    """Where a row differs from the one before in any of the columns, and these columns there, as categories.
+
+    Sheets are typed block by block: a text is then read once per block instead of once per row. In a shuffled sheet
+    every row is a block of its own.
+    """
+    table = pa.Table.from_pandas(frame[columns], preserve_index=False)
+    changes = {}
+    for name in columns:
+        texts = table.column(name)
+        changes[name] = pc.fill_null(pc.not_equal(texts[1:], texts[:-1]), True)
+    changed = functools.reduce(pc.or_, changes.values()).to_numpy()
+    starts = np.concatenate(([0], np.flatnonzero(changed) + 1))[: len(frame)]
+    heads = {}
+    for name in columns:
+        own = np.concatenate(([True], changes[name].to_numpy()[starts[1:] - 1]))[: len(starts)]
+        codes, distinct = pd.factorize(frame[name].iloc[starts[own]])
+        heads[name] = pd.Categorical.from_codes(codes[np.cumsum(own) - 1], categories=distinct)
+    return starts, pd.DataFrame(heads)
 
 
 def trial_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Administrations]]:
     """Every grip and pinch of the trials table, in kgf; a unit that is no force leaves the trial unreadable."""
     frame = study.trials
+    if frame.empty:
+        return
     key = keys.of(frame)
     factor = frame["unit"].map({unit: convert_force(1.0, unit, "kgf") for unit in NEWTONS}).to_numpy(dtype=float)
     values, why = frame["value"].to_numpy(dtype=float) * factor, why_codes(frame)
@@ -119,22 +182,34 @@ def trial_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Adminis
         numbers = np.where(trial.isna(), order, trial.fillna(0)).astype(float)
         distinct, column = np.unique(numbers, return_inverse=True)
         items = tuple(replace(found.items[0], id=f"trial_{number:g}") for number in distinct)
-        yield found, make_administrations(replace(found, items=items), key[rows], column, values[rows], why[rows])
+        yield found, from_cells(replace(found, items=items), key[rows], column, values[rows], why[rows])
 
 
 def make_administrations(
+    instrument: Instrument,
+    keys: Integers,
+    filled: NDArray[np.bool_],
+    values: NDArray[np.float64],
+    why: NDArray[np.int8],
+) -> Administrations:
+    """The sheet of one instrument from its cells, item by item; administrations without any cell are left out.
+
+    Sums over the items of a scale then run along whole columns.
+    """
+    shape = (len(instrument.items), len(keys))
+    filled, values, why = filled.reshape(shape).T, values.reshape(shape).T, why.reshape(shape).T
+    there = filled.any(axis=1)
+    if not there.all():
+        keys, filled, values, why = keys[there], filled[there], values[there], why[there]
+    recorded = frozenset(item.id for place, item in enumerate(instrument.items) if filled[:, place].any())
+    return Administrations(keys, take_sheet(instrument, values, why), recorded)
+
+
+def from_cells(
     instrument: Instrument, key: Integers, column: Integers, values: NDArray[np.float64], why: NDArray[np.int8]
 ) -> Administrations:
-    """The sheet of one instrument from long cells: key, item (its position), value and why there is none."""
-    codes, distinct = pd.factorize(key, sort=True)
-    width = len(instrument.items)
-    cell = codes * width + column
-    size = len(distinct) * width
-    grid, reason = np.full(size, np.nan), np.full(size, BLANK, dtype=np.int8)
-    grid[cell], reason[cell] = values, why
-    twice = np.bincount(cell, minlength=size) > 1
-    reason[twice] = TWICE
-    seen = np.bincount(column, minlength=width) > 0
-    recorded = frozenset(item.id for item, there in zip(instrument.items, seen, strict=True) if there)
-    sheet = make_sheet(instrument, grid.reshape(-1, width), reason.reshape(-1, width))
-    return Administrations(distinct, sheet, recorded)
+    """The sheet of one instrument from long cells: key, item (its position), number and why there is none."""
+    code, admitted = pd.factorize(key, sort=True)
+    size = len(admitted) * len(instrument.items)
+    filled, grid, reason = fill(size + 1, column * len(admitted) + code, values, why)
+    return make_administrations(instrument, admitted, filled[:-1], grid[:-1], reason[:-1])

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from outcomes.administrations import Administrations, Keys, make_administrations, why_codes
+from outcomes.administrations import Administrations, Keys, from_cells, why_codes
 from outcomes.columns import INSTRUMENT, PARTICIPANT, SCALE, SIDE, VALUE, VISIT
 from outcomes.errors import InstrumentError
 from outcomes.instrument import Instrument
@@ -152,7 +152,7 @@ def angle_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Adminis
         column = np.array([place[item[1]] if item is not None and item[0] == name else -1 for item in meant])[described]
         rows = np.flatnonzero((column >= 0) & (key >= 0))
         if len(rows):
-            yield found, make_administrations(found, key[rows], column[rows], values[rows], why[rows])
+            yield found, from_cells(found, key[rows], column[rows], values[rows], why[rows])
 
 
 def assisted_gain(scores: pd.DataFrame) -> pd.DataFrame:

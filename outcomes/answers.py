@@ -50,8 +50,9 @@ class Sheet:
 
     def part(self, items: Sequence[str]) -> "Sheet":
         """The columns of some items, in the order given."""
-        columns = [self.position[item] for item in items]
-        chosen = tuple(self.items[column] for column in columns)
+        places = [self.position[item] for item in items]
+        chosen = tuple(self.items[place] for place in places)
+        columns = neighbours(places)
         return Sheet(chosen, self.values[:, columns], self.codes[:, columns], self.credited[:, columns])
 
     @cached_property
@@ -60,21 +61,30 @@ class Sheet:
         return ~np.isnan(self.values)
 
     @cached_property
+    def counted(self) -> NDArray[np.int64]:
+        """How many items there is a number for."""
+        return self.known.sum(axis=1)
+
+    @cached_property
     def answered(self) -> NDArray[np.int64]:
         """How many items a person answered with something that carries a value."""
-        return (self.known & ~self.credited).sum(axis=1)
+        return (self.known & ~self.credited).sum(axis=1) if self.credited.any() else self.counted
 
 
 def make_sheet(instrument: Instrument, values: Floats, codes: NDArray[np.int8]) -> Sheet:
     """Check every value against its item, give "unable" its value, then apply the gates."""
-    values, codes = values.copy(), codes.copy()
+    return take_sheet(instrument, values.copy(order="K"), codes.copy(order="K"))
+
+
+def take_sheet(instrument: Instrument, values: Floats, codes: NDArray[np.int8]) -> Sheet:
+    """`make_sheet` for arrays that nothing else needs: they become the sheet's own and are changed."""
     outside = ~_allowed(instrument, values) & (codes == NUMBER)
     codes[outside] = OUTSIDE
     values[codes != NUMBER] = np.nan
     unable = np.array([np.nan if item.unable is None else item.unable for item in instrument.items])
     rows, columns = np.nonzero(codes == CODE_UNABLE)
     values[rows, columns] = unable[columns]
-    return _gated(instrument, Sheet(instrument.items, values, codes, np.zeros(values.shape, dtype=bool)))
+    return _gated(instrument, Sheet(instrument.items, values, codes, np.zeros_like(values, dtype=bool)))
 
 
 def one_sheet(instrument: Instrument, answers: Mapping[str, object]) -> Sheet:
@@ -139,11 +149,12 @@ def allowed_text(instrument: Instrument, item_id: str) -> str:
 
 def _allowed(instrument: Instrument, values: Floats) -> Bools:
     """Which numbers the items allow; items that share their levels are looked up together."""
-    allowed = np.zeros(values.shape, dtype=bool)
+    allowed = np.zeros_like(values, dtype=bool)
     groups: dict[tuple[float, ...], list[int]] = {}
     for place, item in enumerate(instrument.items):
         groups.setdefault(item.levels or (item.low, item.high, np.nan), []).append(place)
-    for levels, places in groups.items():
+    for levels, numbers in groups.items():
+        places = neighbours(numbers)
         block = values[:, places]
         if np.isnan(levels[-1]):
             allowed[:, places] = (block >= levels[0]) & (block <= levels[1])
@@ -153,6 +164,13 @@ def _allowed(instrument: Instrument, values: Floats) -> Bools:
                 found |= block == level
             allowed[:, places] = found
     return allowed
+
+
+def neighbours(places: list[int]) -> "list[int] | slice":
+    """Columns as a slice where they lie side by side: then nothing is copied."""
+    if places and places == list(range(places[0], places[0] + len(places))):
+        return slice(places[0], places[0] + len(places))
+    return places
 
 
 def _gated(instrument: Instrument, sheet: Sheet) -> Sheet:

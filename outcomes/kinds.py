@@ -11,7 +11,7 @@ import numpy as np
 
 from outcomes.answers import BLANK, CODE_NOT_DONE, CODE_UNABLE, NOT_APPLICABLE, NUMBER, Bools, Floats, Sheet
 from outcomes.instrument import Scale
-from outcomes.notes import Note, Scored, counted_note, missing_note, named, unable_note
+from outcomes.notes import Note, Scored, counted_note, missing_note, said, unable_note
 from outcomes.options import PRORATE, Options
 
 
@@ -24,7 +24,7 @@ def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     values = _recoded(scale, sheet, options)
     weights = np.array([scale.rule.get("weights", {}).get(item.id, 1.0) for item in sheet.items])
     whole, by_rule, on_request, notes = _enough(scale, sheet, options)
-    counted = sheet.known.sum(axis=1)
+    counted = sheet.counted
     value = np.where(sheet.known, values, 0.0) @ weights
     with np.errstate(invalid="ignore", divide="ignore"):
         # A sum over fewer items stands for their mean, times the number of items asked for.
@@ -32,7 +32,7 @@ def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     value = np.where(whole | by_rule | on_request, value, np.nan)
     at_least = scale.rule.get("at_least", -np.inf)
     impossible = value < at_least - 1e-9  # angles in thirds of a degree must not miss 0 by their binary representation
-    notes.append((impossible, f"no score: {scale.rule.get('below', '')}"))
+    notes.append(said(impossible, f"no score: {scale.rule.get('below', '')}"))
     value = np.where(impossible, np.nan, np.maximum(value, at_least))
     full = np.full(len(value), len(sheet.items))
     return Scored(_rescaled(scale, sheet, value, len(sheet.items)), sheet.answered, full, whole & ~impossible, notes)
@@ -60,12 +60,12 @@ def average(scale: Scale, sheet: Sheet, options: Options) -> Scored:
         value[scored] = np.nanmedian(values[scored], axis=1)
     elif weighted_by is not None:
         wrong = scored & (weights.sum(axis=1) != scale.rule["weights_sum"])
-        notes.append((wrong, f"no score: the weights do not add up to {scale.rule['weights_sum']}"))
+        notes.append(said(wrong, f"no score: the weights do not add up to {scale.rule['weights_sum']}"))
         whole = whole & ~wrong
         value[whole] = ((values * weights).sum(axis=1) / scale.rule["weights_sum"])[whole]
     else:
-        known = sheet.known[scored]
-        value[scored] = np.where(known, values[scored], 0.0).sum(axis=1) / known.sum(axis=1)
+        sums = np.where(sheet.known, values, 0.0).sum(axis=1)
+        value[scored] = sums[scored] / sheet.counted[scored]
     full = np.full(len(value), len(sheet.items))
     return Scored(_rescaled(scale, sheet, value, 1), answered, full, whole, notes)
 
@@ -104,19 +104,19 @@ def timed(scale: Scale, sheet: Sheet, options: Options) -> Scored:
         )
         cells = done * float(scale.rule.get("per", 1)) / np.where(unknown, seconds, times)
         cells = np.where(nothing, 0.0, cells)
-        said = "not completed, number done over the time used" if counted is not None else "not completed, counted 0"
+        what = "not completed, number done over the time used" if counted is not None else "not completed, counted 0"
     else:
         seconds = options.number(limit, "a task was not completed" if stopped.any() else "")
         cells = np.where(stopped, seconds, times)
-        said = f"not completed, counted at {seconds:g} s"
+        what = f"not completed, counted at {seconds:g} s"
     known: Bools = ~np.isnan(cells)
     whole: Bools = np.logical_and.reduce(known, axis=1)
     value = np.full(len(whole), np.nan)
     value[whole] = _STATISTICS[statistic](cells[whole])
-    notes: list[Note] = [missing_note(tasks, known, whole), counted_note(stopped & known, said)]
-    notes.append((whole & rounded, "times rounded to the nearest second"))
+    notes: list[Note] = [missing_note(tasks, known, whole), counted_note(stopped & known, what)]
+    notes.append(said(whole & rounded, "times rounded to the nearest second"))
     if statistic == "median":
-        notes.append((whole & (value == seconds), "the median is at the limit (censored)"))
+        notes.append(said(whole & (value == seconds), "the median is at the limit (censored)"))
     return Scored(value, known.sum(axis=1), np.full(len(whole), known.shape[1]), whole, notes)
 
 
@@ -136,15 +136,12 @@ def trials(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     value = np.full(len(given), np.nan)
     some = counted > 0
     value[some] = (np.nanmax if highest else np.nanmean)(sheet.values[some], axis=1)
-    notes: list[Note] = [unable_note(sheet)]
-    word = "highest" if highest else "mean"
     # The usual mean of the usual number goes without saying.
-    said = some & (highest | (counted != scale.rule["usual"]))
-    notes.append(
-        (said, np.array([f"{word} of {count} trial{'s' * (count != 1)}" for count in counted.tolist()], dtype=object))
-    )
+    remark = np.where(some & (highest | (counted != scale.rule["usual"])), counted, 0)
+    word = "highest" if highest else "mean"
+    texts = [f"{word} of {number} trial{'s' * (number != 1)}" for number in range(1, int(counted.max(initial=0)) + 1)]
     whole = some & (counted == given)
-    notes.insert(0, missing_note(sheet, sheet.known, whole, given))
+    notes = [missing_note(sheet, sheet.known, whole, given), unable_note(sheet), Note(remark, ("", *texts))]
     return Scored(value, counted, given, whole, notes)
 
 
@@ -167,20 +164,17 @@ def gated(scale: Scale, sheet: Sheet, options: Options) -> Scored:
         bottom[:, None] & sheet.known & (sheet.values > low) & (np.arange(len(low)) > 1)
     )
     value = values.sum(axis=1)
-    corner = bottom & (first > low[0]) & ~conflict.any(axis=1)
-    zero = options.get(str(scale.rule["corner"])) == "zero"
-    if zero:
-        value = np.where(corner, low.sum(), value)
+    corner = bottom & (first > low[0]) & ~np.logical_or.reduce(conflict, axis=1)
+    counts_as = "the first item's score stands"
+    if options.get(scale.rule["corner"]) == "zero":
+        value, counts_as = np.where(corner, low.sum(), value), "counts 0"
     whole = ~np.isnan(value)
     notes: list[Note] = [
         missing_note(sheet, ~np.isnan(values), whole),
         unable_note(sheet),
         counted_note(credited, "credited by the skip rule, not tested"),
-        (
-            corner,
-            "first item passed in part, second failed: " + ("counts 0" if zero else "the first item's score stands"),
-        ),
-        (conflict.any(axis=1), "tested items disagree with the skip rule; they count as tested"),
+        said(corner, f"first item passed in part, second failed: {counts_as}"),
+        said(np.logical_or.reduce(conflict, axis=1), "tested items disagree with the skip rule; they count as tested"),
     ]
     return Scored(value, sheet.answered, np.full(len(value), len(low)), whole, notes)
 
@@ -204,7 +198,7 @@ def profile(scale: Scale, sheet: Sheet, options: Options) -> Scored:
             value = np.array([float(table.get(f"{digits:.0f}", np.nan)) for digits in value])
     notes: list[Note] = [
         missing_note(sheet, sheet.known, whole),
-        (whole & np.isnan(value), "the value set lacks this profile"),
+        said(whole & np.isnan(value), "the value set lacks this profile"),
     ]
     full = np.full(len(value), len(sheet.items))
     return Scored(value, sheet.answered, full, whole & ~np.isnan(value), notes)
@@ -224,9 +218,11 @@ def composite(scale: Scale, parts: Mapping[str, Scale], done: Mapping[str, Score
     enough = known.sum(axis=1) >= scale.rule.get("least", len(names))
     value = np.full(len(values), np.nan)
     value[enough] = (np.nanmean if scale.rule.get("of") == "mean" else np.nansum)(values[enough], axis=1)
-    notes: list[Note] = [(~known[:, place], f"no score for {name}") for place, name in enumerate(names)]
-    for name in names:
-        notes += [(mask & known[:, names.index(name)], named(name, text)) for mask, text in done[name].notes]
+    notes = [said(~known[:, place], f"no score for {name}") for place, name in enumerate(names)]
+    for place, name in enumerate(names):
+        # A part without a score has said so; what else is said of it would only repeat it.
+        told = [Note(np.where(known[:, place], note.which, 0), note.texts) for note in done[name].notes]
+        notes += [note.about(name) for note in told]
     answered = np.sum([done[name].answered for name in names], axis=0)
     items = np.sum([done[name].items for name in names], axis=0)
     return Scored(value, answered, items, np.all([done[name].complete for name in names], axis=0), notes)
@@ -244,8 +240,8 @@ KINDS: Mapping[str, Callable[[Scale, Sheet, Options], Scored]] = {
 
 def _enough(scale: Scale, sheet: Sheet, options: Options) -> tuple[Bools, Bools, Bools, list[Note]]:
     """Which administrations are complete, which a published rule lets through, which only a request does."""
-    counted = sheet.known.sum(axis=1)
-    asked = len(sheet.items) - (sheet.codes == NOT_APPLICABLE).sum(axis=1)
+    counted, dropped = sheet.counted, sheet.codes == NOT_APPLICABLE
+    asked = len(sheet.items) - dropped.sum(axis=1) if dropped.any() else np.full(len(counted), len(sheet.items))
     whole = (counted == asked) & (asked > 0)
     least = scale.rule.get("least")
     # Where items are subtracted or weighted, a mean of some does not stand for the others.
@@ -253,10 +249,10 @@ def _enough(scale: Scale, sheet: Sheet, options: Options) -> tuple[Bools, Bools,
     by_rule = ~whole & (counted >= least) if least is not None else np.zeros_like(whole)
     on_request = ~whole & ~by_rule & (counted > 0) & (counted >= share * asked)
     notes: list[Note] = [
-        missing_note(sheet, sheet.known | (sheet.codes == NOT_APPLICABLE), whole),
-        (by_rule, "scored by the published rule for missing items"),
-        (on_request, f"prorated on request from {share:g} of the items or more (no published rule)"),
-        counted_note(sheet.codes == NOT_APPLICABLE, "not applicable, left out"),
+        missing_note(sheet, sheet.known | dropped, whole),
+        said(by_rule, "scored by the published rule for missing items"),
+        said(on_request, f"prorated on request from {share:g} of the items or more (no published rule)"),
+        counted_note(dropped, "not applicable, left out"),
         unable_note(sheet),
         counted_note(sheet.credited & (sheet.codes != NUMBER), "credited by the gate, not scored"),
         counted_note(sheet.credited & (sheet.codes == NUMBER), "recorded against the closed gate, counted by its rule"),
@@ -267,15 +263,13 @@ def _enough(scale: Scale, sheet: Sheet, options: Options) -> tuple[Bools, Bools,
 def _filled(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]:
     """The sheet with a value in place of a blank, where the study asks for it."""
     fill = scale.rule.get("fill")
-    blank = ~sheet.known & (sheet.codes != NOT_APPLICABLE)
     if fill is None or options.get(fill["option"]) != fill["when"]:
-        return sheet, counted_note(np.zeros_like(blank), "")
-    blank &= np.logical_or.reduce(
-        sheet.known, axis=1, keepdims=True
-    )  # a form with no answer at all stays without a score
+        return sheet, said(np.zeros(len(sheet.values), dtype=bool), "")
+    # A form with no answer at all stays without a score.
+    blank = ~sheet.known & (sheet.codes != NOT_APPLICABLE) & (sheet.counted > 0)[:, None]
     values = np.where(blank, float(fill["value"]), sheet.values)
-    said = f"blank, counted {fill['value']} on request (no published rule)"
-    return replace(sheet, values=values), counted_note(blank, said)
+    text = f"blank, counted {fill['value']} on request (no published rule)"
+    return replace(sheet, values=values), counted_note(blank, text)
 
 
 def _recoded(scale: Scale, sheet: Sheet, options: Options) -> Floats:

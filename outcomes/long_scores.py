@@ -7,9 +7,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.administrations import CONDITIONS, SIDES, Integers, Keys
-from outcomes.notes import Scored, Texts, reasons
+from outcomes.notes import Scored, joined, reason, said
 
 HANDS = ("", "affected", "other")
+_SIDED = len(SIDES) * len(CONDITIONS)
 
 
 @dataclass(frozen=True)
@@ -33,7 +34,8 @@ def long_frame(blocks: list[Block], keys: Keys) -> pd.DataFrame:
     number = np.repeat(np.arange(len(blocks)), sizes)
     key = _joined([block.keys for block in blocks], np.int64)
     participant, visit, side, condition = keys.split(key)
-    order = np.lexsort((condition, side, rank[number], visit, participant))
+    # One whole number per score sorts faster than five columns: participant, visit, outcome, side, condition.
+    order = np.argsort((key // _SIDED * len(blocks) + rank[number]) * _SIDED + key % _SIDED, kind="stable")
     number, participant, visit, side, condition = (
         part[order] for part in (number, participant, visit, side, condition)
     )
@@ -46,6 +48,7 @@ def long_frame(blocks: list[Block], keys: Keys) -> pd.DataFrame:
         return _joined(parts, dtype)[order]
 
     scored = [block.scored for block in blocks]
+    reason_place, reason_texts = joined(reason(part) for part in scored)
     return pd.DataFrame(
         {
             "participant": text(keys.participants, participant),
@@ -64,15 +67,9 @@ def long_frame(blocks: list[Block], keys: Keys) -> pd.DataFrame:
             "answered": numbers([part.answered for part in scored], np.int64),
             "items": numbers([part.items for part in scored], np.int64),
             "complete": numbers([part.complete for part in scored], np.bool_),
-            "reason": _texts(_joined([reasons(part) for part in scored], np.object_)[order]),
+            "reason": text(reason_texts, reason_place[order]),
         }
     )
-
-
-def _texts(values: Texts) -> pd.api.extensions.ExtensionArray:
-    """Few distinct texts as a string column, without reading each of them again."""
-    codes, distinct = pd.factorize(values)
-    return pd.array(list(distinct) or [""], dtype="str").take(codes)
 
 
 def _hand(side: Integers, affected: Integers) -> Integers:
@@ -95,11 +92,11 @@ def _without_doubles(blocks: list[Block]) -> list[Block]:
         differ = doubled & (np.abs(other.scored.value[place] - block.scored.value) > 1e-9)
         mask = np.zeros(len(other.keys), dtype=bool)
         mask[place[differ]] = True
-        other.scored.notes.append((mask, "the typed total differs from the items"))
+        other.scored.notes.append(said(mask, "the typed total differs from the items"))
         # A computed score that could not be given makes way for the typed total of the same administration.
         replaced = np.zeros(len(other.keys), dtype=bool)
         replaced[place[(place >= 0) & ~doubled]] = True
-        block.scored.notes.append((place >= 0, "typed total; its items give no score"))
+        block.scored.notes.append(said(place >= 0, "typed total; its items give no score"))
         kept.append(_rows(block, ~doubled))
         kept = [_rows(entry, ~replaced) if entry is other else entry for entry in kept]
     return [block for block in kept if len(block.keys)]
@@ -107,7 +104,7 @@ def _without_doubles(blocks: list[Block]) -> list[Block]:
 
 def _rows(block: Block, rows: NDArray[np.bool_]) -> Block:
     part = block.scored
-    notes = [(mask[rows], text if isinstance(text, str) else text[rows]) for mask, text in part.notes]
+    notes = [note.at(rows) for note in part.notes]
     scored = Scored(part.value[rows], part.answered[rows], part.items[rows], part.complete[rows], notes)
     return Block(block.outcome, block.unit, block.better, block.keys[rows], scored, block.typed)
 

@@ -1,6 +1,6 @@
 """From answers to scores: one administration (`score_items`) or a whole study (`score`)."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,9 +15,10 @@ from outcomes.errors import InstrumentError
 from outcomes.instrument import Instrument, Scale
 from outcomes.kinds import KINDS, composite, trials
 from outcomes.long_scores import Block, long_frame
-from outcomes.notes import Scored, reasons
+from outcomes.notes import Scored, reason, said
 from outcomes.options import Options
 from outcomes.registry import instrument as find_instrument
+from outcomes.registry import instruments
 from outcomes.study import Study
 from outcomes.totals import total_blocks
 
@@ -65,21 +66,31 @@ def score(study: Study) -> pd.DataFrame:
     blocks: list[Block] = []
     for found, administrations in (*item_sheets(study, keys), *trial_sheets(study, keys), *angle_sheets(study, keys)):
         options = Options(found, study.protocol.instruments.get(found.id, {}))
-        scored = score_sheet(found, administrations.sheet, options, wanted)
+        scales = [scale for scale in found.scales if _recorded(scale, administrations, options, wanted, found.id)]
+        scored = score_sheet(found, administrations.sheet, options, wanted, scales)
         blocks += [
             Block(f"{found.id}.{scale.id}", scale.unit, scale.better, administrations.keys, scored[scale.id])
-            for scale in found.scales
-            if _recorded(scale, administrations, options, wanted, found.id)
+            for scale in scales
         ]
     blocks += total_blocks(study, keys)
-    frame = long_frame(blocks, keys)
+    # The order of the catalogue, then of the study's own measures: never that of the rows.
+    known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales]
+    place = {outcome: number for number, outcome in enumerate([*known, *(own.id for own in study.protocol.measures)])}
+    frame = long_frame(sorted(blocks, key=lambda block: place[block.outcome]), keys)
     return frame[list(SCORE_COLUMNS)]
 
 
 def score_sheet(
-    instrument: Instrument, sheet: Sheet, options: Options, wanted: frozenset[str] | set[str] = frozenset()
+    instrument: Instrument,
+    sheet: Sheet,
+    options: Options,
+    wanted: frozenset[str] | set[str] = frozenset(),
+    only: Sequence[Scale] | None = None,
 ) -> dict[str, Scored]:
-    """Every scale of one instrument over all administrations; `wanted` outcomes must have the options they need."""
+    """Every scale of one instrument, or `only` some, over all administrations.
+
+    wanted: outcomes that must be scored; an option one of them asks for has to be given.
+    """
     scales = {scale.id: scale for scale in instrument.scales}
     done: dict[str, Scored] = {}
 
@@ -102,7 +113,7 @@ def score_sheet(
             done[scale.id] = KINDS[scale.kind](scale, sheet.part(_items(scale, options)), options)
         return done[scale.id]
 
-    return {scale.id: finish(scale) for scale in instrument.scales}
+    return {scale.id: finish(scale) for scale in (instrument.scales if only is None else only)}
 
 
 def _items(scale: Scale, options: Options) -> tuple[str, ...]:
@@ -120,12 +131,13 @@ def _items(scale: Scale, options: Options) -> tuple[str, ...]:
 
 
 def _record(scale: Scale, scored: Scored) -> ItemScore:
+    note = reason(scored)
     return ItemScore(
         value=float(scored.value[0]),
         answered=int(scored.answered[0]),
         items=int(scored.items[0]),
         complete=bool(scored.complete[0]),
-        reason=str(reasons(scored)[0]),
+        reason=note.texts[note.which[0]],
         unit=scale.unit,
         better=scale.better,
     )
@@ -139,7 +151,7 @@ def _undefined(scale: Scale, sheet: Sheet, ask: str) -> Scored:
         answered=part.answered,
         items=np.full(count, len(scale.items)),
         complete=np.zeros(count, dtype=bool),
-        notes=[(np.ones(count, dtype=bool), ask)],
+        notes=[said(np.ones(count, dtype=bool), ask)],
     )
 
 

@@ -7,7 +7,7 @@ from outcomes.administrations import Keys, why_codes
 from outcomes.answers import CODE_UNABLE, NUMBER, OUTSIDE, TWICE, WHY
 from outcomes.instrument import Instrument, Scale
 from outcomes.long_scores import Block
-from outcomes.notes import Scored
+from outcomes.notes import Note, Scored, said
 from outcomes.protocol import Measure, Protocol
 from outcomes.registry import instruments
 from outcomes.study import Study
@@ -67,8 +67,8 @@ def _block(outcome: str, instrument: Instrument | None, target: Scale | Measure,
     if worst is not None:
         values[unable] = worst
     known = ~np.isnan(values)
-    words = np.array([f"total {text}" if text else "" for text in WHY], dtype=object)
-    notes = [(~known, words[why]), (unable, "unable, counted as the worst score")]
+    texts = ("", *(f"total {text}" for text in WHY[1:]))
+    notes = [Note(np.where(known, 0, why).astype(np.int64), texts), said(unable, "unable, counted as the worst score")]
     ones = np.ones(len(key), dtype=np.int64)
     scored = Scored(values, known.astype(np.int64), ones, known, notes)
     return Block(outcome, target.unit, target.better, key, scored, typed=True)

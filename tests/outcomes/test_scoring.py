@@ -1,5 +1,7 @@
 """Scoring rules that differ between instruments, and the long frame of a study."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -56,9 +58,9 @@ def test_four_ways_of_not_having_a_number_stay_apart():
 
 
 def test_arat_total_counts_tested_and_credited_apart():
-    given = {"grasp_block_10": 3, "grip_pour": 0, "grip_tube_large": 0, "pinch_bearing_ring": 1,
-             "pinch_marble_index": 2, "pinch_bearing_middle": 1, "pinch_bearing_index": 2, "pinch_marble_ring": 2, "pinch_marble_middle": 2,
-             "gross_hand_behind_head": 3}  # fmt: skip
+    given = {"grasp_block_10": 3, "grip_pour": 0, "grip_tube_large": 0, "gross_hand_behind_head": 3}
+    given |= {"pinch_bearing_ring": 1, "pinch_marble_index": 2, "pinch_bearing_middle": 1}
+    given |= {"pinch_bearing_index": 2, "pinch_marble_ring": 2, "pinch_marble_middle": 2}
     record = score_items("arat", given)["total"]
     assert (record.value, record.answered, record.items, record.complete) == (18 + 0 + 10 + 9, 10, 19, True)
     assert "grasp: 5 items credited" in record.reason
@@ -366,3 +368,12 @@ def test_the_frame_of_an_empty_study_has_its_columns_and_types(tmp_path):
     assert (scores.dtypes == full.dtypes).all()
     assert isinstance(full["value"].dtype, np.dtype)
     assert full["reason"].dtype == pd.StringDtype(na_value=np.nan)
+
+
+def test_the_order_of_rows_does_not_matter(tmp_path):
+    rows = (
+        motor_rows("P2", "w4", "left", {"d_time": "refused"}) + "P1,base,bbt,left,blocks,12\nP2,w4,bbt,left,blocks,9\n"
+    )
+    study = study_of(tmp_path, items=ITEMS + rows + motor_rows("P1", "w4", "left"))
+    shuffled = replace(study, items=study.items.sample(frac=1, random_state=3))
+    pd.testing.assert_frame_equal(score(study), score(shuffled))
