@@ -18,7 +18,8 @@ _HEADERS = re.compile(
     r"hospital( no| number)|record number|passport|ip address|photo)\b"
 )
 _EMAIL = re.compile(r"[^\s@]+@[^\s@]+\.[A-Za-z]{2,}")
-_PHONE = re.compile(r"\+?\d[\d ()/-]{8,}\d")
+_PHONE = re.compile(r"(?<![\w.,])\+?\d[\d ()/-]{7,}\d(?![\w.,])")
+_FEWEST_DIGITS = 9  # of a telephone number; a date has eight
 
 
 @reports("header of a direct identifier")
@@ -46,4 +47,5 @@ def cells(study: Study) -> Iterator[pd.DataFrame]:
 
 
 def _identifies(text: str) -> bool:
-    return bool(_EMAIL.search(text)) or (bool(_PHONE.fullmatch(text)) and not re.fullmatch(r"[\d-]{8,10}", text))
+    numbers = _PHONE.findall(re.sub(r"\d{4}-\d{2}-\d{2}", "", text))
+    return bool(_EMAIL.search(text)) or any(sum(map(str.isdigit, number)) >= _FEWEST_DIGITS for number in numbers)
