@@ -6,7 +6,7 @@ The loop fits the same model to the same simulated trials with statsmodels' Mixe
 one trial at a time, by L-BFGS: the quickest of its optimisers here and one that finds the maximum (its default order of
 optimisers stopped short in three of the first four trials). It has no Kenward-Roger test, so its time is for the fit
 alone. The loop takes trials with dropout (complete ones would give equal estimates whatever the covariance), on one
-thread of the linear algebra as ours, and its estimates and standard errors are compared with ours.
+thread of the linear algebra as ours, and its estimates are compared with ours.
 """
 
 import argparse
@@ -17,7 +17,6 @@ import numpy as np
 import pandas as pd
 import statsmodels.formula.api as smf
 from numpy.random import SeedSequence, default_rng
-from scipy.stats import norm
 from threadpoolctl import threadpool_limits
 
 from stats.planning import MixedAnalysis, simulate_trials, slopes_truth
@@ -26,7 +25,6 @@ TIMES = (0.0, 1.6, 3.2, 4.8, 6.4, 8.0)
 STAY = (1.0, 0.97, 0.94, 0.91, 0.88, 0.85)
 SEED, BATCH = 1, 250
 SLOPES = MixedAnalysis(time="linear", baseline="outcome", random="1 + time")
-SLOPES_PLAIN = MixedAnalysis(time="linear", baseline="outcome", random="1 + time", df="normal")
 VISITS = MixedAnalysis(baseline="outcome", covariance="unstructured")
 
 
@@ -39,7 +37,7 @@ def truth(stay=None):
 
 
 def loop(trials, count):
-    """Seconds a fit, estimates and standard errors of a loop over the first trials."""
+    """Processor seconds a fit, and the estimates, of a loop over the first trials."""
     people = len(trials.arm)
     found, seconds = [], 0.0
     for values in trials.values[:count]:
@@ -57,7 +55,7 @@ def loop(trials, count):
             model = smf.mixedlm("y ~ time * arm", frame, groups="person", re_formula="~ time")
             fit = model.fit(reml=True, method="lbfgs")
         seconds += process_time() - start
-        found.append((fit.params["time:arm"], fit.bse_fe["time:arm"]))
+        found.append(fit.params["time:arm"])
     return seconds / count, np.array(found)
 
 
@@ -69,16 +67,11 @@ def main():
     asked = parser.parse_args()
     first = truth(STAY).maker(24)(default_rng(SeedSequence(SEED).spawn(1)[0]), BATCH)
     each, theirs = loop(first, asked.loop)
-    ours = SLOPES_PLAIN(first)
-    half = (ours.conf_high - ours.conf_low)[: asked.loop] / 2 / norm.isf(0.025)
-    agree = np.abs(half / theirs[:, 1] - 1) < 1e-3
-    print(f"standard errors within 0.1 % of the loop's: {agree.sum()} of {asked.loop}")
-    print(
-        f"  largest relative difference of estimates there: {gap(ours.estimate[: asked.loop], theirs[:, 0], agree):.1e}"
-    )
-    print(
-        f"statsmodels loop: {1000 * each:.1f} ms of processor time a fit, {each * asked.trials:.0f} s for {asked.trials} trials"
-    )
+    difference = np.abs(SLOPES(first).estimate[: asked.loop] / theirs - 1)
+    print(f"estimates within 0.1 % of the loop's: {np.sum(difference < 1e-3)} of {asked.loop}")
+    print(f"  median difference {np.median(difference):.1e}; the others are loop fits short of their maximum")
+    whole = each * asked.trials
+    print(f"statsmodels loop: {1000 * each:.0f} ms of processor time a fit, {whole:.0f} s for {asked.trials} trials")
     simulate_trials(truth().maker(24), SLOPES, replicates=2 * BATCH, workers=asked.workers)  # starts the workers
     races = {
         "random slopes, complete": (SLOPES, None),
@@ -92,14 +85,9 @@ def main():
                 truth(stay).maker(24), analysis, replicates=asked.trials, seed=SEED, batch=BATCH, workers=workers
             )
             seconds, used = perf_counter() - start, process_time() - used
-            ratio = each * asked.trials / seconds
+            ratio = whole / seconds
             processor = f" ({used:.2f} s of processor time)" if workers == 1 else ""
             print(f"{name}, {workers} worker(s): {seconds:.2f} s{processor}, {ratio:.0f} x the loop, {found.power:.4f}")
-
-
-def gap(a, b, where):
-    """Largest relative difference."""
-    return np.max(np.abs(a / b - 1)[where], initial=0.0)
 
 
 if __name__ == "__main__":
