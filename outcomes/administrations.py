@@ -126,13 +126,12 @@ def fill(
 
     The last place collects what belongs nowhere.
     """
-    filled = np.zeros(size, dtype=bool)
-    filled[cells] = True
     grid = np.full(size, np.nan)
     grid[cells] = values
-    reason = np.where(filled, np.int8(NUMBER), np.int8(BLANK))
-    empty = np.flatnonzero(why)
-    reason[cells[empty]] = why[empty]
+    reason = np.full(size, -1, dtype=np.int8)
+    reason[cells] = why
+    filled = reason >= 0
+    reason[~filled] = BLANK
     if np.count_nonzero(filled) < len(cells):
         reason[np.bincount(cells, minlength=size) > 1] = TWICE
     return filled, grid, reason
@@ -153,7 +152,7 @@ def block_heads(frame: pd.DataFrame, columns: list[str]) -> tuple[Integers, pd.D
     starts = np.concatenate(([0], np.flatnonzero(changed) + 1))[: len(frame)]
     heads = {}
     for name in columns:
-        own = np.concatenate(([True], changes[name].to_numpy()[starts[1:] - 1]))[: len(starts)]
+        own = np.concatenate(([True], changes[name].take(pa.array(starts[1:] - 1)).to_numpy()))[: len(starts)]
         codes, distinct = pd.factorize(frame[name].iloc[starts[own]])
         heads[name] = pd.Categorical.from_codes(codes[np.cumsum(own) - 1], categories=distinct)
     return starts, pd.DataFrame(heads)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from outcomes.administrations import CONDITIONS, SIDES, Integers, Keys
@@ -42,7 +43,8 @@ def long_frame(blocks: list[Block], keys: Keys) -> pd.DataFrame:
     names = [block.outcome.partition(".") for block in blocks]
 
     def text(choices: list[str] | tuple[str, ...], position: Integers) -> pd.api.extensions.ExtensionArray:
-        return pd.array(list(choices) or [""], dtype="str").take(position)
+        taken = pa.array(list(choices) or [""], type=pa.large_string()).take(pa.array(position))
+        return pd.array(taken, dtype="str")
 
     def numbers(parts: list[NDArray], dtype: type) -> NDArray:
         return _joined(parts, dtype)[order]
