@@ -11,6 +11,7 @@ from stats.result import ESTIMATE_COLUMNS, Result
 METHOD_WORDS = {
     "kenward-roger": "Kenward-Roger df, expected information",
     "kenward-roger-observed": "Kenward-Roger df, observed information",
+    "kenward-roger-2009": "Kenward-Roger df, expected information, bias-corrected covariance",
     "satterthwaite": "Satterthwaite df",
     "between-within": "between-within df",
     "residual": "residual df",

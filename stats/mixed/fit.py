@@ -13,7 +13,7 @@ from stats.mixed.estimates import Estimates, JointTest, f_tail
 from stats.mixed.layout import Layout, build_layout, rank_report, visit_times
 from stats.mixed.moments import Moments, pool_orthogonal
 from stats.mixed.robust import robust_estimates
-from stats.mixed.small_sample import KENWARD_ROGER, KENWARD_ROGER_OBSERVED, SATTERTHWAITE, check_df
+from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.solve import Solution, collinear, orthogonal, solve
 
 
@@ -62,8 +62,9 @@ class MixedFit:
     def fixed(self, df: str = KENWARD_ROGER, level: float = 0.95) -> pd.DataFrame:
         """Coefficients: term estimate std_error df statistic p_value conf_low conf_high unit.
 
-        df: "kenward-roger" (expected information), "kenward-roger-observed", "satterthwaite", "between-within",
-        "residual" or "normal". No method is calibrated at every size: see DEVELOPERS.md for the simulated error rates.
+        df: "kenward-roger" (expected information), "kenward-roger-observed", "kenward-roger-2009" (expected, the same
+        whatever the covariance's parameters), "satterthwaite", "between-within", "residual" or "normal". No method is
+        calibrated at every size: see DEVELOPERS.md for the simulated error rates.
         """
         return self.estimates(np.eye(len(self.terms)), self.terms, df=df).frame(level)
 
@@ -143,9 +144,8 @@ class MixedFit:
             L = np.atleast_2d(np.asarray(terms, dtype=float))
         scaled = independent_rows(L @ self.solution.basis)
         small, rows = self.solution.small, len(scaled)
-        if df in (KENWARD_ROGER, KENWARD_ROGER_OBSERVED):
-            kind = "expected" if df == KENWARD_ROGER else "observed"
-            F, den, _ = small.kenward_roger_joint(scaled, kind)
+        if df.startswith(KENWARD_ROGER):
+            F, den, _ = small.kenward_roger_joint(scaled, df)
         elif df == SATTERTHWAITE:
             F, den = small.fai_cornelius(scaled)
         else:
@@ -202,10 +202,8 @@ class MixedFit:
 
     def _df(self, scaled: np.ndarray, df: str) -> np.ndarray:
         small = self.solution.small
-        if df == KENWARD_ROGER:
-            return small.satterthwaite(scaled, "expected")[0]
-        if df in (KENWARD_ROGER_OBSERVED, SATTERTHWAITE):
-            return small.satterthwaite(scaled, "observed")[0]
+        if df in INFORMATION:
+            return small.satterthwaite(scaled, INFORMATION[df])[0]
         if df == "residual":
             return np.full(len(scaled), float(self.n_rows - len(self.terms)))
         if df == "normal":

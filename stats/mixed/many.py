@@ -9,7 +9,7 @@ from stats.mixed.contrasts import independent_rows
 from stats.mixed.estimates import f_tail, t_quantile, two_sided_p
 from stats.mixed.layout import Layout, build_layout, rank_report, visit_times
 from stats.mixed.moments import pool_orthogonal
-from stats.mixed.small_sample import KENWARD_ROGER, KENWARD_ROGER_OBSERVED, SATTERTHWAITE, check_df
+from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.solve import Solution, collinear, solve
 
 
@@ -79,10 +79,8 @@ class ManyFits:
         variance = np.einsum("mq,rqp,mp->rm", scaled, covariance, scaled, optimize=True)
         bad = ~self.converged[:, None] | (variance <= 0)
         std_error = np.sqrt(np.where(bad, np.nan, variance)) * self.solution.scale[:, None]
-        if df == KENWARD_ROGER:
-            degrees = small.satterthwaite(scaled, "expected")
-        elif df in (KENWARD_ROGER_OBSERVED, SATTERTHWAITE):
-            degrees = small.satterthwaite(scaled, "observed")
+        if df in INFORMATION:
+            degrees = small.satterthwaite(scaled, INFORMATION[df])
         else:
             degrees = np.full(std_error.shape, np.inf if df == "normal" else float(self.n_rows - len(self.terms)))
         estimate = small.point.beta @ scaled.T * self.solution.scale[:, None]
@@ -93,8 +91,8 @@ class ManyFits:
         check_df(df)
         small, scaled = self.solution.small, independent_rows(np.atleast_2d(L) @ self.solution.basis)
         rows = len(scaled)
-        if df in (KENWARD_ROGER, KENWARD_ROGER_OBSERVED):
-            F, den, _ = small.kenward_roger_joint(scaled, "expected" if df == KENWARD_ROGER else "observed")
+        if df.startswith(KENWARD_ROGER):
+            F, den, _ = small.kenward_roger_joint(scaled, df)
         elif df == SATTERTHWAITE:
             F, den = small.fai_cornelius(scaled)
         else:

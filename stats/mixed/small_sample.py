@@ -3,93 +3,32 @@
 Kenward & Roger (1997, Biometrics 53:983): Phi_A = Phi + 2 Phi { sum W_km (Q_km - P_k Phi P_m - R_km / 4) } Phi with W
 the inverse information of the covariance parameters, and an F whose scale and denominator df are matched to moments.
 Two informations are in use, expected (the paper) and observed; they differ with missing visits, so every result names
-which. Satterthwaite (Giesbrecht & Burns 1985; Fai & Cornelius 1996 for several degrees) uses the observed one.
+which. For covariances that are not linear in their parameters the 1997 form depends on the parameterisation; the 2009
+form takes the first-order bias of the estimated parameters off as well and does not (Kenward & Roger 2009, Comput Stat
+Data Anal 53:2583; the bias is derived here after Cox & Snell 1968). Satterthwaite (Giesbrecht & Burns 1985; Fai &
+Cornelius 1996 for several degrees) uses the observed information.
 
 On the boundary of the parameter space (a variance of zero, a correlation of one) the parameters held there are dropped:
-derivatives run along the boundary only (`Tangent`). There is no agreed answer for such fits.
+derivatives run along the boundary only (see `tangent.py`). There is no agreed answer for such fits.
 """
-
-from dataclasses import dataclass
 
 import numpy as np
 
 from stats.errors import FitError
-from stats.mixed.covariance import Structure
 from stats.mixed.likelihood import Likelihood, Point
+from stats.mixed.tangent import tangent_of
 
 KENWARD_ROGER = "kenward-roger"
 KENWARD_ROGER_OBSERVED = "kenward-roger-observed"
+KENWARD_ROGER_2009 = "kenward-roger-2009"
 SATTERTHWAITE = "satterthwaite"
-DF_METHODS = (KENWARD_ROGER, KENWARD_ROGER_OBSERVED, SATTERTHWAITE, "between-within", "residual", "normal")
-
-
-@dataclass(frozen=True)
-class Tangent:
-    """Directions in which theta may move: theta = f(lambda), J = df/d lambda (R, K, K') and constant curvature.
-
-    curve (R, K, K', K') is d2 theta_k / d lambda_a d lambda_b. Inside the parameter space J is the identity. Replicates
-    with fewer free directions carry zero columns.
-    """
-
-    J: np.ndarray
-    curve: np.ndarray | None
-
-
-def tangent_of(structure: Structure, theta: np.ndarray, boundary: np.ndarray) -> Tangent | None:
-    """The tangent of the boundary each replicate lies on; None where all lie inside."""
-    if not boundary.any():
-        return None
-    R, K = theta.shape
-    J = np.broadcast_to(np.eye(K), (R, K, K)).copy()
-    curve = np.zeros((R, K, K, K))
-    for size, at in structure.cones:
-        rows, cols = np.tril_indices(size)
-        rows, cols = rows[: len(at)], cols[: len(at)]
-        place = {(int(i), int(j)): k for i, j, k in zip(rows, cols, at, strict=True)}
-        for r in np.flatnonzero(boundary):
-            G = np.zeros((size, size))
-            G[rows, cols] = G[cols, rows] = theta[r, list(at)]
-            values, vectors = np.linalg.eigh(G)
-            keep = values > 1e-10 * max(values[-1], float(np.abs(theta[r]).max()))
-            if keep.all():
-                continue
-            factor = vectors[:, keep] * np.sqrt(values[keep])
-            order, echelon = _echelon(factor)
-            J[r][:, list(at)] = 0.0
-            J[r][list(at)] = 0.0
-            # Free entries of the echelon factor take the first places of the block; the rest stay zero.
-            free = [(order[i], m) for m in range(echelon.shape[1]) for i in range(m, size)]
-            entry = {(order[i], m): echelon[i, m] for m in range(echelon.shape[1]) for i in range(size)}
-            slot = {key: at[s] for s, key in enumerate(free)}
-            for (i, j), k in place.items():
-                for m in range(echelon.shape[1]):
-                    for here, there in ((i, j), (j, i)):
-                        a = slot.get((here, m))
-                        if a is not None:
-                            J[r, k, a] += entry[(there, m)]
-                    a, b = slot.get((i, m)), slot.get((j, m))
-                    if a is not None and b is not None:
-                        curve[r, k, a, b] += 1.0
-                        curve[r, k, b, a] += 1.0
-    return Tangent(J, curve)
-
-
-def _echelon(factor: np.ndarray) -> tuple[list[int], np.ndarray]:
-    """Rows reordered and columns rotated so that the factor is lower trapezoidal: no free rotation is left."""
-    order: list[int] = []
-    left = factor.copy()
-    for _ in range(factor.shape[1]):
-        size = np.linalg.norm(left, axis=1)
-        size[order] = -1.0
-        pick = int(np.argmax(size))
-        order.append(pick)
-        direction = left[pick] / np.linalg.norm(left[pick])
-        left = left - np.outer(left @ direction, direction)
-    order += [i for i in range(len(factor)) if i not in order]
-    rotation, _ = np.linalg.qr(factor[order[: factor.shape[1]]].T)
-    echelon = factor[order] @ rotation
-    echelon[np.triu_indices(echelon.shape[1], 1)] = 0.0
-    return order, echelon
+INFORMATION = {
+    KENWARD_ROGER: "expected",
+    KENWARD_ROGER_OBSERVED: "observed",
+    KENWARD_ROGER_2009: "expected",
+    SATTERTHWAITE: "observed",
+}
+DF_METHODS = (*INFORMATION, "between-within", "residual", "normal")
 
 
 class SmallSample:
@@ -131,7 +70,7 @@ class SmallSample:
     def adjusted(self, kind: str) -> np.ndarray:
         """Kenward-Roger's covariance of the coefficients (R, q, q) with the "expected" or "observed" information."""
         if kind not in self._adjusted:
-            W, weights, _ = self.inverse_information(kind)
+            W = self.inverse_information(kind)[0]
             lik, point = self.likelihood, self.point
             R, K = point.theta.shape
             q, P, T = lik.q, lik.P, lik.T
@@ -140,11 +79,9 @@ class SmallSample:
             )
             weighted = (W @ first.reshape(R, K, -1)).reshape(first.shape)
             inner = (first @ point.W[:, None] @ weighted).sum(axis=1)  # sum W_km V_k W V_m
-            second = lik.structure.second(point.theta)
-            if second is not None:
-                inner = inner - 0.25 * np.einsum("rkm,rkmptu->rptu", W, second)
-            if weights is not None:
-                inner = inner - 0.25 * np.einsum("rk,rkptu->rptu", weights, first)
+            bend = self._bend(kind)
+            if bend is not None:
+                inner = inner - 0.25 * bend
             Q = lik.over_rows((point.W @ inner @ point.W).reshape(R, P * T * T)).reshape(R, q, q)
             Pm = point.P.reshape(R, K, q * q)
             WP = (W @ Pm).reshape(R, K, q, q)
@@ -154,13 +91,45 @@ class SmallSample:
             self._adjusted[kind] = point.phi + 2 * point.phi @ U @ point.phi
         return self._adjusted[kind]
 
+    def _bend(self, kind: str) -> np.ndarray | None:
+        """sum W_km V_km (R, P or 1, T, T), second derivatives weighted; None where the covariance is linear."""
+        W, weights, _ = self.inverse_information(kind)
+        structure, theta = self.likelihood.structure, self.point.theta
+        second = structure.second(theta)
+        bend = None if second is None else np.einsum("rkm,rkmptu->rptu", W, second)
+        if weights is not None:
+            first = np.broadcast_to(structure.first(theta), (*theta.shape, *structure.first(theta).shape[2:]))
+            along = np.einsum("rk,rkptu->rptu", weights, first)
+            bend = along if bend is None else bend + along
+        return bend
+
+    def bias_corrected(self) -> np.ndarray:
+        """Kenward & Roger's covariance of 2009 (R, q, q): `adjusted` + sum_s b_s Phi P_s Phi.
+
+        b = -1/4 W c, c_r = tr(P V_r P sum W_tu V_tu), is the first-order bias of the estimated parameters under REML.
+        """
+        bend, adjusted = self._bend("expected"), self.adjusted("expected")
+        if bend is None:
+            return adjusted
+        lik, point, phi = self.likelihood, self.point, self.point.phi
+        R, q, P, T = len(point.theta), lik.q, lik.P, lik.T
+        WVW = point.W[:, None] @ lik.structure.first(point.theta) @ point.W[:, None]  # (R, K, P, T, T)
+        WMW = point.W @ bend @ point.W
+        H = lik.over_columns(phi.reshape(R, q * q)).reshape(R, P, T, T)
+        cross = WVW @ np.broadcast_to(bend, point.W.shape)[:, None]  # W V_r W M
+        c = np.einsum("rkptt,rp->rk", cross, np.broadcast_to(lik.n, (R, P)))
+        c = c - 2 * np.einsum("rkptu,rptu->rk", cross @ point.W[:, None], H)
+        PhiM = phi @ lik.over_rows(WMW.reshape(R, P * T * T)).reshape(R, q, q)
+        c = c - np.einsum("rab,rkbc,rca->rk", phi, point.P, PhiM)
+        W, _, _ = self.inverse_information("expected")
+        bias = -0.25 * (W @ c[:, :, None])[:, :, 0]
+        return adjusted + phi @ np.einsum("rk,rkab->rab", bias, point.P) @ phi
+
     def covariance(self, df: str) -> np.ndarray:
         """Covariance of the coefficients that goes with a df method (R, q, q)."""
-        if df == KENWARD_ROGER:
-            return self.adjusted("expected")
-        if df == KENWARD_ROGER_OBSERVED:
-            return self.adjusted("observed")
-        return self.point.phi
+        if df == KENWARD_ROGER_2009:
+            return self.bias_corrected()
+        return self.adjusted(INFORMATION[df]) if df.startswith(KENWARD_ROGER) else self.point.phi
 
     def satterthwaite(self, L: np.ndarray, kind: str) -> np.ndarray:
         """df of each row of L (m, q): 2 (l'Phi l)^2 / g'W g, g_k = -l' Phi P_k Phi l. Returns (R, m)."""
@@ -173,10 +142,10 @@ class SmallSample:
         df = np.where(tiny, np.inf, 2 * variance**2 / np.where(tiny, 1.0, spread))
         return np.where(valid[:, None], df, np.nan)
 
-    def kenward_roger_joint(self, L: np.ndarray, kind: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Scaled F, denominator df and scale of the joint test of L (m, q): three arrays (R,)."""
-        W, _, valid = self.inverse_information(kind)
-        phi, adjusted, size = self.point.phi, self.adjusted(kind), len(L)
+    def kenward_roger_joint(self, L: np.ndarray, df: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Scaled F, denominator df and A2 of the joint test of L (m, q) by a Kenward-Roger method: (R,) each."""
+        W, _, valid = self.inverse_information(INFORMATION[df])
+        phi, adjusted, size = self.point.phi, self.covariance(df), len(L)
         middle = np.linalg.inv(L @ phi @ L.T)
         theta = L.T @ middle @ L  # (R, q, q)
         M = theta[:, None] @ phi[:, None] @ self.point.P @ phi[:, None]  # (R, K, q, q)
