@@ -28,6 +28,7 @@ from stats.planning.pilot_uncertainty import (
     sd_upper_limit,
 )
 from stats.planning.plan import Plan, plan_inputs, plan_working
+from stats.planning.plan_check import simulate_plan
 from stats.planning.progression import Progression, progression
 from stats.planning.proportions import plan_ordinal, plan_proportions
 from stats.planning.repeated import plan_repeated, plan_slopes
@@ -89,6 +90,7 @@ __all__ = [
     "sd_upper_limit",
     "search_n",
     "simulate_grid",
+    "simulate_plan",
     "simulate_trials",
     "slopes_truth",
     "smallest_detectable",

@@ -9,7 +9,7 @@ from typing import Any, ParamSpec
 import pandas as pd
 
 from stats.errors import PlanError
-from stats.planning.inputs import Given, PilotEffect, read_number
+from stats.planning.inputs import WHY_NOT_THE_PILOT_EFFECT, Given, PilotEffect, read_number
 from stats.planning.power import (
     critical_probability,
 )
@@ -144,6 +144,11 @@ class Plan(Result):
             for name in self.inputs
             if name not in ("difference", "margin", "attrition")
         )
+        sd = self.inputs.get("sd")
+        band = ""
+        if self.terms.power is not None and self.call is not None and sd is not None and sd.uncertain:
+            low, high = (self.change(sd=replace(sd, value=limit)).n_per_arm for limit in sd.interval(level))
+            band = f" Were the true standard deviation at the limits of its interval, {low} to {high} per arm would do."
         tail = f"{self.terms.sides}-sided alpha of {self.terms.alpha:g}"
         arms = (
             f"{self.n_arms[0]} participants per arm"
@@ -158,8 +163,10 @@ class Plan(Result):
             if loss.value > 0
             else ""
         )
-        reason = next((f" {note}" for note in self.notes if isinstance(self.inputs["difference"], PilotEffect)), "")
-        return f"{sizes}{aim}, at a {tail}, assuming {assumed}. Numbers are rounded up per arm.{recruited}{reason}"
+        reason = f" {WHY_NOT_THE_PILOT_EFFECT}" if isinstance(self.inputs["difference"], PilotEffect) else ""
+        return (
+            f"{sizes}{aim}, at a {tail}, assuming {assumed}. Numbers are rounded up per arm.{band}{recruited}{reason}"
+        )
 
 
 WITH_UNIT = ("difference", "margin", "sd", "sd_treatment", "sd_change", "sd_residual", "sd_intercept", "sd_within")

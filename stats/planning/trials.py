@@ -13,6 +13,7 @@ from numpy.random import Generator
 from scipy.optimize import brentq
 from scipy.special import expit, ndtri
 
+from stats.change_rows import COMMON
 from stats.errors import PlanError
 from stats.planning.visits import visit_correlation
 
@@ -213,11 +214,11 @@ def fitted_truth(change_fit, difference: float, *, profile: str = "linear", **mo
     covariance = change_fit.fit.visit_covariance
     means = change_fit.means().frame()
     arm = change_fit.reference or (change_fit.arms[0] if change_fit.arms else "")
-    mine = means[means["arm"].isin([arm, "", "all", "both"])].sort_values("day")
-    if len(mine) != len(covariance):
+    mine = means[means["arm"].isin([arm, COMMON, ""])].sort_values("day")
+    if change_fit.choice.baseline == "covariate" or len(mine) != len(covariance):
         raise PlanError(
-            f"The fit models {len(covariance)} visits and gives {len(mine)} means of arm {arm!r}: baseline must be an "
-            'outcome (baseline="outcome" or "constrained") for its model to serve as truth.'
+            f"The fit models {len(covariance)} visits and has {len(mine)} means of arm {arm!r}: for its model to serve as "
+            'truth the baseline must be an outcome (baseline="outcome" or "constrained").'
         )
     when = mine["day"].to_numpy(float)
     reference = mine["estimate"].to_numpy(float)

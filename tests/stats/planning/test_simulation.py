@@ -6,6 +6,7 @@ import subprocess
 import sys
 import textwrap
 from dataclasses import dataclass
+from functools import partial
 from math import sqrt
 
 import numpy as np
@@ -20,10 +21,11 @@ from stats.planning.exact_tables import rejected_tables
 from stats.planning.means import plan_ancova, plan_change, plan_means
 from stats.planning.mixed import plan_mixed
 from stats.planning.mixed_analysis import MixedAnalysis
+from stats.planning.plan_check import simulate_plan
 from stats.planning.repeated import plan_repeated, plan_slopes
 from stats.planning.search import search_n, simulate_grid
 from stats.planning.simulation import simulate_trials
-from stats.planning.trials import NormalTruth, Trials, scores_maker, slopes_truth, visits_truth
+from stats.planning.trials import NormalTruth, Trials, fitted_truth, scores_maker, slopes_truth, visits_truth
 from stats.planning.verdicts import FinalValueAnalysis, ResponderAnalysis, Verdicts
 
 # Monte-Carlo allowance: 4 standard errors of the simulated share, a false alarm in about 16,000 tests.
@@ -362,26 +364,78 @@ def test_the_simulated_analysis_is_that_of_fit_change(model, people):
     made = truth.maker(people // 2)(np.random.default_rng(30), 3)
     found = MixedAnalysis.of(model, people, visits=4)(made)
     for r in range(3):
-        rows = [
-            {
-                "participant": f"P{i}", "arm": "ab"[made.arm[i]], "visit": f"day {int(day)}", "day": day,
-                "outcome": "x.total", "hand": "", "side": "", "condition": "unassisted", "unit": "points",
-                "better": "higher", "value": made.values[r, i, k], "complete": True, "reason": "", "instrument": "x",
-                "scale": "total", "answered": 1, "items": 1,
-            }
-            for i in range(people)
-            for k, day in enumerate(made.times)
-        ]  # fmt: skip
-        design = Protocol(
-            title="invented", design="parallel", arms=(Arm("a", "A", True), Arm("b", "B")),
-            visits=tuple(PlannedVisit(f"day {int(day)}", "", day) for day in made.times), outcomes=("x.total",),
-            primary="x.total", measures=(Measure("x.total", "X", "points", "higher"),), model=model,
-        )  # fmt: skip
-        fit = fit_change(pd.DataFrame(rows), "x.total", design=design)
+        scores, design = study_scores(made, r)
+        fit = fit_change(scores, "x.total", design=design, model=model)
         row = fit.between().frame().iloc[-1]
         days = made.times[-1] if model.time == "linear" else 1  # slope per day against change over the whole trial
         assert found.estimate[r] * days == pytest.approx(row["estimate"], rel=1e-5)
         assert found.p_value[r] == pytest.approx(row["p_value"], rel=1e-4)
+
+
+def test_a_plan_keeps_its_promise():
+    plan = plan_ancova(difference=5, sd=9, correlation=0.6, power=0.9, attrition=0.15)
+    simple = simulate_plan(plan, replicates=4000, seed=31)
+    assert simple.n_arms == plan.recruit
+    # the number left varies around the planned one, which costs less than half a point here
+    assert abs(simple.power - plan.power) < 0.005 + SIGMAS * simple.monte_carlo_error
+    model = MixedAnalysis(baseline="constrained", covariance="unstructured")
+    longer = simulate_plan(plan, model, times=(0, 4, 8), structure="ar1", replicates=1500, seed=31)
+    assert longer.power > plan.power - SIGMAS * longer.monte_carlo_error  # intermediate visits can only help
+    with pytest.raises(PlanError, match="no correlation"):
+        simulate_plan(plan_means(difference=5, sd=9, power=0.9))
+
+
+def study_scores(made, r):
+    """Scores frame and protocol of one simulated trial."""
+    rows = [
+        {
+            "participant": f"P{i}", "arm": "ab"[made.arm[i]], "visit": f"day {int(day)}", "day": day,
+            "outcome": "x.total", "hand": "", "side": "", "condition": "unassisted", "unit": "points",
+            "better": "higher", "value": made.values[r, i, k], "complete": True, "reason": "", "instrument": "x",
+            "scale": "total", "answered": 1, "items": 1,
+        }
+        for i in range(len(made.arm))
+        for k, day in enumerate(made.times)
+    ]  # fmt: skip
+    design = Protocol(
+        title="invented", design="parallel", arms=(Arm("a", "A", True), Arm("b", "B")),
+        visits=tuple(PlannedVisit(f"day {int(day)}", "", day) for day in made.times), outcomes=("x.total",),
+        primary="x.total", measures=(Measure("x.total", "X", "points", "higher"),),
+    )  # fmt: skip
+    return pd.DataFrame(rows), design
+
+
+@pytest.mark.parametrize("baseline", ["constrained", "outcome"])
+def test_the_fitted_model_as_truth(baseline):
+    made = visits_truth(
+        times=(0, 28, 56), difference=20, sd=9, correlation=0.6, start=30, reference_change=6
+    ).maker(40)(np.random.default_rng(33), 1)  # fmt: skip
+    scores, design = study_scores(made, 0)
+    fit = fit_change(scores, "x.total", design=design, model=ModelChoice(baseline=baseline))
+    truth = fitted_truth(fit, difference=4.0)
+    np.testing.assert_allclose(truth.covariance, fit.fit.visit_covariance, rtol=1e-12)
+    means = fit.means().frame()
+    later = means[(means["arm"] == "a") & (means["day"] > 0)]["estimate"]
+    np.testing.assert_allclose(truth.means[0][1:], later, rtol=1e-12)
+    # the difference is the one passed in, not the 20 of the pilot
+    np.testing.assert_allclose(np.subtract(truth.means[1], truth.means[0]), [0, 2, 4], atol=1e-9)
+    assert simulate_trials(truth.maker(30), FinalValueAnalysis(), replicates=50, seed=1).truth == pytest.approx(4.0)
+    with pytest.raises(PlanError, match="the baseline must be an outcome"):
+        fitted_truth(fit_change(scores, "x.total", design=design, model=ModelChoice(baseline="covariate")), 4.0)
+
+
+def test_a_cohort_design_as_truth():
+    # The generator is handed in as a function; planning itself does not know it.
+    from synthetic_cohort import preset, simulate_scores
+
+    design = preset("demo")
+    outcome = str(design.protocol["primary"])
+    reference = next(arm.id for arm in design.arms if arm.reference)
+    maker = scores_maker(partial(simulate_scores, design, outcomes=(outcome,)), outcome, reference)
+    found = simulate_trials(maker, FinalValueAnalysis(), replicates=40, batch=20, seed=34, truth=0.0)
+    assert sum(found.n_arms) == design.n
+    assert found.verdicts.usable.all()
+    same(found, simulate_trials(maker, FinalValueAnalysis(), replicates=40, batch=20, seed=34, truth=0.0))
 
 
 def test_what_is_not_simulated_is_refused():
