@@ -74,6 +74,8 @@ class _Named:
 
         A finding about the column of a value names that cell; one about any other column names the whole row.
         """
+        if self.frame.empty:
+            return np.zeros(len(frame), dtype=bool), np.zeros(len(frame), dtype=bool)
         files = frame["file"].astype("str") if "file" in frame else pd.Series(file, index=frame.index)
         headers = frame["header"].astype("str") if "header" in frame else pd.Series("", index=frame.index)
         values = set(zip(files, headers, strict=True)) if "header" in frame else set()

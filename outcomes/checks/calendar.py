@@ -110,7 +110,11 @@ def attendance(study: Study) -> Iterator[pd.DataFrame]:
     for table in MEASUREMENTS:
         rows = study.table(table)
         measure = "degrees" if table == "angles" else "value"
-        measured |= set(rows.loc[rows[measure].notna(), ["participant", "visit"]].itertuples(index=False, name=None))
+        measured |= set(
+            rows.loc[rows[measure].notna(), ["participant", "visit"]]
+            .drop_duplicates()
+            .itertuples(index=False, name=None)
+        )
     has = pd.Series([pair in measured for pair in zip(frame["participant"], frame["visit"], strict=True)], frame.index)
     absent = frame["status"].isin(("missed", "withdrawn"))
     where = place(study, "visits", "status")

@@ -42,9 +42,8 @@ def affected_side(study: Study) -> Iterator[pd.DataFrame]:
     for table in ("items", "totals", "trials"):
         frame = study.table(table)
         if len(frame):
-            tested |= set(
-                frame.loc[frame["side"].isin(("left", "right")) & _sided(study, frame).eq(True), "participant"]
-            )
+            one_handed = frame["side"].isin(("left", "right")) & _sided(study, frame).eq(True)
+            tested |= set(frame.loc[one_handed, "participant"].unique())
     people = study.participants
     rows = people[people["participant"].isin(tested) & (people["affected_side"] == "")]
     yield flag(

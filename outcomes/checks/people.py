@@ -120,7 +120,7 @@ def onset(study: Study) -> Iterator[pd.DataFrame]:
 def never_measured(study: Study) -> Iterator[pd.DataFrame]:
     measured: set[str] = set()
     for table in MEASUREMENTS:
-        measured |= set(study.table(table)["participant"])
+        measured |= set(study.table(table)["participant"].unique())
     frame = study.participants
     rows = frame[~frame["participant"].isin(measured) & (frame["participant"] != "")]
     yield flag("participant without measurements", rows, **place(study, "participants", "participant"))

@@ -29,7 +29,7 @@ def outcomes_known(study: Study) -> Iterator[pd.DataFrame]:
 @reports_on_scores("outcome without data", "no baseline", "nothing after baseline")
 def outcomes_with_data(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     valued = scores[scores["value"].notna()]
-    there = set(valued["outcome"])
+    there = set(valued["outcome"].unique())
     for outcome in study.protocol.outcomes:
         if outcome not in there:
             allowed = ", ".join(sorted(there)) or "none"
@@ -44,7 +44,7 @@ def outcomes_with_data(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFr
     people = study.participants.drop_duplicates("participant")
     file = study.files["participants"]
     found = study.protocol.primary
-    measured = people[people["participant"].isin(set(valued["participant"]))]
+    measured = people[people["participant"].isin(valued["participant"].unique())]
     rows = measured[~measured["participant"].isin(at_baseline)]
     yield flag("no baseline", rows, file=file, column="participant", found=f"no {found} at {baseline}")
     rows = measured[~measured["participant"].isin(later)]

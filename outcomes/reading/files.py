@@ -17,6 +17,7 @@ TEXT_FORMATS = (".csv", ".tsv", ".txt")
 FORMATS = (*TEXT_FORMATS, ".xlsx", ".parquet", ".sav", ".dta")
 _DELIMITERS = ("\t", ";", ",")
 _LINES_LOOKED_AT = 20
+_CHARACTERS_LOOKED_AT = 100_000
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ def _text(path: Path, name: str) -> tuple[Grid, list[pd.DataFrame]]:
             found.append(flag("encoding converted", file=name, found="Windows (Western European)", allowed="UTF-8"))
     if "\x00" in text:
         raise StudyError(f"{name}: this is not a text table. Save it again as .csv, or give it its right file ending.")
-    lines = [line for line in text.splitlines() if line.strip()][:_LINES_LOOKED_AT]
+    lines = [line for line in text[:_CHARACTERS_LOOKED_AT].splitlines() if line.strip()][:_LINES_LOOKED_AT]
     # The title lines above a header have no delimiter: the line with the most decides.
     often = {mark: max((line.count(mark) for line in lines), default=0) for mark in _DELIMITERS}
     delimiter = max(_DELIMITERS, key=lambda mark: often[mark]) if path.suffix.lower() != ".tsv" else "\t"
