@@ -128,8 +128,9 @@ def plan_change(
 def plan_ancova(
     *,
     difference,
-    sd,
-    correlation,
+    sd=None,
+    correlation=None,
+    sd_residual=None,
     power: float | None = None,
     n_per_arm: int | None = None,
     covariates: int = 1,
@@ -148,32 +149,39 @@ def plan_ancova(
     the printed formula; Borm's rule, the two-sample n times (1 - r²) plus one per arm, stands in the working.
 
     correlation: between baseline and final value within an arm (with several covariates: the multiple correlation).
+    sd_residual: instead of both, the residual standard deviation of the pilot's own analysis of covariance with its
+    degrees of freedom (participants - arms - covariates): one number whose uncertainty is exact, where a correlation
+    near 1 leaves 1 - r² very unsure.
     Source: Borm GF, Fransen J, Lemmens WA (2007) J Clin Epidemiol 60:1234-1238.
     """
     target, notes = read_difference(difference, use_pilot_effect)
-    spread = positive("sd", sd)
-    r = correlation_between("correlation", correlation)
-    kept = 1 - r.value**2
-    variance = spread.value**2 * kept
-    working = [("share of variance kept", "1 - r²", kept), ("residual variance", "sd² (1 - r²)", variance)]
-    if power is not None:
-        plain = plan_means(
-            difference=target,
-            sd=spread,
-            power=power,
-            alpha=alpha,
-            sides=sides,
-            ratio=ratio,
-            margin=margin,
-            law=law,
-            use_pilot_effect=use_pilot_effect,
-        )
-        working.append(("n by Borm's rule", "two-sample n x (1 - r²) + 1", plain.n_exact * kept + 1))
+    inputs = {"difference": target}
+    working: list[tuple[str, str, float]] = []
+    if sd_residual is not None:
+        if sd is not None or correlation is not None:
+            raise PlanError("Give either sd_residual, or sd and correlation, not both.")
+        inputs["sd_residual"] = positive("sd_residual", sd_residual)
+        variance = inputs["sd_residual"].value ** 2
+        working.append(("residual variance", "sd_residual²", variance))
+    else:
+        if sd is None or correlation is None:
+            raise PlanError("Give sd and correlation, or the residual standard deviation as sd_residual.")
+        spread, r = positive("sd", sd), correlation_between("correlation", correlation)
+        inputs |= {"sd": spread, "correlation": r}
+        kept = 1 - r.value**2
+        variance = spread.value**2 * kept
+        working += [("share of variance kept", "1 - r²", kept), ("residual variance", "sd² (1 - r²)", variance)]
+        if power is not None:
+            plain = plan_means(
+                difference=target.value, sd=spread.value, power=power, alpha=alpha, sides=sides, ratio=ratio,
+                margin=margin, law=law,
+            )  # fmt: skip
+            working.append(("n by Borm's rule", "two-sample n x (1 - r²) + 1", plain.n_exact * kept + 1))
     return build_plan(
         design="analysis of covariance",
         variances=(variance, variance),
         terms=Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, law),
-        inputs={"difference": target, "sd": spread, "correlation": r},
+        inputs=inputs,
         working=working,
         notes=notes,
         covariates=covariates,

@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 from scipy.stats import chi2, nct, norm, t
 
 from stats.errors import PlanError
-from stats.planning.inputs import Given, PilotSD
+from stats.planning.inputs import Given, PilotCorrelation, PilotSD
 from stats.planning.plan import Plan
 from stats.planning.power import smallest_n
 from stats.result import Result
@@ -142,7 +142,7 @@ def assurance(plan: Plan) -> Assurance:
         n_total=plan.n_total,
         averaged_over=tuple(names),
         design=plan.design,
-        notes=("Inputs are averaged over independently of each other.",),
+        notes=("Inputs of one pilot are averaged over as if independent: cautious.",) if len(names) > 1 else (),
     )
 
 
@@ -179,8 +179,8 @@ def power_curve(plan: Plan, n_per_arm: Iterable[int], level: float = 0.95) -> pd
 def n_band(plan: Plan, level: float = 0.95, confidence: float = 0.8) -> pd.DataFrame:
     """How n moves with the pilot's sd: basis sd n_per_arm n_total recruit_total, one row per basis.
 
-    Bases: the estimate, both limits of its interval at `level`, the one-sided upper limit at `confidence`, and the n at
-    which power averaged over the uncertainty reaches the target.
+    Bases: the estimate, both limits of its interval at `level`, the one-sided upper limit at `confidence`, both limits
+    of a pilot's correlation at the estimated sd, and the n at which power averaged over the sd reaches the target.
     """
     if plan.terms.power is None:
         raise PlanError("n_band needs a plan made for a wanted power, not for a given n.")
@@ -194,10 +194,13 @@ def n_band(plan: Plan, level: float = 0.95, confidence: float = 0.8) -> pd.DataF
     for basis, value in bases.items():
         at = plan.change(**{name: replace(sd, value=value)})
         rows.append((basis, value, at.n_per_arm, at.n_total, sum(at.recruit)))
+    correlation = plan.inputs.get("correlation")
+    if isinstance(correlation, PilotCorrelation):
+        for end, value in zip(("lower", "upper"), correlation.interval(level), strict=True):
+            at = plan.change(correlation=replace(correlation, value=value))
+            rows.append((f"correlation at its {end} limit", sd.value, at.n_per_arm, at.n_total, sum(at.recruit)))
     averaged = _averaged_plan(plan, name, sd)
-    rows.append(
-        ("averaged over the uncertainty", float("nan"), averaged.n_per_arm, averaged.n_total, sum(averaged.recruit))
-    )
+    rows.append(("averaged over the sd", float("nan"), averaged.n_per_arm, averaged.n_total, sum(averaged.recruit)))
     return pd.DataFrame(rows, columns=["basis", "sd", "n_per_arm", "n_total", "recruit_total"])
 
 

@@ -144,11 +144,7 @@ class Plan(Result):
             for name in self.inputs
             if name not in ("difference", "margin", "attrition")
         )
-        sd = self.inputs.get("sd")
-        band = ""
-        if self.terms.power is not None and self.call is not None and sd is not None and sd.uncertain:
-            low, high = (self.change(sd=replace(sd, value=limit)).n_per_arm for limit in sd.interval(level))
-            band = f" Were the true standard deviation at the limits of its interval, {low} to {high} per arm would do."
+        band = self._band(level) if self.terms.power is not None and self.call is not None else ""
         tail = f"{self.terms.sides}-sided alpha of {self.terms.alpha:g}"
         arms = (
             f"{self.n_arms[0]} participants per arm"
@@ -167,6 +163,19 @@ class Plan(Result):
         return (
             f"{sizes}{aim}, at a {tail}, assuming {assumed}. Numbers are rounded up per arm.{band}{recruited}{reason}"
         )
+
+    def _band(self, level: float) -> str:
+        """n per arm at the limits of what a pilot gave, in words; no numbers are formatted but whole ones."""
+        said = []
+        for name, label in (("sd", "standard deviation"), ("sd_residual", "residual standard deviation"),
+                            ("correlation", "correlation")):  # fmt: skip
+            number = self.inputs.get(name)
+            if number is not None and number.uncertain:
+                sizes = sorted(
+                    self.change(**{name: replace(number, value=x)}).n_per_arm for x in number.interval(level)
+                )
+                said.append(f"{sizes[0]} to {sizes[1]} per arm at the limits of the {label}")
+        return f" The pilot's uncertainty leaves {' and '.join(said)}." if said else ""
 
 
 WITH_UNIT = ("difference", "margin", "sd", "sd_treatment", "sd_change", "sd_residual", "sd_intercept", "sd_within")

@@ -217,8 +217,8 @@ def fitted_truth(change_fit, difference: float, *, profile: str = "linear", **mo
     mine = means[means["arm"].isin([arm, COMMON, ""])].sort_values("day")
     if change_fit.choice.baseline == "covariate" or len(mine) != len(covariance):
         raise PlanError(
-            f"The fit models {len(covariance)} visits and has {len(mine)} means of arm {arm!r}: for its model to serve as "
-            'truth the baseline must be an outcome (baseline="outcome" or "constrained").'
+            f"The fit models {len(covariance)} visits and has {len(mine)} means of arm {arm!r}: for its model to serve "
+            'as truth the baseline must be an outcome (baseline="outcome" or "constrained").'
         )
     when = mine["day"].to_numpy(float)
     reference = mine["estimate"].to_numpy(float)
