@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -31,7 +30,7 @@ from synthetic_cohort.tables import (
     visits_sheet,
 )
 from synthetic_cohort.toml_text import toml_text
-from synthetic_cohort.truth import Truth, personal_truth
+from synthetic_cohort.truth import Draw, Truth, personal_truth
 
 
 @dataclass(frozen=True)
@@ -39,20 +38,20 @@ class Cohort:
     """A drawn cohort: its sheets as typed, what was planted in them, and what is true.
 
     sheets: table name -> frame of text cells, exactly what is written to the folder.
-    folder: where the study was written, None while it is only in memory.
+    draw: the latent abilities behind it. folder: where the study was written, None while it is only in memory.
     """
 
     design: CohortDesign
     seed: int
     sheets: Mapping[str, pd.DataFrame]
     ledger: pd.DataFrame
+    draw: Draw = field(repr=False, compare=False)
     folder: Path | None = None
-    _draw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
     def truth(self) -> Truth:
         """What is true of each person (computed when first asked for)."""
-        return personal_truth(self.design, self.seed, self._draw, self.ledger)
+        return personal_truth(self.design, self.seed, self.draw, self.ledger)
 
     @cached_property
     def study(self) -> Study:
@@ -70,12 +69,15 @@ def make_cohort(
     folder: str | Path | None = None,
     *,
     flaws: Mapping[str, int] | None = None,
+    must_fit: bool = True,
 ) -> Cohort:
     """Make one cohort; the same design and seed give the same bytes.
 
     design: a `CohortDesign`, or the name of a preset. seed: whole number of 0 or more.
     folder: where to write the study folder with its `truth.json`; None keeps the cohort in memory.
-    flaws: kind of planted error -> how many, in place of the design's own (an empty mapping: none).
+    flaws: kind of planted error -> how many, in place of the design's own (an empty mapping: none). The kinds are in
+    `flaws.KINDS`; `flaws.detectable(blocking=True)` names those that stop an analysis.
+    must_fit: False leaves out errors the cohort has no place for, instead of refusing.
 
     Returns a `Cohort` with `.study`, `.truth`, `.sheets` and `.ledger`.
     Raises StudyError for an unknown preset, an unknown kind of flaw or a folder that already holds files.
@@ -90,14 +92,14 @@ def make_cohort(
     ability, drawn, noise, attendance_rng = draw_cohorts(design, draw_rng)
     status = draw_attendance(design, primary_score(design, drawn), attendance_rng)[0]
     sheets, codes = _sheets(design, ability, list(drawn.values()), status, sheet_rng)
-    sheets, ledger = plant(design, sheets, design.flaws if flaws is None else flaws, flaw_rng)
+    sheets, ledger = plant(design, sheets, design.flaws if flaws is None else flaws, flaw_rng, must_fit=must_fit)
     cohort = Cohort(
         design=design,
         seed=seed,
         sheets=sheets,
         ledger=ledger,
+        draw=Draw(ability, noise, status, codes),
         folder=None if folder is None else Path(folder),
-        _draw={"ability": ability, "noise": noise, "status": status, "codes": codes},
     )
     if cohort.folder is not None:
         write_folder(cohort, cohort.folder)

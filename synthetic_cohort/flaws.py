@@ -19,12 +19,18 @@ KINDS: dict[str, Flaw] = {**SCORE_KINDS, **VISIT_KINDS}
 
 
 def plant(
-    design: CohortDesign, sheets: Mapping[str, pd.DataFrame], flaws: Mapping[str, int], rng: Generator
+    design: CohortDesign,
+    sheets: Mapping[str, pd.DataFrame],
+    flaws: Mapping[str, int],
+    rng: Generator,
+    *,
+    must_fit: bool = True,
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """Plant errors in copies of the sheets.
 
-    flaws: kind -> how many. Returns the sheets and the ledger (columns `LEDGER_COLUMNS`).
-    Raises StudyError for an unknown kind, or where the sheets have no place left for one.
+    flaws: kind -> how many. must_fit: False leaves out what the sheets have no place for (no angles, no angle error).
+    Returns the sheets and the ledger (columns `LEDGER_COLUMNS`).
+    Raises StudyError for an unknown kind, and where an error that must fit finds no place.
     """
     if not flaws:
         return dict(sheets), pd.DataFrame(columns=list(LEDGER_COLUMNS))
@@ -37,7 +43,7 @@ def plant(
         desk.kind, desk.flaw = kind, flaw
         for _ in range(flaws.get(kind, 0)):
             desk.number += 1
-            if not flaw.plant(desk):
+            if not flaw.plant(desk) and must_fit:
                 raise StudyError(f"design {design.name}: no place left for a planted {kind!r}; ask for fewer.")
     return desk.sheets, pd.DataFrame(desk.ledger, columns=list(LEDGER_COLUMNS))
 

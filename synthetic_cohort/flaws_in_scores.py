@@ -216,7 +216,7 @@ def _wrong_hand(desk: Desk) -> bool:
     row = desk.pick("items", sheet["instrument"].isin(single) & (sheet["visit"] != first) & (sheet["side"] != ""))
     if row is None:
         return False
-    places = desk.same("items", row, ADMINISTRATION)
+    places = desk.same("items", row, [key for key in ADMINISTRATION if key != "condition"])
     if not desk.untouched("items", places):
         return False
     for place in places:

@@ -3,13 +3,15 @@
 from dataclasses import replace
 
 import numpy as np
+from scipy.optimize import brentq
 
 from outcomes.errors import StudyError
 from outcomes.registry import outcome_scale
 from synthetic_cohort.design import CohortDesign
 from synthetic_cohort.scores import simulate_scores
 
-PEOPLE, BATCH, TRIES, LARGEST = 8_000, 200, 14, 12.0
+PEOPLE, BATCH = 8_000, 200  # simulated per arm at every try, in cohorts of this many per arm
+LARGEST = 12.0  # times the design's own effect
 
 
 def with_difference(
@@ -19,7 +21,7 @@ def with_difference(
 
     difference: mean improvement of the first treated arm minus that of the reference arm, in units of the outcome,
     positive where the treatment helps. outcome: the primary one where none is named. visit: the last where none is.
-    The effects of all arms and constructs are multiplied by one number, found by bisection on the same simulated
+    The effects of all arms and constructs are multiplied by one number, found by root search on the same simulated
     people at every try; ceilings of the instrument are part of what is simulated.
     Raises StudyError for a design without a reference arm or effect, or a difference no multiple can reach.
     """
@@ -35,7 +37,8 @@ def with_difference(
     better = 1.0 if outcome_scale(outcome)[1].better == "higher" else -1.0
 
     def reached(times: float) -> float:
-        big = replace(scaled(design, times), arms=tuple(replace(arm, n=BATCH) for arm in scaled(design, times).arms))
+        tried = scaled(design, times)
+        big = replace(tried, arms=tuple(replace(arm, n=BATCH) for arm in tried.arms))
         drawn = simulate_scores(big, np.random.default_rng(seed), PEOPLE // BATCH, [outcome], missing="none")
         change = better * (drawn.y[outcome][:, :, place] - drawn.y[outcome][:, :, 0])
         return float(change[:, drawn.arm == treated].mean() - change[:, drawn.arm == reference].mean())
@@ -46,10 +49,7 @@ def with_difference(
             f"design {design.name}: a difference of {difference} in {outcome} cannot be reached; found "
             f"{reached(low):.3g} to {reached(high):.3g} with up to {LARGEST:g} times the effect. Ask for less."
         )
-    for _ in range(TRIES):
-        middle = (low + high) / 2
-        low, high = (middle, high) if reached(middle) < difference else (low, middle)
-    return scaled(design, (low + high) / 2)
+    return scaled(design, float(brentq(lambda times: reached(times) - difference, low, high, xtol=1e-3)))
 
 
 def scaled(design: CohortDesign, times: float) -> CohortDesign:

@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.random import Generator
+from numpy.typing import NDArray
 
 from outcomes.registry import outcome_scale, threshold
 from synthetic_cohort.ability import Ability, Array
@@ -19,6 +21,16 @@ from synthetic_cohort.scoring import score_answers
 
 REMEASUREMENTS = 400  # the true score of a person is the mean over this many imagined repeats of each visit
 POPULATION = 20_000  # people per arm behind the population figures
+
+
+@dataclass(frozen=True)
+class Draw:
+    """What a cohort was drawn from: abilities, each person's own item noise by instrument, attendance (N, V), codes."""
+
+    ability: Ability
+    noise: Mapping[str, PersonNoise]
+    status: NDArray[np.int8]
+    codes: NDArray[np.str_]
 
 
 @dataclass(frozen=True)
@@ -81,27 +93,26 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return frame.assign(**{name: frame[name].astype(float).round(4) for name in numbers}).to_dict(orient="records")
 
 
-def personal_truth(design: CohortDesign, seed: int, draw: Mapping[str, Any], ledger: pd.DataFrame) -> Truth:
+def personal_truth(design: CohortDesign, seed: int, draw: Draw, ledger: pd.DataFrame) -> Truth:
     """True score of every person at every visit, by measuring each visit many times over."""
-    ability: Ability = draw["ability"]
     rng = np.random.default_rng([seed, 1])
     words = {ATTENDED: "attended", MISSED: "missed"}
     parts = []
     outcomes = [outcome for outcome in design.protocol["outcomes"] if _measured(design, outcome)]
     for outcome, stream in zip(outcomes, rng.spawn(len(outcomes)), strict=True):
-        score = true_scores(design, outcome, ability, draw["noise"][outcome.split(".")[0]], stream)[0]
+        score = true_scores(design, outcome, draw.ability, draw.noise[outcome.split(".")[0]], stream)[0]
         better = 1.0 if outcome_scale(outcome)[1].better == "higher" else -1.0
         people, visits = score.shape
         parts.append(
             pd.DataFrame(
                 {
-                    "participant": np.repeat(draw["codes"], visits),
-                    "arm": np.repeat([design.arms[arm].id for arm in ability.arm], visits),
+                    "participant": np.repeat(draw.codes, visits),
+                    "arm": np.repeat([design.arms[arm].id for arm in draw.ability.arm], visits),
                     "visit": np.tile([visit.id for visit in design.visits], people),
                     "outcome": outcome,
                     "true_score": score.ravel(),
                     "true_improvement": (better * (score - score[:, :1])).ravel(),
-                    "status": [words.get(int(status), "withdrawn") for status in draw["status"].ravel()],
+                    "status": [words.get(int(status), "withdrawn") for status in draw.status.ravel()],
                 }
             )
         )
@@ -115,7 +126,7 @@ def _measured(design: CohortDesign, outcome: str) -> bool:
     return any(measure.instrument == outcome.split(".")[0] for measure in design.measures)
 
 
-def true_scores(design: CohortDesign, outcome: str, ability: Ability, noise: PersonNoise, rng) -> Array:
+def true_scores(design: CohortDesign, outcome: str, ability: Ability, noise: PersonNoise, rng: Generator) -> Array:
     """Expected score (R, N, V) of each person: ability and the person's own item noise kept, the day redrawn."""
     measure = replace(design.measure(outcome.split(".")[0]), hands=("affected",), conditions=("unassisted",))
     repeats = REMEASUREMENTS

@@ -1,0 +1,123 @@
+"""Planted, found, missed, false alarms: the checks on cohorts whose errors are known."""
+
+import pandas as pd
+import pytest
+
+import outcomes
+from outcomes.errors import StudyError
+from synthetic_cohort import make_cohort, preset, presets
+from synthetic_cohort.detection import detection_table, false_alarms
+from synthetic_cohort.flaws import KINDS, detectable
+
+SMALL = tuple(name for name in presets() if preset(name).n < 100)
+# True of the clean data, not an error of the check: somebody left before being seen again.
+FACT = "nothing after baseline"
+
+
+def _cells(cohort) -> int:
+    return sum(sheet.size for sheet in cohort.sheets.values())
+
+
+@pytest.mark.parametrize("name", SMALL)
+def test_nothing_is_reported_on_the_clean_version(name):
+    cohort = make_cohort(preset(name).clean(), seed=1)
+    findings = outcomes.check(cohort.study).frame()
+    facts = findings[findings["rule"] == FACT]
+    assert findings.drop(index=facts.index).empty, findings.to_string()
+    visits = cohort.sheets["visits"]
+    seen_again = set(
+        visits.loc[(visits["status"] == "attended") & (visits["visit"] != visits["visit"].iloc[0]), "participant"]
+    )
+    assert not set(facts["participant"]) & seen_again
+
+
+@pytest.mark.parametrize("blocking", [True, False], ids=["blocking", "not blocking"])
+@pytest.mark.parametrize("name", SMALL)
+def test_every_planted_error_of_a_detectable_kind_is_found(name, blocking):
+    cohort = make_cohort(name, seed=1, flaws=dict.fromkeys(detectable(blocking), 1), must_fit=False)
+    findings = outcomes.check(cohort.study)
+    table = detection_table(cohort.ledger, findings.frame())
+    assert table["planted"].sum() >= 10
+    assert (table["missed"] == 0).all(), table.to_string()
+    assert findings.blocking == blocking
+    alarms = false_alarms(cohort.ledger, findings.frame())
+    alarms = alarms[alarms["rule"] != FACT]
+    assert len(alarms) < _cells(cohort) / 1000, alarms.to_string()
+
+
+def test_every_detectable_kind_has_a_preset_that_can_hold_it():
+    held: set[str] = set()
+    for name in ("demo", "plexus", "device_pilot"):
+        held |= set(make_cohort(name, seed=1, flaws=dict.fromkeys(KINDS, 1), must_fit=False).ledger["kind"])
+    assert held == set(KINDS)
+
+
+def test_the_large_clean_cohort_raises_less_than_one_alarm_per_thousand_cells():
+    """Early after stroke people do double their grip or climb half a scale: each alarm names a true jump."""
+    cohort = make_cohort(preset("many_sites").clean(), seed=1)
+    findings = outcomes.check(cohort.study).frame()
+    alarms = findings[findings["rule"] != FACT]
+    assert len(alarms) < _cells(cohort) / 1000
+    assert set(alarms["rule"]) <= {"jump between visits", "looks like another unit", "same answer throughout"}
+    truth = cohort.truth.people
+    for row in alarms[alarms["rule"] == "jump between visits"].itertuples():
+        own = truth[(truth["participant"] == row.participant) & (truth["outcome"] == str(row.found).split()[0])]
+        reached = own.set_index("visit")["true_improvement"]
+        assert reached.max() > 0.5 * own["true_score"].std(), row
+
+
+def test_the_demo_is_planted_with_errors_that_do_not_block():
+    cohort = make_cohort("demo", seed=1)
+    findings = outcomes.check(cohort.study)
+    table = detection_table(cohort.ledger, findings.frame())
+    assert table["planted"].sum() == sum(preset("demo").flaws.values()) == 10
+    assert table["missed"].sum() == 0
+    assert not findings.blocking
+
+
+def test_the_ledger_tells_the_truth_of_every_cell(tmp_path):
+    """Putting the truth of the ledger back gives the clean sheets, cell for cell."""
+    design = preset("demo")
+    kinds = (
+        "score above maximum",
+        "letter for a digit",
+        "late visit",
+        "wrong hand",
+        "unit that is no force",
+        "age mistyped",
+    )
+    clean = make_cohort(design, seed=7, flaws={})
+    cohort = make_cohort(design, seed=7, flaws=dict.fromkeys(kinds, 2))
+    assert set(cohort.ledger["kind"]) == set(kinds)
+    for entry in cohort.ledger.itertuples():
+        sheet = cohort.sheets[entry.file.removesuffix(".csv")]
+        assert sheet.at[entry.row - 2, entry.column] == entry.planted
+        sheet.at[entry.row - 2, entry.column] = entry.truth
+    for name, sheet in clean.sheets.items():
+        pd.testing.assert_frame_equal(cohort.sheets[name], sheet)
+
+
+def test_an_undetectable_error_is_in_the_ledger_and_says_so():
+    cohort = make_cohort("demo", seed=2, flaws={"one point off": 3, "swapped hands": 1})
+    assert (cohort.ledger["rules"] == "").all()
+    table = detection_table(cohort.ledger, outcomes.check(cohort.study).frame())
+    assert not table["detectable"].any()
+
+
+def test_an_unknown_kind_and_too_many_are_refused():
+    with pytest.raises(StudyError, match="unknown kind of planted error 'typo'; allowed"):
+        make_cohort("demo", seed=1, flaws={"typo": 1})
+    with pytest.raises(StudyError, match="no place left for a planted 'age mistyped'"):
+        make_cohort("demo", seed=1, flaws={"age mistyped": 25})
+
+
+def test_false_alarms_are_counted_not_explained_away():
+    ledger = make_cohort("demo", seed=1, flaws={"age mistyped": 1}).ledger
+    columns = ["severity", "file", "row", "column", "participant", "visit", "rule", "found", "allowed", "advice"]
+    other = "SM01" if ledger["participant"].iloc[0] != "SM01" else "SM02"
+    invented = pd.DataFrame(
+        [["error", "items.csv", 9, "value", other, "week2", "above maximum", "", "", ""]], columns=columns
+    )
+    assert len(false_alarms(ledger, invented)) == 1
+    table = detection_table(ledger, invented)
+    assert table["missed"].tolist() == [1]
