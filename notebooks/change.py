@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from notebooks.exhibits import Exhibits, Prose, Table, gather
+from notebooks.figures.checks import model_checks
 from notebooks.figures.trajectories import trajectories
 from notebooks.names import Names
 from outcomes import Study
@@ -271,6 +272,18 @@ def variances_table(fits: Fits) -> Table:
         decimals=3,
         unit="squared units of the outcome",
     )  # fmt: skip
+
+
+def checks_figure(fits: Fits, outcome: str | None = None):
+    """Residuals and influence of the protocol's model of one outcome, the primary one if none is named."""
+    wanted = outcome or fits.study.protocol.primary
+    chosen = next((one for one in fits.main if one.outcome == wanted), None)
+    if chosen is None:
+        return Prose("model checks", (f"{fits.names.outcome(wanted)} has no model to check.",))
+    found = chosen.fit.fit.diagnostics()
+    if found.influence["distance"].isna().all():
+        return Prose("model checks", ("The model cannot be fitted without any one participant: too few people.",))
+    return model_checks(found.residuals, found.influence, wanted, fits.names)
 
 
 def sentences(fits: Fits) -> Prose:
