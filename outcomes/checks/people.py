@@ -9,6 +9,7 @@ import pandas as pd
 from outcomes.checks.register import looked_up, place, reports
 from outcomes.findings import flag, texts
 from outcomes.reading.cells import dates, numbers
+from outcomes.reading.tables import DATE_RULES, flag_conversions
 from outcomes.sheets import MEASUREMENTS
 from outcomes.study import Study
 
@@ -106,13 +107,15 @@ def age(study: Study) -> Iterator[pd.DataFrame]:
     )
 
 
-@reports("onset unreadable")
+@reports("onset unreadable", *DATE_RULES.values())
 def onset(study: Study) -> Iterator[pd.DataFrame]:
     frame = study.participants
     date, months = dates(frame["onset"]), numbers(frame["onset"])
     unread = (frame["onset"] != "") & date["value"].isna() & months["value"].isna() & (months["code"] == "")
     rows = frame[unread | (months["value"] < 0)]
     where = place(study, "participants", "onset")
+    dated = date.assign(how=date["how"].where(months["value"].isna(), "").replace("text", ""))
+    yield from flag_conversions(frame, dated, frame["onset"], str(where["column"]), str(where["file"]))
     yield flag("onset unreadable", rows, **where, found=rows["onset"], allowed="year-month-day, or months as a number")
 
 

@@ -4,22 +4,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import pandas as pd
+from pandas.api.types import is_datetime64_any_dtype
 
 from outcomes.columns import NOT_A_NUMBER
-from outcomes.findings import as_text, flag
+from outcomes.findings import flag, texts
 from outcomes.reading.cells import dates, numbers, over_distinct, plain, tidy
 from outcomes.reading.files import Grid
 from outcomes.reading.headers import Header, find_header
 from outcomes.sheets import RELATIVE_SIDES, Column, Sheet
 
-_HOW_RULES = {
+NUMBER_RULES = {
     "decimal comma": "decimal comma read",
     "thousands comma": "thousands comma read",
     "ambiguous": "comma ambiguous",
     "word": "word read as missing",
     "text": "text in a number",
 }
-_DATE_RULES = {
+DATE_RULES = {
     "day first": "date read day first",
     "month first": "date read month first",
     "order assumed": "date order assumed",
@@ -120,7 +121,7 @@ def read_cells(cells: Cells, sheet: Sheet, wanted: tuple[str, ...]) -> Table:
         _read_column(frame, typed, column, in_file, cells.file, found)
     for name in typed_cells.columns:
         if name not in sheet.names and name not in ("row", "header"):
-            frame[name] = _own_column(typed_cells[name])
+            _own_column(frame, typed_cells[name], str(name), cells.file, found)
     return Table(frame, cells.file, len(frame) + cells.blank_rows, header, found)
 
 
@@ -145,12 +146,11 @@ def _read_column(
             frame["typed"] = over_distinct(typed, tidy).astype("str")
             frame["code"] = read["code"]
             _flag_codes(frame, read, typed, header, file, found)
-        _flag_how(frame, read["how"], _HOW_RULES, typed, read["value"], header, file, found)
+        found += flag_conversions(frame, read, typed, header, file)
     elif column.kind == "date":
         read = dates(typed)
         frame[column.name] = read["value"]
-        shown = read["value"].dt.strftime("%Y-%m-%d").fillna("")
-        _flag_how(frame, read["how"], _DATE_RULES, typed, shown, header, file, found)
+        found += flag_conversions(frame, read, typed, header, file)
     elif column.kind == "choice":
         words = {**column.words, **(RELATIVE_SIDES if column.name == "side" else {})}
         # An unknown word stays as typed: the row stays, and nothing is guessed.
@@ -171,18 +171,32 @@ def _flag_codes(frame, read, typed, header, file, found) -> None:
     found.append(flag("blank value", frame[blank], file=file, column=header, allowed=", ".join(NOT_A_NUMBER)))
 
 
-def _flag_how(frame, how, rules, typed, value, header, file, found) -> None:
+def flag_conversions(
+    frame: pd.DataFrame, read: pd.DataFrame, typed: pd.Series, header: str | pd.Series, file: str
+) -> list[pd.DataFrame]:
+    """Findings of how cells were read as numbers or dates.
+
+    frame: the rows (with `row` and who they are of). read: what `numbers` or `dates` returned. typed: the cells.
+    """
+    rules = DATE_RULES if is_datetime64_any_dtype(read["value"]) else NUMBER_RULES
+    found = []
     for key, rule in rules.items():
-        rows = how == key
-        if rows.any():
-            seen = typed[rows].map(tidy).astype("str")
-            if rule == "word read as missing":
-                spelled_out = seen.str.lower().isin(NOT_A_NUMBER)
-                rows, seen = rows & ~spelled_out.reindex(rows.index, fill_value=False), seen[~spelled_out]
-            read_as = frame.loc[rows, "code"] if key == "word" and "code" in frame else value[rows].map(as_text)
-            unread = key in ("ambiguous", "text", "mixed order")
-            allowed = _UNREAD[rule] if unread else "read as " + read_as.astype("str")
-            found.append(flag(rule, frame[rows], file=file, column=header, found=seen, allowed=allowed))
+        rows = read["how"] == key
+        if key == "word":  # a word spelled out as one of the four codes needs no remark
+            rows &= ~typed.str.strip().str.lower().isin(NOT_A_NUMBER)
+        if not rows.any():
+            continue
+        if rule in _UNREAD:
+            allowed: str | pd.Series = _UNREAD[rule]
+        elif key == "word":
+            allowed = "read as " + read.loc[rows, "code"]
+        elif rules is DATE_RULES:
+            allowed = "read as " + read.loc[rows, "value"].dt.strftime("%Y-%m-%d")
+        else:
+            allowed = "read as " + texts(read.loc[rows, "value"])
+        column = header if isinstance(header, str) else header[rows]
+        found.append(flag(rule, frame[rows], file=file, column=column, found=texts(typed[rows]), allowed=allowed))
+    return found
 
 
 _UNREAD = {
@@ -193,8 +207,11 @@ _UNREAD = {
 }
 
 
-def _own_column(cells: pd.Series) -> pd.Series:
-    """A column the study added: numbers where every filled cell is one, text otherwise."""
-    read = numbers(cells)
-    plain_numbers = read["how"].isin(("", "decimal comma", "word")).all() and read["value"].notna().any()
-    return read["value"] if plain_numbers else cells.map(tidy).astype("str")
+def _own_column(frame: pd.DataFrame, typed: pd.Series, name: str, file: str, found: list[pd.DataFrame]) -> None:
+    """Adds a column of the study's own: numbers where every filled cell is one, text otherwise."""
+    read = numbers(typed)
+    if read["how"].isin(("", "decimal comma", "word")).all() and read["value"].notna().any():
+        found += flag_conversions(frame, read, typed, name, file)
+        frame[name] = read["value"]
+    else:
+        frame[name] = over_distinct(typed, tidy).astype("str")

@@ -149,3 +149,14 @@ def test_five_person_cohort_is_read_whole_and_says_that_sides_are_unknown():
         # The table prints two decimals.
         assert values.mean() == pytest.approx(mean, abs=0.005)
         assert values.std(ddof=1) == pytest.approx(sd, abs=0.005)
+
+
+def test_conversions_in_columns_of_the_study_and_in_onsets_are_found(draft, tmp_path):
+    people = draft.tables["participants"]
+    people["height"] = "1.80"
+    draft.set("participants", 2, "height", "1,75").set("participants", 3, "onset", "14.06.2024")
+    study = read_study(draft.write(tmp_path))
+    assert list(study.participants["height"][:2]) == [1.75, 1.8]
+    found = check(study).frame()
+    assert list(found["rule"]) == ["decimal comma read", "date read day first"]
+    assert list(found["allowed"]) == ["read as 1.75", "read as 2024-06-14"]
