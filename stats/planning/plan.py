@@ -128,6 +128,11 @@ class Plan(Result):
             number = self.inputs[name]
             unit = f" {number.unit or self.unit}" if name in WITH_UNIT and (number.unit or self.unit) else ""
             low, high = number.interval(level)
+            if name == "attrition":
+                limits = (
+                    f", {level * 100:g} % interval {100 * low:.3g} to {100 * high:.3g} %" if number.uncertain else ""
+                )
+                return f"{100 * number.value:.3g} % ({number.source or 'no source given'}{limits})"
             limits = f", {level * 100:g} % interval {low:.3g} to {high:.3g}" if number.uncertain else ""
             return f"{number.value:.4g}{unit} ({number.source or 'no source given'}{limits})"
 
@@ -145,7 +150,7 @@ class Plan(Result):
             if name not in ("difference", "margin", "attrition")
         )
         band = self._band(level) if self.terms.power is not None and self.call is not None else ""
-        tail = f"{self.terms.sides}-sided alpha of {self.terms.alpha:g}"
+        tail = f"{SIDES[self.terms.sides]} alpha of {self.terms.alpha:g}"
         arms = (
             f"{self.n_arms[0]} participants per arm"
             if self.n_arms[0] == self.n_arms[1]
@@ -178,6 +183,7 @@ class Plan(Result):
         return f" The pilot's uncertainty leaves {' and '.join(said)}." if said else ""
 
 
+SIDES = {1: "one-sided", 2: "two-sided"}
 WITH_UNIT = ("difference", "margin", "sd", "sd_treatment", "sd_change", "sd_residual", "sd_intercept", "sd_within")
 LABELS = {
     "sd": "a standard deviation of",
