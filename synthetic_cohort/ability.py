@@ -122,7 +122,7 @@ def _change(
     saturation = 2.0 ** (-onset_days / half_time) - 2.0 ** (-(onset_days + day) / half_time)
     gain = (course.recovery_gain + course.recovery_sd * recovery_noise)[..., None] * saturation
     drift = (course.drift_sd * drift_noise)[..., None] * np.minimum(day / course.drift_days, 1.0)
-    recovers = np.array([construct in course.recovering for construct in CONSTRUCTS], dtype=float)
+    recovers = np.array([course.recovering.get(construct, 0.0) for construct in CONSTRUCTS])
     change += (gain + drift)[..., None] * recovers
 
     per_arm = np.array([[entry.effect.get(construct, 0.0) for construct in CONSTRUCTS] for entry in design.arms])

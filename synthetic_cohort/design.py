@@ -80,12 +80,17 @@ class People:
 
 @dataclass(frozen=True)
 class Course:
-    """How ability moves: natural recovery (saturating), personal drift, spread of response, what is kept later."""
+    """How ability moves: natural recovery (saturating), personal drift, spread of response, what is kept later.
+
+    recovering: construct -> how much of recovery and drift it takes part in (1 fully; left out: not at all).
+    """
 
     recovery_gain: float = 0.0
     recovery_half_time_days: float = 45.0
     recovery_sd: float = 0.0
-    recovering: tuple[str, ...] = ("impairment", "dexterity", "strength", "use", "sensation")
+    recovering: Mapping[str, float] = field(
+        default_factory=lambda: {"impairment": 1.0, "dexterity": 1.0, "strength": 1.0, "use": 1.0, "sensation": 1.0}
+    )
     drift_sd: float = 0.1
     drift_days: float = 60.0
     response_sd: float = 0.0
@@ -210,8 +215,8 @@ class CohortDesign:
     sessions: Sessions = field(default_factory=Sessions)
     events: tuple[Event, ...] = ()
     correlation: tuple[tuple[float, ...], ...] = (
-        (1.0, 0.85, 0.75, 0.7, -0.5, 0.4),
-        (0.85, 1.0, 0.7, 0.7, -0.45, 0.5),
+        (1.0, 0.78, 0.75, 0.7, -0.5, 0.4),
+        (0.78, 1.0, 0.7, 0.7, -0.45, 0.5),
         (0.75, 0.7, 1.0, 0.6, -0.35, 0.3),
         (0.7, 0.7, 0.6, 1.0, -0.35, 0.35),
         (-0.5, -0.45, -0.35, -0.35, 1.0, -0.15),
