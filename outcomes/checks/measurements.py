@@ -5,10 +5,11 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.register import looked_up, place, reports
+from outcomes.checks.register import hint, looked_up, place, reports
 from outcomes.findings import as_text, flag
 from outcomes.instrument import Item
 from outcomes.known import find_instrument, find_measure
+from outcomes.registry import instruments
 from outcomes.study import Study
 
 # Numbers that programs and people write for a missing value; read as such only where they are outside the range.
@@ -22,7 +23,9 @@ def items_known(study: Study) -> Iterator[pd.DataFrame]:
         instrument = find_instrument(str(name))
         if instrument is None:
             where = place(study, "items", "instrument")
-            yield flag("unknown instrument", rows, **where, found=rows["instrument"], allowed="an id of the catalogue")
+            advice = hint(str(name), instruments())
+            yield flag("unknown instrument", rows, **where, found=rows["instrument"], advice=advice,
+                       allowed="an id of the catalogue")  # fmt: skip
             continue
         known = [item.id for item in instrument.items]
         unknown = rows[~rows["item"].isin(known)]
@@ -47,7 +50,7 @@ def totals_known(study: Study) -> Iterator[pd.DataFrame]:
         if instrument is None and name not in {measure.split(".")[0] for measure in declared}:
             allowed = "an id of the catalogue" + (f" or {', '.join(declared)}" if declared else "")
             yield flag("unknown instrument", rows, **place(study, "totals", "instrument"),
-                       found=rows["instrument"], allowed=allowed)  # fmt: skip
+                       found=rows["instrument"], allowed=allowed, advice=hint(name, instruments()))  # fmt: skip
         elif instrument is None or (scale and instrument.scale(scale) is None):
             scales = (
                 [known.id for known in instrument.scales] if instrument else [part.split(".")[1] for part in declared]

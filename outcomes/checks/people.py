@@ -1,12 +1,11 @@
 """Checks of participants and arms: who is in the study."""
 
-import difflib
 import re
 from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.register import looked_up, place, reports
+from outcomes.checks.register import hint, looked_up, place, reports
 from outcomes.findings import flag, texts
 from outcomes.reading.cells import dates, numbers
 from outcomes.reading.tables import DATE_RULES, flag_conversions
@@ -63,8 +62,7 @@ def unknown_participant(study: Study) -> Iterator[pd.DataFrame]:
         rows = frame[~frame["participant"].isin(known) & (frame["participant"] != "")]
         if rows.empty:
             continue
-        near = {name: difflib.get_close_matches(name, known, 1, 0.7) for name in rows["participant"].unique()}
-        hints = {name: f"Is it {close[0]}?" if close else "" for name, close in near.items()}
+        hints = {name: hint(name, known) for name in rows["participant"].unique()}
         yield flag(
             "unknown participant",
             rows,

@@ -1,5 +1,6 @@
 """The list of checks and the one function that runs them."""
 
+import difflib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -80,6 +81,12 @@ def place(study: Study, table: str, column: str, rows: pd.DataFrame | None = Non
         "file": study.files.get(table, ""),
         "column": rows["header"] if measured and rows is not None else study.header(table, column),
     }
+
+
+def hint(name: str, known: Iterable[str]) -> str:
+    """ "Is it ...?" with the nearest known name, "" where none is near."""
+    near = difflib.get_close_matches(name, list(known), 1, 0.7)
+    return f"Is it {near[0]}?" if near else ""
 
 
 def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype: str | None = None) -> pd.Series:
