@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from outcomes.findings import as_text
 from outcomes.instrument import Instrument
-from outcomes.protocol_file import ESTIMAND
+from outcomes.protocol_keys import ESTIMAND
 from outcomes.registry import thresholds
 
 

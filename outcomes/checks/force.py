@@ -8,8 +8,8 @@ from outcomes.checks.register import looked_up, place, reports
 from outcomes.findings import as_text, flag, texts
 from outcomes.force import convert_force
 from outcomes.known import find_instrument
-from outcomes.sheets import FORCE_UNITS
 from outcomes.study import Study
+from outcomes.words import FORCE_UNITS
 
 KEYS = ["participant", "visit", "instrument", "side", "condition"]
 # Common practice, no source. kgf; beyond it a wrong unit is likelier than the force.

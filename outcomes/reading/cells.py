@@ -10,7 +10,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from outcomes.sheets import MISSING_WORDS
+from outcomes.words import MISSING_WORDS
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?\d*,\d+")

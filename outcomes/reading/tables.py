@@ -11,7 +11,8 @@ from outcomes.findings import flag, texts
 from outcomes.reading.cells import dates, numbers, over_distinct, plain, tidy
 from outcomes.reading.files import Grid
 from outcomes.reading.headers import Header, find_header
-from outcomes.sheets import RELATIVE_SIDES, Column, Sheet
+from outcomes.sheets import Column, Sheet
+from outcomes.words import RELATIVE_SIDES
 
 NUMBER_RULES = {
     "decimal comma": "decimal comma read",

@@ -1,0 +1,133 @@
+"""The keys study.toml may have, and reading them with every problem named.
+
+Each function adds to `problems` what is wrong: what was found, what is allowed, what to do.
+"""
+
+import difflib
+from collections.abc import Mapping
+
+DESIGNS = ("single-arm", "parallel", "crossover")
+TIMES = ("visit", "linear", "piecewise")
+TIME_UNITS = ("day", "week", "month")
+BASELINES = ("auto", "constrained", "covariate", "outcome")
+METHODS = ("reml", "ml")
+DF_METHODS = ("kenward-roger", "kenward-roger-observed", "satterthwaite", "between-within", "residual", "normal")
+ESTIMAND = ("treatment", "population", "variable", "intercurrent", "summary")
+
+TEXT, NUMBER, WHOLE, FLAG, LIST, TABLE, TABLES = "text", "number", "whole", "flag", "list", "table", "tables"
+TOP = {
+    "title": TEXT,
+    "design": TEXT,
+    "primary": TEXT,
+    "outcomes": LIST,
+    "seed": WHOLE,
+    "level": NUMBER,
+    "arms": TABLES,
+    "visits": TABLES,
+    "thresholds": TABLE,
+    "estimand": TABLE,
+    "model": TABLE,
+    "sensitivity": TABLES,
+    "measures": TABLE,
+    "instruments": TABLE,
+    "columns": TABLE,
+    "scored_raters": LIST,
+    "wide": TABLES,
+    "periods": TABLES,
+    "criteria": TABLES,
+}
+ARM = {"id": TEXT, "label": TEXT, "reference": FLAG}
+VISIT = {"id": TEXT, "label": TEXT, "day": NUMBER, "window": LIST}
+PERIOD = {"id": TEXT, "start": TEXT, "end": TEXT, "treatments": TABLE}
+MEASURE = {"label": TEXT, "unit": TEXT, "better": TEXT, "low": NUMBER, "high": NUMBER}
+MODEL = {
+    "label": TEXT,
+    "time": TEXT,
+    "time_unit": TEXT,
+    "knots": LIST,
+    "baseline": TEXT,
+    "random": TEXT,
+    "correlated": FLAG,
+    "covariance": TEXT,
+    "by_arm": FLAG,
+    "covariates": LIST,
+    "method": TEXT,
+    "df": TEXT,
+}
+WIDE = {"file": TEXT, "table": TEXT, "across": TEXT, "columns": TABLE, "prefix": TEXT, "fixed": TABLE}
+TYPES: dict[str, tuple[type, ...]] = {
+    TEXT: (str,),
+    NUMBER: (int, float),
+    WHOLE: (int,),
+    FLAG: (bool,),
+    LIST: (list,),
+    TABLE: (dict,),
+    TABLES: (list,),
+}
+IN_WORDS = {
+    TEXT: 'text in quotation marks, e.g. "week4"',
+    NUMBER: "a number",
+    WHOLE: "a whole number",
+    FLAG: "true or false",
+    LIST: "a list in square brackets",
+    TABLE: "a table",
+    TABLES: "tables in double square brackets",
+}
+
+
+def known_keys(table: object, allowed: Mapping[str, str], where: str, problems: list[str]) -> dict:
+    """The keys of a table that are allowed and of the right type; every other one is a problem."""
+    if not isinstance(table, dict):
+        problems.append(f"{where}: found {table!r}, allowed a table of keys and values. Correct it.")
+        return {}
+    kept = {}
+    for key, value in table.items():
+        if key not in allowed:
+            close = difflib.get_close_matches(key, allowed, 1)
+            hint = f"Did you mean {close[0]}?" if close else "Remove it or correct its name."
+            problems.append(f"{where}, unknown key {key}: found {key}, allowed {', '.join(allowed)}. {hint}")
+            continue
+        wanted = TYPES[allowed[key]]
+        if not isinstance(value, wanted) or (isinstance(value, bool) and bool not in wanted):
+            problems.append(f"{where}, {key}: found {value!r}, allowed {IN_WORDS[allowed[key]]}. Correct it.")
+            continue
+        kept[key] = value
+    return kept
+
+
+def tables_of(content: Mapping, key: str, problems: list[str]) -> list[dict]:
+    tables = content.get(key, [])
+    wrong = [table for table in tables if not isinstance(table, dict)]
+    if wrong:
+        problems.append(f"study.toml, {key}: found {wrong[0]!r}, allowed one [[{key}]] table each. Correct it.")
+    return [table for table in tables if isinstance(table, dict)]
+
+
+def choice(table: Mapping, key: str, allowed: tuple[str, ...], where: str, problems: list[str], default: str) -> str:
+    value = table.get(key, default)
+    if value not in allowed:
+        problems.append(f"{where}, {key}: found {value!r}, allowed {', '.join(allowed)}. Correct it.")
+        return default
+    return value
+
+
+def needed(table: dict, key: str, where: str, problems: list[str]) -> str:
+    value = table.get(key, "")
+    if not value:
+        problems.append(f"{where} has no {key}: found none, allowed {IN_WORDS[TEXT]}. Add it.")
+    return str(value).strip()
+
+
+def unlike(ids, where: str, problems: list[str]) -> None:
+    seen: set[str] = set()
+    for name in ids:
+        if name in seen:
+            problems.append(f"study.toml, {where}: found {name!r} twice, allowed once. Give each its own id.")
+        seen.add(name)
+
+
+def nested(table: Mapping, name: str, problems: list[str]) -> dict[str, dict]:
+    for key, value in table.items():
+        if not isinstance(value, dict):
+            problems.append(f"[{name}], {key}: found {value!r}, allowed a table [{name}.{key}]. Correct it.")
+    return {key: value for key, value in table.items() if isinstance(value, dict)}
