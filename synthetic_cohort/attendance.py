@@ -23,9 +23,20 @@ def draw_attendance(design: CohortDesign, primary: Array, rng: Generator) -> NDA
     gone = np.zeros(primary.shape[:2], dtype=bool)
     for visit in range(1, primary.shape[2]):
         now = score[..., visit]
-        leave = _chance(missing.dropout, missing.dropout_on_observed * last_seen + missing.dropout_on_unseen * now)
+        change = now - last_seen
+        leave = _chance(
+            missing.dropout,
+            missing.dropout_on_observed * last_seen
+            + missing.dropout_on_unseen * now
+            + missing.dropout_on_unseen_change * change,
+        )
         gone |= uniform[0, ..., visit] < leave
-        skip = _chance(missing.missed, missing.missed_on_observed * last_seen + missing.missed_on_unseen * now)
+        skip = _chance(
+            missing.missed,
+            missing.missed_on_observed * last_seen
+            + missing.missed_on_unseen * now
+            + missing.missed_on_unseen_change * change,
+        )
         missed = uniform[1, ..., visit] < skip
         status[..., visit] = np.where(gone, WITHDRAWN, np.where(missed, MISSED, ATTENDED))
         last_seen = np.where(status[..., visit] == ATTENDED, now, last_seen)

@@ -6,13 +6,13 @@ the population the curves were drawn for; `curves.toml` says how each instrument
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from types import UnionType
-from typing import Any, Union, get_args, get_origin, get_type_hints
+from typing import Any
 
 from outcomes.errors import StudyError
+from synthetic_cohort.toml_records import record_from
 from synthetic_cohort.toml_text import toml_text
 
 CONSTRUCTS = ("impairment", "dexterity", "strength", "use", "spasticity", "sensation")
@@ -114,8 +114,9 @@ class Missing:
     """Chances of a missed visit and of leaving for good, each on the logit scale.
 
     `*_on_observed` multiplies the primary score seen at the last attended visit: missing at random.
-    `*_on_unseen` multiplies the score of the visit itself, which nobody sees when it is missed: not at random.
-    Both count the score in steps of `unit` from `centre`. With both zero the visits are missing completely at random.
+    `*_on_unseen` multiplies the score of the visit itself, which nobody sees when it is missed: not at random;
+    `*_on_unseen_change` its difference from the last seen one (people who do not improve stay away): not at random.
+    Scores count in steps of `unit` from `centre`. With all of them zero visits are missing completely at random.
     The first visit is always attended.
     """
 
@@ -125,6 +126,8 @@ class Missing:
     dropout: float = 0.0
     dropout_on_observed: float = 0.0
     dropout_on_unseen: float = 0.0
+    missed_on_unseen_change: float = 0.0
+    dropout_on_unseen_change: float = 0.0
     centre: float = 0.0
     unit: float = 1.0
     instrument: float = 0.0  # one instrument not done at an attended visit
@@ -134,9 +137,11 @@ class Missing:
     @property
     def completely_at_random(self) -> bool:
         """True where no score decides who comes."""
-        return not (
-            self.missed_on_observed or self.missed_on_unseen or self.dropout_on_observed or self.dropout_on_unseen
+        by_score = (
+            *(self.missed_on_observed, self.missed_on_unseen, self.missed_on_unseen_change),
+            *(self.dropout_on_observed, self.dropout_on_unseen, self.dropout_on_unseen_change),
         )
+        return not any(by_score)
 
 
 @dataclass(frozen=True)
@@ -273,39 +278,9 @@ class CohortDesign:
     @classmethod
     def from_toml(cls, text: str) -> "CohortDesign":
         """Read a design from TOML text. Raises StudyError for an unknown or a missing key."""
-        return _record(cls, tomllib.loads(text), "design")
+        return record_from(cls, tomllib.loads(text), "design")
 
     @classmethod
     def from_file(cls, path: str | Path) -> "CohortDesign":
         """Read a design from a TOML file."""
         return cls.from_toml(Path(path).read_text(encoding="utf-8"))
-
-
-def _record(cls: Any, table: Mapping[str, Any], place: str) -> Any:
-    """Fill the dataclass `cls` from a TOML table, nested records included."""
-    hints = get_type_hints(cls)
-    known = [entry.name for entry in fields(cls)]
-    unknown = [key for key in table if key not in known]
-    if unknown:
-        raise StudyError(f"{place}: unknown key {unknown[0]!r}; allowed {', '.join(known)}.")
-    values = {key: _value(hints[key], value, f"{place}.{key}") for key, value in table.items()}
-    try:
-        return cls(**values)
-    except TypeError as error:
-        raise StudyError(f"{place}: {error}; add the missing key.") from error
-
-
-def _value(hint: Any, value: Any, place: str) -> Any:
-    """Lists become tuples, tables of a record type become that record, whole numbers become floats where asked."""
-    if is_dataclass(hint):
-        return _record(hint, value, place)
-    origin, inner = get_origin(hint), get_args(hint)
-    if origin is tuple:
-        return tuple(_value(inner[0], entry, place) for entry in value)
-    if origin in (Union, UnionType):
-        return _value(inner[0], value, place)
-    if hint is float and isinstance(value, int) and not isinstance(value, bool):
-        return float(value)
-    if hint in (str, bool, int, float) and not isinstance(value, hint):
-        raise StudyError(f"{place}: found {value!r}, a {hint.__name__} is needed.")
-    return value

@@ -11,11 +11,12 @@ from numpy.random import Generator
 
 from outcomes.errors import StudyError
 from synthetic_cohort.design import CohortDesign
-from synthetic_cohort.flaws_in_scores import SCORE_KINDS
+from synthetic_cohort.flaws_in_answers import ANSWER_KINDS
+from synthetic_cohort.flaws_in_forces import FORCE_KINDS
 from synthetic_cohort.flaws_in_visits import VISIT_KINDS
 from synthetic_cohort.ledger import LEDGER_COLUMNS, Desk, Flaw
 
-KINDS: dict[str, Flaw] = {**SCORE_KINDS, **VISIT_KINDS}
+KINDS: dict[str, Flaw] = {**FORCE_KINDS, **ANSWER_KINDS, **VISIT_KINDS}
 
 
 def plant(

@@ -23,6 +23,8 @@ LEDGER_COLUMNS = (
     "rules",  # findings of which one must report it, "; " between them; blank where nothing in the folder shows it
     "blocks",
 )
+# What is written on one form: the rows that belong together.
+ADMINISTRATION = ("participant", "visit", "instrument", "side", "condition")
 
 
 @dataclass

@@ -55,6 +55,13 @@ def test_not_at_random_depends_on_the_unseen_score(score):
     assert np.corrcoef(missed[band], now[band])[0, 1] < -0.1
 
 
+def test_not_at_random_by_change_keeps_away_who_did_not_improve(score):
+    status = _status(Missing(missed=0.2, missed_on_unseen_change=-1.0), score)
+    change, missed = score[..., 1] - score[..., 0], status[..., 1] == MISSED
+    assert np.corrcoef(missed.ravel(), change.ravel())[0, 1] < -0.15
+    assert not Missing(missed=0.2, missed_on_unseen_change=-1.0).completely_at_random
+
+
 def test_patterns_for_planning():
     design = preset("demo")
     rng = np.random.default_rng(3)

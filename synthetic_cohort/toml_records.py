@@ -1,0 +1,41 @@
+"""From a TOML table to frozen records: strict about keys and types, with messages that say what is allowed."""
+
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from types import UnionType
+from typing import Any, Union, get_args, get_origin, get_type_hints
+
+from outcomes.errors import StudyError
+
+
+def record_from(cls: Any, table: Mapping[str, Any], place: str) -> Any:
+    """Fill the dataclass `cls` from a TOML table, nested records included.
+
+    place: where the table stands, for messages. Raises StudyError for an unknown, a missing or a wrongly typed key.
+    """
+    hints = get_type_hints(cls)
+    known = [entry.name for entry in fields(cls)]
+    unknown = [key for key in table if key not in known]
+    if unknown:
+        raise StudyError(f"{place}: unknown key {unknown[0]!r}; allowed {', '.join(known)}.")
+    values = {key: _value(hints[key], value, f"{place}.{key}") for key, value in table.items()}
+    try:
+        return cls(**values)
+    except TypeError as error:
+        raise StudyError(f"{place}: {error}; add the missing key.") from error
+
+
+def _value(hint: Any, value: Any, place: str) -> Any:
+    """Lists become tuples, tables of a record type become that record, whole numbers become floats where asked."""
+    if is_dataclass(hint):
+        return record_from(hint, value, place)
+    origin, inner = get_origin(hint), get_args(hint)
+    if origin is tuple:
+        return tuple(_value(inner[0], entry, place) for entry in value)
+    if origin in (Union, UnionType):
+        return _value(inner[0], value, place)
+    if hint is float and isinstance(value, int) and not isinstance(value, bool):
+        return float(value)
+    if hint in (str, bool, int, float) and not isinstance(value, hint):
+        raise StudyError(f"{place}: found {value!r}, a {hint.__name__} is needed.")
+    return value
