@@ -126,3 +126,14 @@ def test_one_person_is_the_same_person_in_every_sheet():
         ["fma_ue.motor", "arat.total", "grip.force"]
     ]
     assert (wide.corr("spearman").to_numpy() > 0.25).all()
+
+
+def test_the_maintainer_s_command_writes_a_preset(tmp_path, monkeypatch, capsys):
+    from synthetic_cohort.__main__ import main
+
+    folder = tmp_path / "study"
+    monkeypatch.setattr("sys.argv", ["synthetic_cohort", "--seed", "5", "write", "crossover", str(folder)])
+    main()
+    assert "participants 16" in capsys.readouterr().out
+    make_cohort("crossover", seed=5, folder=tmp_path / "same")
+    assert _bytes(folder) == _bytes(tmp_path / "same")
