@@ -54,10 +54,11 @@ def effects_frame(effects: dict[str, EffectSizes], study: Study) -> pd.DataFrame
 def effects_table(effects: dict[str, EffectSizes], study: Study) -> Table:
     """Each index with its standardiser and interval."""
     first = next(iter(effects.values()))
+    frame = effects_frame(effects, study)
     return Table(
         "effect_sizes",
         "Effect sizes of the change from baseline",
-        effects_frame(effects, study),
+        frame.assign(printed=frame[c.VISIT] == list(effects)[-1]),
         {"Outcome": "{outcome_label}", "To visit": "{visit_label}", "Arm": "{arm_label}", "Index": "{kind}",
          "Effect (interval)": "{effect} ({effect_low} to {effect_high})",
          "Mean improvement": "{mean_improvement} {unit}", "Standardiser": "{standardiser}, {standardiser_value}",
@@ -66,6 +67,7 @@ def effects_table(effects: dict[str, EffectSizes], study: Study) -> Table:
         group="Outcome",
         decimals="decimals",
         notes=first.notes,
+        where="printed",
     )  # fmt: skip
 
 

@@ -21,7 +21,8 @@ class Table:
     columns: heading -> template; `{name}` writes the value of that column (see `tables.written`).
     keys: columns that name a row in the record. group: heading whose equal values become a group heading.
     decimals: column of `frame` or a number; the precision of the outcome in each row.
-    limit: rows printed on a page; the file and the record hold all of them.
+    where: column of `frame` that says (True) which rows are printed; limit: number of rows printed. The file and the
+    record hold all of them.
     """
 
     name: str
@@ -35,6 +36,7 @@ class Table:
     unit: str = ""
     recorded: bool = True
     limit: int | None = None
+    where: str | None = None
 
     def content(self) -> dict:
         """The table for the report and the record: plain values, nothing rounded."""
@@ -51,6 +53,7 @@ class Table:
             "unit": self.unit,
             "recorded": self.recorded,
             "limit": self.limit,
+            "where": self.where,
         }
 
     def _repr_mimebundle_(self, include=None, exclude=None) -> dict:
@@ -73,6 +76,7 @@ def from_content(content: Mapping) -> Table:
         unit=content["unit"],
         recorded=content["recorded"],
         limit=content["limit"],
+        where=content["where"],
     )
 
 

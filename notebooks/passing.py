@@ -107,13 +107,18 @@ def _counts_frame(counts: Sequence[ResponderCounts], passing: Passing) -> pd.Dat
     return passing.names.labelled(frame)
 
 
-def _counts_table(name: str, caption: str, counts: Sequence[ResponderCounts], passing: Passing) -> Table:
+def _counts_table(
+    name: str, caption: str, counts: Sequence[ResponderCounts], passing: Passing, last_visit_only: bool = False
+) -> Table:
+    frame = _counts_frame(counts, passing)
+    last = {counted.outcome: counted.to_visit for counted in counts}  # counts come in the order of the visits
+    frame["printed"] = frame[c.VISIT] == frame[c.OUTCOME].map(last) if last_visit_only else True
     notes = tuple(dict.fromkeys(note for counted in counts for note in counted.notes))
     method = {counted.method for counted in counts}
     return Table(
         name,
         caption,
-        _counts_frame(counts, passing),
+        frame,
         {"Outcome": "{outcome_label}", "To visit": "{visit_label}", "Arm": "{arm_label}",
          "Threshold": "{needed} ({quantity})", "Source": "{source}", "Improved": "{improved} of {n}",
          "% of observed (interval)": "{share} ({share_low} to {share_high})",
@@ -128,6 +133,7 @@ def _counts_table(name: str, caption: str, counts: Sequence[ResponderCounts], pa
             CAUTION,
             *notes,
         ),
+        where="printed",
     )  # fmt: skip
 
 
@@ -140,7 +146,7 @@ def planned_counts(passing: Passing) -> Table:
 def published_counts(passing: Passing) -> Table:
     """Counts at every published threshold of each outcome, at the last visit and the visits before it."""
     caption = "Participants who passed each published threshold"
-    return _counts_table("responders_published", caption, passing.published, passing)
+    return _counts_table("responders_published", caption, passing.published, passing, last_visit_only=True)
 
 
 def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:

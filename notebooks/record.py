@@ -47,7 +47,9 @@ def numbers(content: dict, notebook: str, notes: dict[str, int]) -> Iterator[dic
     marks = [notes.setdefault(note, len(notes)) for note in content.get("notes", [])]
     prefix = f"figure/{content['name']}" if figure else content["name"]
     rows = len(next(iter(frame.values()), []))
-    numeric = [column for column in frame if column not in (*keys, "decimals") and _holds_numbers(frame[column])]
+    numeric = [
+        column for column in frame if column not in (*keys, "decimals", "printed") and _holds_numbers(frame[column])
+    ]
     for row in range(rows):
         label = " | ".join(str(frame[key][row]) for key in keys if frame[key][row] not in (None, ""))
         for column in numeric:

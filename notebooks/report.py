@@ -196,7 +196,7 @@ def _write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str], say
 
 
 def _write_csv(frame: dict[str, list], path: Path) -> None:
-    kept = {column: values for column, values in frame.items() if column != "decimals"}
+    kept = {column: values for column, values in frame.items() if column not in ("decimals", "printed")}
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(kept)

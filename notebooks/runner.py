@@ -1,12 +1,13 @@
 """Run notebooks headless: several kernels at a time, progress on stderr, only what changed is run again."""
 
 import asyncio
+import contextlib
 import hashlib
 import os
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernel
 
 SOURCE = Path(__file__).resolve().parent
 CELL_LIMIT_S = 1800
+CLEAR = "get_ipython().reset(new_session=True)"
 KEPT = "outcomes_kit"  # where an executed notebook keeps the key of what it was run on
 
 
@@ -77,58 +79,76 @@ def run_notebooks(
 
 
 async def _run_all(paths, to, parameters, inputs, processes, say) -> list[Run]:
-    places = asyncio.Semaphore(processes)
+    """Each of `processes` kernels takes the next notebook when it has done one: starting costs more than running."""
     code = code_digest()
-    with tempfile.TemporaryDirectory(prefix="ok-", ignore_cleanup_errors=True) as scratch:
+    runs: dict[int, Run] = {}
+    waiting: list[tuple[int, Path, nbformat.NotebookNode, str]] = []
+    for place, path in enumerate(paths):
+        notebook = prepared(path, parameters)
+        key = _digest([nbformat.writes(notebook), inputs, code])
+        kept = _kept(to / path.name, key)
+        if kept is None:
+            waiting.append((place, path, notebook, key))
+        else:
+            say(f"{path.stem}: unchanged, taken from the last run")
+            runs[place] = Run(path.stem, kept, 0.0, True)
 
-        async def one(place: int, path: Path) -> Run:
-            notebook = prepared(path, parameters)
-            key = _digest([nbformat.writes(notebook), inputs, code])
-            target = to / path.name
-            kept = _kept(target, key)
-            if kept is not None:
-                say(f"{path.stem}: unchanged, taken from the last run")
-                return Run(path.stem, kept, 0.0, True)
-            async with places:
+    async def work(scratch: Path) -> None:
+        if not waiting:
+            return
+        async with _kernel(scratch, to) as manager:
+            while waiting:
+                place, path, notebook, key = waiting.pop(0)
                 say(f"{path.stem}: running")
                 start = time.perf_counter()
-                await _execute(notebook, path.stem, to, Path(scratch) / f"k{place}")
+                await _execute(notebook, path.stem, manager)
                 seconds = time.perf_counter() - start
-            notebook.metadata[KEPT] = {"key": key}
-            nbformat.write(notebook, target)
-            say(f"{path.stem}: done in {seconds:.1f} s")
-            return Run(path.stem, notebook, seconds, False)
+                notebook.metadata[KEPT] = {"key": key}
+                nbformat.write(notebook, to / path.name)
+                say(f"{path.stem}: done in {seconds:.1f} s")
+                runs[place] = Run(path.stem, notebook, seconds, False)
 
-        tasks = [asyncio.create_task(one(place, path)) for place, path in enumerate(paths)]
+    with tempfile.TemporaryDirectory(prefix="ok-", ignore_cleanup_errors=True) as scratch:
+        tasks = [asyncio.create_task(work(Path(scratch) / f"k{place}")) for place in range(processes)]
         try:
-            return list(await asyncio.gather(*tasks))
+            await asyncio.gather(*tasks)
         finally:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+    return [runs[place] for place in range(len(paths))]
 
 
-async def _execute(notebook: nbformat.NotebookNode, name: str, cwd: Path, scratch: Path) -> None:
+@contextlib.asynccontextmanager
+async def _kernel(scratch: Path, cwd: Path) -> AsyncIterator[AsyncKernelManager]:
+    """A kernel of our own, ended whatever happens."""
     scratch.mkdir()
     manager = AsyncKernelManager(
         kernel_spec_manager=_ThisPython(),
         connection_file=str(scratch / "c.json"),
         transport="tcp" if os.name == "nt" else "ipc",  # a socket file: no open port, no warning about one
     )
-    client = NotebookClient(
-        notebook,
-        km=manager,
-        timeout=CELL_LIMIT_S,
-        record_timing=False,
-        shutdown_kernel="immediate",
-        resources={"metadata": {"path": str(cwd)}},
-    )
+    await manager.start_kernel(cwd=str(cwd), env=_environment(scratch))
     try:
-        await client.async_execute(cleanup_kc=True, env=_environment(scratch))
+        yield manager
+    finally:
+        await manager.shutdown_kernel(now=True)
+
+
+async def _execute(notebook: nbformat.NotebookNode, name: str, manager: AsyncKernelManager) -> None:
+    """Run one notebook in a kernel whose names were cleared, so that it sees nothing of the one before."""
+    client = NotebookClient(notebook, km=manager, timeout=CELL_LIMIT_S, record_timing=False)
+    await client.async_start_new_kernel_client()
+    try:
+        await client.kc.execute(CLEAR, silent=True, reply=True, timeout=CELL_LIMIT_S)
+        for place, cell in enumerate(notebook.cells):
+            await client.async_execute_cell(cell, place)
     except CellExecutionError as error:
         raise NotebookError(_stopped(name, notebook, error)) from error
     except (CellTimeoutError, DeadKernelError) as error:
         raise NotebookError(f"Notebook {name} stopped: {error}") from error
+    finally:
+        client.kc.stop_channels()
 
 
 def _stopped(name: str, notebook: nbformat.NotebookNode, error: CellExecutionError) -> str:

@@ -125,12 +125,12 @@ def _cell(template: str, row: Mapping, decimals: str | int) -> str:
 
 def printed(table: Table) -> Table:
     """The table cut to the rows a page holds, with a note that says so."""
-    if table.limit is None or len(table.frame) <= table.limit:
+    shown = table.frame if table.where is None else table.frame[table.frame[table.where].astype(bool)]
+    shown = shown if table.limit is None else shown.head(table.limit)
+    if len(shown) == len(table.frame):
         return table
-    note = (
-        f"The first {table.limit} of {len(table.frame)} rows; all are in the file tables/{identifier(table.name)}.csv."
-    )
-    return replace(table, frame=table.frame.head(table.limit), notes=(*table.notes, note), limit=None)
+    note = f"{len(shown)} of {len(table.frame)} rows; all are in the file tables/{identifier(table.name)}.csv."
+    return replace(table, frame=shown, notes=(*table.notes, note), limit=None, where=None)
 
 
 def to_text(table: Table) -> str:
