@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.checks.groups import group_codes
-from outcomes.checks.register import looked_up, place, reports, reports_on_scores
+from outcomes.checks.register import file_of, looked_up, place, reports, reports_on_scores
 from outcomes.findings import as_text, flag, texts
 from outcomes.instrument import Instrument
 from outcomes.known import find_instrument
@@ -117,10 +117,7 @@ def incomplete(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     """Scores that could not be given although something was recorded, with the reason scoring gave."""
     wanted = scores[scores["value"].isna() & scores["outcome"].isin(study.protocol.outcomes)]
     for name, rows in wanted.groupby("instrument", sort=False):
-        file = next((study.files[table] for table in ("items", "totals", "trials", "angles")
-                     if table in study.files and "instrument" in study.table(table)
-                     and name in set(study.table(table)["instrument"])), "")  # fmt: skip
-        yield flag("incomplete", rows.drop(columns="value"), file=file, found=rows["outcome"] + ": " + rows["reason"])
+        yield flag("incomplete", rows, file=file_of(study, str(name)), found=rows["outcome"] + ": " + rows["reason"])
 
 
 @reports_on_scores("typed total differs")

@@ -7,7 +7,7 @@ import pandas as pd
 
 from outcomes.checks.calendar import planned_days
 from outcomes.checks.measurements import total_range
-from outcomes.checks.register import looked_up, place, reports, reports_on_scores
+from outcomes.checks.register import file_of, looked_up, place, reports, reports_on_scores
 from outcomes.findings import as_text, flag, texts
 from outcomes.study import Study
 
@@ -37,9 +37,10 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     if rows.empty:
         return
     found = rows["outcome"] + " " + texts(earlier["value"]) + " at " + earlier["visit"].astype("str")
+    files = {name: file_of(study, name) for name in rows["instrument"].unique()}
     yield flag(
         "jump between visits",
-        rows,
+        rows.assign(file=looked_up(rows["instrument"], files, "str")),
         found=found + ", then " + texts(rows["value"]),
         allowed=bounded[wrong].map({
             True: f"less than {_SHARE_OF_RANGE:.0%} of the range",

@@ -83,6 +83,14 @@ def place(study: Study, table: str, column: str, rows: pd.DataFrame | None = Non
     }
 
 
+def file_of(study: Study, instrument: str) -> str:
+    """The file an instrument was recorded in: that of the angles where no sheet names the instrument."""
+    for table in ("items", "totals", "trials"):
+        if (study.table(table)["instrument"] == instrument).any():
+            return study.files[table]
+    return study.files.get("angles", "")
+
+
 def hint(name: str, known: Iterable[str]) -> str:
     """ "Is it ...?" with the nearest known name, "" where none is near."""
     near = difflib.get_close_matches(name, list(known), 1, 0.7)

@@ -123,6 +123,10 @@ PROBLEMS = {
     "unknown column": ('value = "Punktzahl"', 'valu = "x"', "unknown key valu.*Did you mean value"),
     "plain list of arms": ('[[arms]]\nid = "a"\nreference = true\n\n[[arms]]\nid = "b"\nlabel = "Arm B"\n', "",
                            "a parallel study compares arms: found 0, allowed 2 or more"),
+    "period of an unplanned visit": ("[[criteria]]", '[[periods]]\nid = "one"\nstart = "w0"\nend = "w9"\n'
+                                     'treatments = { a = "x", b = "y" }\n[[criteria]]', "found 'w9', allowed w0, w4"),
+    "period that leaves out an arm": ("[[criteria]]", '[[periods]]\nid = "one"\nstart = "w0"\nend = "w4"\n'
+                                      'treatments = { a = "x" }\n[[criteria]]', "one entry for each of a, b"),
     "wide sheet without columns": (
         "[[criteria]]", '[[wide]]\nfile = "x.csv"\n[[criteria]]', "neither columns nor prefix"),
     "broken text": ("seed = 7", "seed = seven", "cannot be read"),

@@ -474,7 +474,14 @@ DAMAGES = [
     ),
     Damage("side without meaning", _usability(["3"] * 10, side="left"), "items.csv", None, "side", "left"),
     # change from visit to visit
-    Damage("jump between visits", lambda draft: draft.change("totals", "value", "140", **_bbt("P01", "w8"))),
+    Damage(
+        "jump between visits",
+        lambda draft: draft.change("totals", "value", "140", **_bbt("P01", "w8")),
+        "totals.csv",
+        None,
+        None,
+        "bbt.blocks 23 at w4, then 140",
+    ),
     Damage(
         "best score at baseline",
         lambda draft: draft.change("items", "value", "2", participant="P01", visit="base", instrument="fma_ue"),
