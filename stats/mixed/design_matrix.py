@@ -6,6 +6,7 @@ formulaic's own column names, kept only if it reproduces formulaic's matrix exac
 """
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -73,23 +74,26 @@ def response_name(formula: str) -> str:
     return " + ".join(str(term) for term in _left(formula))
 
 
-def response_of(formula: str, data: pd.DataFrame) -> np.ndarray:
-    """The response (N,); FitError where it is not one column of numbers."""
+def response_of(formula: str, data: pd.DataFrame, columns: Mapping[str, pd.Series] | None = None) -> np.ndarray:
+    """The response (N,); FitError where it is not one column of numbers. `columns` as in `design_of`."""
     name = response_name(formula)
-    if name in data.columns and pd.api.types.is_numeric_dtype(data[name].dtype):
-        return data[name].to_numpy(dtype=float)
+    if name in data.columns:
+        column = data[name] if columns is None else columns[name]
+        if pd.api.types.is_numeric_dtype(column.dtype):
+            return column.to_numpy(dtype=float)
     matrix = _matrix(_left(formula), data, formula)
     if matrix.shape[1] != 1:
         raise FitError(f"The response of '{formula}' has {matrix.shape[1]} columns; one number per row is needed.")
     return np.asarray(matrix, dtype=float)[:, 0]
 
 
-def design_of(formula: str, data: pd.DataFrame) -> Design:
-    """The model matrix of the right-hand side."""
-    key = (formula, *(_kind(name, data[name]) for name in sorted(required_columns(formula)) if name in data.columns))
+def design_of(formula: str, data: pd.DataFrame, columns: Mapping[str, pd.Series] | None = None) -> Design:
+    """The model matrix of the right-hand side; `columns` are those of `data` where they are at hand already."""
+    columns = data if columns is None else columns
+    key = _recipe_key(formula, columns)
     recipe = RECIPES.get(key)
     if recipe is not None:
-        return Design(_cook(recipe, data), recipe.terms, recipe.term_columns, recipe.spec)
+        return Design(_cook(recipe, columns, len(data)), recipe.terms, recipe.term_columns, recipe.spec)
     matrix = _matrix(_right(formula), data, formula)
     spec = matrix.model_spec
     design = Design(
@@ -105,6 +109,21 @@ def design_of(formula: str, data: pd.DataFrame) -> Design:
     return design
 
 
+def is_plain(formula: str, data: pd.DataFrame) -> bool:
+    """Whether the model matrix of `design_of` was made of products of columns and categories, row by row."""
+    return RECIPES.get(_recipe_key(formula, data)) is not None
+
+
+def _recipe_key(formula: str, data: Mapping[str, pd.Series]) -> tuple:
+    return (formula, *(_kind(name, data[name]) for name in right_columns(formula)))
+
+
+@lru_cache(maxsize=256)
+def right_columns(formula: str) -> tuple[str, ...]:
+    """Columns that the right-hand side uses."""
+    return tuple(sorted(str(name) for name in _right(formula).required_variables))
+
+
 def _matrix(formula, data: pd.DataFrame, text: str):
     """formulaic raises many unrelated classes; each becomes a FitError with its reason."""
     try:
@@ -115,7 +134,7 @@ def _matrix(formula, data: pd.DataFrame, text: str):
 
 def _kind(name: str, column: pd.Series) -> tuple:
     if isinstance(column.dtype, pd.CategoricalDtype):
-        return (name, "category", tuple(column.cat.categories))
+        return (name, "category", tuple(column.dtype.categories))
     if pd.api.types.is_numeric_dtype(column.dtype):
         return (name, "number")
     return (name, "text", tuple(sorted(column.unique())))
@@ -129,7 +148,9 @@ def _recipe(design: Design, data: pd.DataFrame) -> Recipe | None:
         for part in [] if name == "Intercept" else name.split(":"):
             level = re.fullmatch(r"(.+?)\[(?:T\.)?(.*)\]", part)
             if level is not None and level.group(1) in data.columns:
-                known = {str(value): value for value in data[level.group(1)].unique()}
+                column = data[level.group(1)]
+                levels = column.dtype.categories if isinstance(column.dtype, pd.CategoricalDtype) else column.unique()
+                known = {str(value): value for value in levels}
                 if level.group(2) not in known:
                     return None
                 factors.append((level.group(1), known[level.group(2)]))
@@ -139,12 +160,12 @@ def _recipe(design: Design, data: pd.DataFrame) -> Recipe | None:
                 return None
         columns.append(tuple(factors))
     recipe = Recipe(tuple(columns), design.terms, design.term_columns, design.spec)
-    return recipe if np.array_equal(_cook(recipe, data), design.X) else None
+    return recipe if np.array_equal(_cook(recipe, data, len(data)), design.X) else None
 
 
-def _cook(recipe: Recipe, data: pd.DataFrame) -> np.ndarray:
+def _cook(recipe: Recipe, data: Mapping[str, pd.Series], rows: int) -> np.ndarray:
     pieces: dict[Factor, np.ndarray] = {}
-    X = np.ones((len(data), len(recipe.columns)))
+    X = np.ones((rows, len(recipe.columns)))
     for k, factors in enumerate(recipe.columns):
         for factor in factors:
             if factor not in pieces:
@@ -153,7 +174,7 @@ def _cook(recipe: Recipe, data: pd.DataFrame) -> np.ndarray:
                 if level is NUMBER:
                     pieces[factor] = column.to_numpy(dtype=float)
                 elif isinstance(column.dtype, pd.CategoricalDtype):
-                    pieces[factor] = column.cat.codes.to_numpy() == column.cat.categories.get_loc(level)
+                    pieces[factor] = column.array.codes == column.dtype.categories.get_loc(level)
                 else:
                     pieces[factor] = (column == level).to_numpy()
             X[:, k] *= pieces[factor]

@@ -5,7 +5,7 @@ rows. A *pattern* is what the covariance of a participant depends on: which slot
 covariates in them, and the covariance group (arm).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,8 @@ import pandas as pd
 from formulaic import ModelSpec
 
 from stats.errors import FitError
-from stats.mixed.design_matrix import Design, design_of, required_columns, response_name, response_of
+from stats.mixed.design_matrix import design_of, required_columns, response_name, response_of
+from stats.mixed.rows import check_columns, columns_of, complete_rows, group_codes, once_per_visit, visit_order
 
 
 @dataclass(frozen=True)
@@ -59,39 +60,37 @@ def build_layout(
     visit: str | None = None,
     random: str | None = None,
     by: str | None = None,
+    keep_levels: bool = False,
 ) -> Layout:
     """Design matrices of the complete rows of `frame`.
 
     Rows with a missing value in a column the model uses are left out and counted in the notes. Categories without a
-    row are dropped. Raises FitError for unknown columns, no usable rows, or two rows of one participant at one visit.
+    row are dropped unless `keep_levels`. Raises FitError for unknown columns, no usable rows, or two rows of one
+    participant at one visit.
     """
-    used = required_columns(formula) | (required_columns(random) if random is not None else set())
-    used |= {name for name in (participant, visit, by) if name is not None}
-    unknown = sorted(used - set(frame.columns))
-    if unknown:
-        raise FitError(
-            f"Columns not in the frame: {', '.join(unknown)}. Found: {', '.join(map(str, frame.columns))}. "
-            "Correct the name in the formula or the call."
-        )
-    data, notes = _complete_rows(frame, used)
-    person, persons = pd.factorize(data[participant])
-    slot, slots = (None, ()) if visit is None else visit_order(data[visit])
-    order = np.argsort(person, kind="stable") if slot is None else np.lexsort([slot, person])
-    if (order[1:] < order[:-1]).any():
+    used = columns_used(formula, random, participant, visit, by)
+    check_columns(frame, used)
+    data, notes = complete_rows(frame, used, keep_levels=keep_levels)
+    columns = columns_of(data, used)
+    person, persons = pd.factorize(columns[participant])
+    slot, slots = (None, ()) if visit is None else visit_order(columns[visit])
+    place = person if slot is None else person * len(slots) + slot
+    if (np.diff(place) < 0).any():
+        order = np.argsort(place, kind="stable")
         data, person = data.iloc[order], person[order]
-        slot = None if slot is None else slot[order]
-    design = design_of(formula, data)
-    y = response_of(formula, data)
+        slot, columns = None if slot is None else slot[order], columns_of(data, used)
+    design = design_of(formula, data, columns)
+    y = response_of(formula, data, columns)
     if slot is None:
         first = np.concatenate([[True], np.diff(person) != 0])
         slot = np.arange(len(person)) - np.flatnonzero(first)[np.cumsum(first) - 1]
         slots = tuple(range(int(slot.max()) + 1))
     else:
-        _once_per_visit(data, participant, str(visit), person, slot)
-    group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else _groups(data, by, person)
+        once_per_visit(columns, participant, str(visit), person, slot)
+    group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else group_codes(columns[by], person)
     Z, random_terms = None, tuple[str, ...]()
     if random is not None:
-        Z, random_terms = _effects(random, data, design)
+        Z, random_terms = effects_of(random, data, columns)
     if not np.isfinite(design.X).all() or not np.isfinite(y).all() or (Z is not None and not np.isfinite(Z).all()):
         raise FitError(
             f"Formula '{formula}' gives infinite values on these rows. Check transformations such as log(0)."
@@ -103,67 +102,20 @@ def build_layout(
     )  # fmt: skip
 
 
-def _effects(random: str, data: pd.DataFrame, design: Design) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Covariates of the random effects; columns the fixed part has already are taken from there."""
+def columns_used(formula: str, random: str | None, *named: str | None) -> set[str]:
+    """Columns of the frame that a model uses."""
+    used = required_columns(formula) | (required_columns(random) if random is not None else set())
+    return used | {name for name in named if name is not None}
+
+
+def effects_of(random: str, data: pd.DataFrame, columns: Mapping[str, pd.Series]) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Covariates of the random effects and their names."""
     if random.strip() == "1":
         return np.ones((len(data), 1)), ("Intercept",)
-    effects = design_of(random, data)
+    effects = design_of(random, data, columns)
     if effects.X.shape[1] == 0:
         raise FitError(f"Random part '{random}' has no column. Write '1' for an intercept or '1 + week'.")
     return effects.X, effects.terms
-
-
-def _complete_rows(frame: pd.DataFrame, used: set[str]) -> tuple[pd.DataFrame, list[str]]:
-    columns = [name for name in frame.columns if name in used]
-    data, notes = frame, []
-    missing = {name: frame[name].isna().to_numpy() for name in columns}
-    incomplete = np.logical_or.reduce(list(missing.values()))
-    if incomplete.any():
-        where = ", ".join(f"{name} ({int(mask.sum())})" for name, mask in missing.items() if mask.any())
-        notes.append(f"{int(incomplete.sum())} of {len(data)} rows have no value and are left out: {where}.")
-        data = data.loc[~incomplete]
-    if data.empty:
-        raise FitError(
-            "No row has a value in every column the model uses. Check the columns " + ", ".join(columns) + "."
-        )
-    for name in columns:
-        dtype = data[name].dtype
-        if isinstance(dtype, pd.CategoricalDtype) and len(dtype.categories) > data[name].nunique():
-            unused = [str(c) for c in dtype.categories if c not in set(data[name])]
-            data = data.assign(**{name: data[name].cat.remove_unused_categories()})
-            notes.append(f"No row for {name} {', '.join(unused)}: left out of the model.")
-        if pd.api.types.is_bool_dtype(dtype):
-            data = data.assign(**{name: data[name].astype(float)})
-    return data, notes
-
-
-def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
-    """Integer codes and labels of visits: by category order, by value for numbers, else by sorted text."""
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        present = column.cat.remove_unused_categories()
-        return present.cat.codes.to_numpy().astype(int), tuple(present.cat.categories)
-    codes, labels = pd.factorize(column, sort=True)
-    return codes, tuple(labels)
-
-
-def _once_per_visit(data: pd.DataFrame, participant: str, visit: str, person: np.ndarray, slot: np.ndarray) -> None:
-    twice = (np.diff(person) == 0) & (np.diff(slot) == 0)
-    if twice.any():
-        row = data.iloc[int(np.flatnonzero(twice)[0]) + 1]
-        raise FitError(
-            f"Participant {row[participant]} has two rows at visit {row[visit]}; one is allowed. "
-            "Choose the side, condition or rater to analyse, or average the rows."
-        )
-
-
-def _groups(data: pd.DataFrame, by: str, person: np.ndarray) -> tuple[np.ndarray, tuple]:
-    group, labels = visit_order(data[by])
-    changes = (np.diff(person) == 0) & (np.diff(group) != 0)
-    if changes.any():
-        raise FitError(
-            f"Column {by} changes within a participant. A covariance by {by} needs one {by} per participant."
-        )
-    return group, labels
 
 
 def rank_report(X: np.ndarray, terms: Sequence[str]) -> tuple[str, ...]:

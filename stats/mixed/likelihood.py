@@ -6,7 +6,7 @@ patterns and slot pairs [j, l] understood:
     X'WX = W A,  X'Wy = W B,  y'Wy = W C,  Phi = (X'WX)^-1,  b = Phi X'Wy
     residual moments  R = C - b'B - B'b + b'A b,  U = B - A b,  and H = tr(Phi A)
     -2 loglik = sum n log|S| + log|X'WX| + y'Wy - b'X'Wy + (N - q) log 2 pi          (REML)
-    score_k   = -1/2 [ n tr(W V_k) - tr(W V_k W H) - tr(W V_k W R) ]
+    score_k   = -1/2 tr(V_k [n W - W (H + R) W])
     quadratic_km = tr(V_k W V_m W R W) - u_k' Phi u_m,   u_k = (W V_k W) U
     expected_km  = 1/2 [ n tr(W V_k W V_m) - 2 tr(V_k W V_m W H W) + tr(Phi P_k Phi P_m) ],  P_k = -(W V_k W) A
     observed_km  = quadratic - expected + 1/2 tr(P V_km) - 1/2 y'P V_km P y
@@ -84,8 +84,12 @@ class Likelihood:
     def precision(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """W (R, P, T, T), sum of n log|S| (R,), and whether every pattern's S is positive definite (R,)."""
         good = np.isfinite(theta).all(axis=1)
-        good = good & self.structure.inside(np.where(good[:, None], theta, 0.5))
-        S = np.where(self.mask, self.structure.matrix(np.where(good[:, None], theta, 0.5)), self.eye)
+        if good.all():
+            good = self.structure.inside(theta)
+        if not good.all():
+            theta = np.where(good[:, None], theta, 0.5)
+            good = good & self.structure.inside(theta)
+        S = np.where(self.mask, self.structure.matrix(theta), self.eye)
         if not good.all():
             S = np.where(good[:, None, None, None], S, np.eye(self.T))
         try:
@@ -99,71 +103,85 @@ class Likelihood:
                 good = good & (np.linalg.eigvalsh(S)[..., 0] > 1e-10 * np.linalg.norm(S, axis=(2, 3))).all(axis=1)
                 S = np.where(good[:, None, None, None], S, np.eye(self.T))
                 L = np.linalg.cholesky(S)
-        diagonal = np.einsum("rptt->rpt", L)
-        # A visit that the others predict but for NEARLY of its variance: the covariance is singular for our purposes.
-        # The response comes scaled to unit residual variance, so a variance beyond LIMITS is one that runs away.
-        variance = np.einsum("rptt->rpt", S)
-        free = (diagonal**2 > NEARLY * variance) & (variance > LIMITS[0]) & (variance < LIMITS[1])
-        free = free.all(axis=(1, 2))
+        # Squared pivots of the Cholesky factor: the variance of a visit that the earlier ones leave unexplained. One
+        # that the others predict but for NEARLY of it makes the covariance singular for our purposes. The response
+        # comes scaled to unit residual variance, so a variance beyond LIMITS is one that runs away.
+        pivots, variance = np.square(_diagonal(L)), _diagonal(S)
+        free = (pivots > NEARLY * variance) & (variance > LIMITS[0]) & (variance < LIMITS[1])
         if not free.all():
+            free = free.all(axis=(1, 2))
             good = good & free
             S = np.where(free[:, None, None, None], S, np.eye(self.T))
-            diagonal = np.where(free[:, None, None], diagonal, 1.0)
-        logdet = (2 * np.log(diagonal).sum(axis=2) * self.n).sum(axis=1)
+            pivots = np.where(free[:, None, None], pivots, 1.0)
+        logdet = (np.log(pivots).sum(axis=2) * self.n).sum(axis=1)
         return np.where(self.mask, np.linalg.inv(S), 0.0), logdet, good
 
     def at(self, theta: np.ndarray) -> Point:
         """Everything at theta (R, K)."""
         R, q, P, T = len(theta), self.q, self.P, self.T
+        cells = P * T * T
         W, logdet, good = self.precision(theta)
         if not good.all():
             theta = np.where(good[:, None], theta, 0.5)  # derivatives there are not wanted, but must be numbers
-        flat = W.reshape(R, P * T * T)
+        flat = W.reshape(R, cells)
         XWX = self.over_rows(flat).reshape(R, q, q)
         XWy = (flat[:, None, :] @ self.B)[:, 0]
         phi = np.linalg.inv(XWX)
         beta = (phi @ XWy[:, :, None])[:, :, 0]
-        quadratic = np.einsum("rc,rc->r", flat, self.C) - np.einsum("rq,rq->r", beta, XWy)
+        quadratic = (flat[:, None] @ self.C[:, :, None])[:, 0, 0] - (beta * XWy).sum(axis=1)
         loglik = -0.5 * (logdet + quadratic + self.rows * LOG_2PI)
         if self.reml:
             loglik = loglik - 0.5 * (np.linalg.slogdet(XWX)[1] - q * LOG_2PI)
-        loglik = np.where(good, loglik, -np.inf)
+        if not good.all():
+            loglik = np.where(good, loglik, -np.inf)
 
-        # Residual moments without touching a row.
+        # Residual moments without touching a row, and tr(Phi A).
         bb = (beta[:, :, None] * beta[:, None, :]).reshape(R, q * q)
-        Bb = (self.B @ beta[:, :, None])[:, :, 0].reshape(R, P, T, T)
+        Bb = (self.B @ beta[:, :, None]).reshape(R, P, T, T)
         Rm = (self.C + self.over_columns(bb)).reshape(R, P, T, T) - Bb - np.swapaxes(Bb, 2, 3)
+        H = self.over_columns(phi.reshape(R, q * q)).reshape(R, P, T, T) if self.reml else np.zeros_like(Rm)
 
         first = self.structure.first(theta)
         K = first.shape[1]
-        VW = np.broadcast_to(first, (R, K, *first.shape[2:])) @ W[:, None]  # V_k W
-        G = (W[:, None] @ VW).reshape(R, K, P * T * T)
-        VWt = np.ascontiguousarray(np.swapaxes(VW, 3, 4)).reshape(R, K, P * T * T)
-        VWf = VW.reshape(R, K, P * T * T)
-        trace = (np.einsum("rkptt->rkp", VW) * self.n[:, None]).sum(axis=2)
-        RW = (Rm @ W)[:, None]
-        VWR = (VW @ RW).reshape(R, K, P * T * T)  # V_m W R W, contracted with V_k W transposed
-        both_n = (VWf * np.repeat(self.n, T * T, axis=1)[:, None]) @ np.swapaxes(VWt, 1, 2)
+        nW = self.n[:, :, None, None] * W
+        RW, HW = Rm @ W, H @ W
+        pull = nW - W @ (RW + HW)  # n W - W (R + H) W: d(-2 loglik)/dV
+        score = -0.5 * self._over_slots(first, pull)
+        VW = first @ W[:, None]  # V_k W
+        VWf = VW.reshape(R, K, cells)
+        VWt = np.swapaxes(VW, 3, 4).reshape(R, K, cells)
+        G = (W[:, None] @ VW).reshape(R, K, cells)
         Pk = -(G @ self.A).reshape(R, K, q, q)
-        u = G @ self.B + np.einsum("rkab,rb->rka", Pk, beta)
-        uphi = u @ phi
-        quad = VWR @ np.swapaxes(VWt, 1, 2) - uphi @ np.swapaxes(u, 1, 2)
-        score = -0.5 * (trace - np.einsum("rkc,rc->rk", G, Rm.reshape(R, -1)))
-        expected = 0.5 * both_n
-        H = None
+        u = G @ self.B + (Pk @ beta[:, None, :, None])[:, :, :, 0]
+        # tr(V_k W V_m W M) for M = R gives the quadratic form, for M = n/2 - H the expected information.
+        turned = np.swapaxes(VWt, 1, 2)
+        quad = (VW @ RW[:, None]).reshape(R, K, cells) @ turned - u @ phi @ np.swapaxes(u, 1, 2)
+        weighted = VWf * (0.5 * np.repeat(self.n, T * T, axis=1))[:, None]
         if self.reml:
-            H = self.over_columns(phi.reshape(R, q * q)).reshape(R, P, T, T)
+            weighted = weighted - (VW @ HW[:, None]).reshape(R, K, cells)
+        expected = weighted @ turned
+        if self.reml:
             PhiP = phi[:, None] @ Pk
-            score = score - 0.5 * np.einsum("rkaa->rk", PhiP)
-            VWH = (VW @ (H @ W)[:, None]).reshape(R, K, P * T * T)
-            flatP = PhiP.reshape(R, K, q * q)
-            flatPt = np.swapaxes(PhiP, 2, 3).reshape(R, K, q * q)
-            expected = expected - VWH @ np.swapaxes(VWt, 1, 2) + 0.5 * flatP @ np.swapaxes(flatPt, 1, 2)
+            flip = np.swapaxes(PhiP, 2, 3).reshape(R, K, q * q)
+            expected = expected + 0.5 * (PhiP.reshape(R, K, q * q) @ np.swapaxes(flip, 1, 2))
         expected = 0.5 * (expected + np.swapaxes(expected, 1, 2))
         observed = 0.5 * (quad + np.swapaxes(quad, 1, 2)) - expected
         second = self.structure.second(theta)
-        if second is not None:
-            inner = W @ (Rm if H is None else Rm + H) @ W  # tr(P V) - y'P V P y = n tr(W V) - tr(V W (H + R) W)
-            weight = (self.n[:, :, None, None] * W - inner)[:, None, None]
-            observed = observed + 0.5 * (second * weight).sum(axis=(3, 4, 5))
+        if second is not None:  # tr(P V) - y'P V P y, all second derivatives at once
+            observed = observed + 0.5 * self._over_slots(second.reshape(R, K * K, *second.shape[3:]), pull).reshape(
+                R, K, K
+            )
         return Point(theta, loglik, beta, phi, score, expected, observed, Pk, W)
+
+    def _over_slots(self, sheets: np.ndarray, weight: np.ndarray) -> np.ndarray:
+        """sum over patterns and slots of sheets (R or 1, M, P or 1, T, T) times weight (R, P, T, T): (R, M)."""
+        if sheets.shape[2] == 1 and self.P > 1:
+            weight = weight.sum(axis=1, keepdims=True)
+        weight = weight.reshape(len(weight), -1)
+        if len(sheets) == 1:
+            return weight @ sheets.reshape(sheets.shape[1], -1).T
+        return (sheets.reshape(*sheets.shape[:2], -1) @ weight[:, :, None])[:, :, 0]
+
+
+def _diagonal(matrix: np.ndarray) -> np.ndarray:
+    return np.diagonal(matrix, axis1=2, axis2=3)

@@ -76,7 +76,7 @@ class ManyFits:
         check_df(df)
         small, scaled = self.solution.small, np.atleast_2d(L) @ self.solution.basis
         covariance = small.covariance(df)
-        variance = np.einsum("mq,rqp,mp->rm", scaled, covariance, scaled, optimize=True)
+        variance = ((scaled @ covariance) * scaled).sum(axis=2)
         bad = ~self.converged[:, None] | (variance <= 0)
         std_error = np.sqrt(np.where(bad, np.nan, variance)) * self.solution.scale[:, None]
         if df in INFORMATION:

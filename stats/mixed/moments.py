@@ -89,9 +89,9 @@ class Moments:
         step = np.broadcast_to(shift, self.shift.shape) - self.shift
         if not step.any():
             return self
-        Ab = np.einsum("pjkab,rb->rpjka", self.A, step)
-        bAb = np.einsum("rpjka,ra->rpjk", Ab, step)
-        xb = np.einsum("rpjka,ra->rpjk", self.B, step)
+        column = step[:, None, None, :, None]
+        Ab = (self.A.reshape(-1, step.shape[1]) @ step.T).T.reshape(len(step), *self.A.shape[:-1])
+        bAb, xb = (Ab @ column)[..., 0], (self.B @ column)[..., 0]
         return replace(self, B=self.B - Ab, C=self.C - xb - np.swapaxes(xb, 2, 3) + bAb, shift=self.shift + step)
 
     def transformed(self, basis: np.ndarray) -> "Moments":
@@ -127,9 +127,9 @@ class Moments:
         # A pattern with fewer rows than effects, or collinear ones, has null rows in K; those slots carry nothing.
         K, Q = _without_null_slots(Q, K, self.observed)
         seen = np.abs(Q).sum(axis=1) > 0
-        A = np.einsum("ptk,ptuab,pul->pklab", Q, self.A, Q, optimize=True)
-        B = np.einsum("ptk,rptua,pul->rpkla", Q, self.B, Q, optimize=True)
-        C = np.einsum("ptk,rptu,pul->rpkl", Q, self.C, Q, optimize=True)
+        q = self.A.shape[-1]
+        A = _both_sides(Q, self.A.reshape(1, len(Q), T, T, q * q))[0].reshape(len(Q), k, k, q, q)
+        B, C = _both_sides(Q, self.B), _both_sides(Q, self.C[..., None])[..., 0]
         # What is left has covariance sigma^2 I: one pattern of a single slot per group stands for all of it.
         member = (self.group[:, None] == np.arange(len(self.groups))).astype(float)  # (P, G)
         rest_n = member.T @ (self.n * (self.observed.sum(axis=1) - seen.sum(axis=1)))
@@ -137,9 +137,9 @@ class Moments:
         one = np.zeros((k, k))
         one[0, 0] = 1.0
         left = member[:, rest]
-        rest_A = np.einsum("pg,pab->gab", left, np.einsum("pttab->pab", self.A) - np.einsum("pttab->pab", A))
-        rest_B = np.einsum("pg,rpa->rga", left, np.einsum("rptta->rpa", self.B) - np.einsum("rptta->rpa", B))
-        rest_C = np.einsum("pg,rp->rg", left, np.einsum("rptt->rp", self.C) - np.einsum("rptt->rp", C))
+        rest_A = np.tensordot(left.T, np.einsum("pttab->pab", self.A) - np.einsum("pttab->pab", A), 1)
+        rest_B = left.T @ (np.einsum("rptta->rpa", self.B) - np.einsum("rptta->rpa", B))
+        rest_C = (np.einsum("rptt->rp", self.C) - np.einsum("rptt->rp", C)) @ left
         return replace(
             self,
             n=np.concatenate([self.n, rest_n[rest]]),
@@ -151,6 +151,14 @@ class Moments:
             C=np.concatenate([C, one * rest_C[:, :, None, None]], axis=1),
             slots=tuple(range(k)),
         )
+
+
+def _both_sides(Q: np.ndarray, sums: np.ndarray) -> np.ndarray:
+    """Q' M Q over the slots of sums (R, P, T, T, m), Q (P, T, k): (R, P, k, k, m)."""
+    R, P, T, _, m = sums.shape
+    turned = np.swapaxes(Q, 1, 2)
+    half = (turned @ sums.reshape(R, P, T, T * m)).reshape(R, P, -1, T, m)
+    return turned[:, None] @ half
 
 
 def _without_null_slots(Q: np.ndarray, K: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -7,7 +7,7 @@ Cholesky factor of G, whose zero rows are the boundary. Convergence is a small N
 of the information) at the end, or for a boundary the first-order conditions of the cone, never the lack of progress.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -17,29 +17,35 @@ from stats.mixed.likelihood import Likelihood, Point
 TOLERANCE = 1e-16  # Newton decrement, about (distance from the maximum in standard errors) squared
 ITERATIONS = 80
 HALVINGS = 20
+FIELDS = tuple(field.name for field in fields(Point))
 CRAWL = 4  # short steps in a row after which a search runs into the edge of the positive definite matrices
 
 
 @dataclass(frozen=True)
 class Optimum:
-    """Maxima of R replicates.
+    """Maxima of R replicates: the likelihood there, converged (R,) bool, boundary (R,) bool, decrement (R,), steps."""
 
-    theta (R, K), loglik (R,), converged (R,) bool, boundary (R,) bool, decrement (R,), iterations. `rank` (R, cones):
-    rank of each positive semi-definite block; `factor` lists for boundary replicates the free parameters' Jacobian.
-    """
-
-    theta: np.ndarray
-    loglik: np.ndarray
+    point: Point
     converged: np.ndarray
     boundary: np.ndarray
     decrement: np.ndarray
     iterations: int
 
+    @property
+    def theta(self) -> np.ndarray:
+        """Parameters (R, K)."""
+        return self.point.theta
+
+    @property
+    def loglik(self) -> np.ndarray:
+        """Maximised log-likelihoods (R,)."""
+        return self.point.loglik
+
 
 def maximise(likelihood: Likelihood, start: np.ndarray) -> Optimum:
     """The maximum of each replicate from `start` (R, K)."""
     structure = likelihood.structure
-    theta, decrement, iterations = _newton(likelihood, start, _Natural())
+    theta, point, decrement, iterations = _newton(likelihood, start, _Natural())
     boundary = np.zeros(len(theta), dtype=bool)
     if structure.cones:
         boundary = ~_inside_cones(structure, theta) | ~(decrement < 1e-9)
@@ -47,15 +53,15 @@ def maximise(likelihood: Likelihood, start: np.ndarray) -> Optimum:
             some = np.flatnonzero(boundary)
             part = likelihood.subset(some)
             cholesky = _Cholesky(structure)
-            phi, dec, more = _newton(part, cholesky.start(theta[some], start[some]), cholesky)
-            theta[some], decrement[some] = cholesky.snap(phi), dec
+            phi, _, dec, more = _newton(part, cholesky.start(theta[some], start[some]), cholesky)
+            snapped = cholesky.snap(phi)
+            point, decrement[some] = _put(point, some, part.at(snapped)), dec
             iterations = max(iterations, more)
-            boundary[some] = cholesky.on_boundary(theta[some])
-    point = likelihood.at(theta)
+            boundary[some] = cholesky.on_boundary(snapped)
     ok = decrement < 1e-9
-    if structure.cones and boundary.any():
+    if boundary.any():
         ok = ok & (~boundary | _cone_conditions(structure, point))
-    return Optimum(theta, point.loglik, ok & np.isfinite(point.loglik), boundary, decrement, iterations)
+    return Optimum(point, ok & np.isfinite(point.loglik), boundary, decrement, iterations)
 
 
 class _Natural:
@@ -66,8 +72,10 @@ class _Natural:
 
     def quadratic(self, x: np.ndarray, point: Point) -> tuple[np.ndarray, np.ndarray]:
         """Gradient and a positive definite curvature: observed information where it is one, else expected."""
-        low = np.linalg.eigvalsh(_unit(point.observed))[:, 0]
-        return point.score, np.where((low > 1e-6)[:, None, None], point.observed, point.expected)
+        convex = np.linalg.eigvalsh(_unit(point.observed))[:, 0] > 1e-6
+        if convex.all():
+            return point.score, point.observed
+        return point.score, np.where(convex[:, None, None], point.observed, point.expected)
 
 
 class _Cholesky:
@@ -174,16 +182,19 @@ def _triangle(size: int, count: int) -> tuple[np.ndarray, np.ndarray]:
 
 def _unit(matrix: np.ndarray) -> np.ndarray:
     """A symmetric matrix scaled to unit diagonal (sign kept)."""
-    size = np.sqrt(np.maximum(np.abs(np.einsum("rkk->rk", matrix)), 1e-300))
+    size = np.sqrt(np.maximum(np.abs(np.diagonal(matrix, axis1=1, axis2=2)), 1e-300))
     return matrix / (size[:, :, None] * size[:, None, :])
 
 
-def _newton(likelihood: Likelihood, start: np.ndarray, way) -> tuple[np.ndarray, np.ndarray, int]:
-    """Damped Newton for every replicate; those that have converged leave the stack."""
+def _newton(likelihood: Likelihood, start: np.ndarray, way) -> tuple[np.ndarray, Point, np.ndarray, int]:
+    """Damped Newton for every replicate: x, the likelihood there, Newton decrements and steps.
+
+    Replicates that have converged, or cannot go on, leave the stack.
+    """
     x = np.array(start, dtype=float)
     decrement = np.full(len(x), np.inf)
     active = np.arange(len(x))
-    here = likelihood
+    here, ends = likelihood, None
     point = here.at(way.theta(x))
     polished = np.zeros(len(x), dtype=bool)
     crawling = np.zeros(len(x), dtype=int)
@@ -192,46 +203,55 @@ def _newton(likelihood: Likelihood, start: np.ndarray, way) -> tuple[np.ndarray,
         iteration += 1
         gradient, curvature = way.quadratic(x[active], point)
         step = _solve(curvature, gradient)
-        dec = np.einsum("rk,rk->r", gradient, step)
+        dec = (gradient * step).sum(axis=1)
         decrement[active] = dec
         done = (dec < TOLERANCE) | polished[active]
         # Close to the maximum a full Newton step is quadratic and needs no search; one more look, then stop.
-        close = (dec < 1e-10) & ~done
-        polished[active[close]] |= dec[close] < 1e-13
+        polished[active] |= dec < 1e-13
         if done.all():
             break
-        keep = ~done
         if done.any():
-            active, step = active[keep], step[keep]
-            here = here.subset(keep)
-            point = _take(point, keep)
+            ends = _keep_ends(ends, point, active, done, len(x))
+            active, step, here, point = active[~done], step[~done], here.subset(~done), _take(point, ~done)
         x[active], point, length = _search(here, way, x[active], step, point)
         crawling[active] = np.where(length < 0.05, crawling[active] + 1, 0)
         stuck = (length == 0) | (crawling[active] >= CRAWL)
+        if stuck.all():
+            break
         if stuck.any():
-            keep = ~stuck
-            active, here, point = active[keep], here.subset(keep), _take(point, keep)
-            if not len(active):
-                break
-    return x, decrement, iteration
+            ends = _keep_ends(ends, point, active, stuck, len(x))
+            active, here, point = active[~stuck], here.subset(~stuck), _take(point, ~stuck)
+    if ends is not None:
+        point = _keep_ends(ends, point, active, np.ones(len(active), dtype=bool), len(x))
+    return x, point, decrement, iteration
+
+
+def _keep_ends(ends: Point | None, point: Point, active: np.ndarray, leaving: np.ndarray, total: int) -> Point:
+    """Write the points of leaving replicates to their places among all."""
+    if ends is None:
+        values = (getattr(point, name) for name in FIELDS)
+        ends = Point(*(np.empty((total, *value.shape[1:])) for value in values))
+    for name in FIELDS:
+        getattr(ends, name)[active[leaving]] = getattr(point, name)[leaving]
+    return ends
 
 
 def _search(
     likelihood: Likelihood, way, x: np.ndarray, step: np.ndarray, point: Point
 ) -> tuple[np.ndarray, Point, np.ndarray]:
     """Step halving on the likelihood: new x, its point, and the step length taken (0 where none helps)."""
-    slack = 1e-9 * (1 + np.abs(point.loglik))  # rounding of the likelihood near its maximum
+    floor = point.loglik - 1e-9 * (1 + np.abs(point.loglik))  # rounding of the likelihood near its maximum
     length = np.ones(len(x))
     trial = x + step
     best = likelihood.at(way.theta(trial))
     for _ in range(HALVINGS):
-        bad = ~(best.loglik >= point.loglik - slack)
+        bad = ~(best.loglik >= floor)
         if not bad.any():
-            break
+            return trial, best, length
         length[bad] /= 2
         trial[bad] = x[bad] + length[bad, None] * step[bad]
         best = _put(best, bad, likelihood.subset(bad).at(way.theta(trial[bad])))
-    stuck = ~(best.loglik >= point.loglik - slack)
+    stuck = ~(best.loglik >= floor)
     if stuck.any():
         trial[stuck], length[stuck] = x[stuck], 0.0
         best = _put(best, stuck, _take(point, stuck))
@@ -240,24 +260,22 @@ def _search(
 
 def _solve(curvature: np.ndarray, gradient: np.ndarray) -> np.ndarray:
     """Newton step; scaled to unit diagonal first, with a floor that keeps a flat direction finite."""
-    size = np.sqrt(np.maximum(np.abs(np.einsum("rkk->rk", curvature)), 1e-300))
-    unit = curvature / (size[:, :, None] * size[:, None, :])
-    at = np.arange(unit.shape[1])
-    unit[:, at, at] += 1e-14
+    size = np.sqrt(np.maximum(np.abs(np.diagonal(curvature, axis1=1, axis2=2)), 1e-300))
+    unit = curvature / (size[:, :, None] * size[:, None, :]) + 1e-14 * np.eye(curvature.shape[1])
+    right = (gradient / size)[:, :, None]
     try:
-        return np.linalg.solve(unit, (gradient / size)[:, :, None])[:, :, 0] / size
+        return np.linalg.solve(unit, right)[:, :, 0] / size
     except np.linalg.LinAlgError:
-        unit[:, at, at] += 1e-6
-        return np.linalg.solve(unit, (gradient / size)[:, :, None])[:, :, 0] / size
+        return np.linalg.solve(unit + 1e-6 * np.eye(curvature.shape[1]), right)[:, :, 0] / size
 
 
 def _take(point: Point, keep: np.ndarray) -> Point:
-    return Point(*(getattr(point, name)[keep] for name in Point.__dataclass_fields__))
+    return Point(*(getattr(point, name)[keep] for name in FIELDS))
 
 
 def _put(point: Point, where: np.ndarray, part: Point) -> Point:
     values = []
-    for name in Point.__dataclass_fields__:
+    for name in FIELDS:
         whole = getattr(point, name).copy()
         whole[where] = getattr(part, name)
         values.append(whole)

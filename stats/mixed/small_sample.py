@@ -135,9 +135,9 @@ class SmallSample:
         """df of each row of L (m, q): 2 (l'Phi l)^2 / g'W g, g_k = -l' Phi P_k Phi l. Returns (R, m)."""
         W, _, valid = self.inverse_information(kind)
         half = L @ self.point.phi  # (R, m, q)
-        variance = np.einsum("rmq,mq->rm", half, L)
-        g = np.einsum("rma,rkab,rmb->rmk", half, self.point.P, half, optimize=True)
-        spread = np.einsum("rmk,rkl,rml->rm", g, W, g, optimize=True)
+        variance = (half * L).sum(axis=2)
+        g = np.swapaxes(((half[:, None] @ self.point.P) * half[:, None]).sum(axis=3), 1, 2)  # (R, m, K)
+        spread = ((g @ W) * g).sum(axis=2)
         tiny = spread <= 1e-30 * variance**2
         df = np.where(tiny, np.inf, 2 * variance**2 / np.where(tiny, 1.0, spread))
         return np.where(valid[:, None], df, np.nan)

@@ -84,8 +84,7 @@ def solve(
     likelihood = Likelihood(unit, structure, reml=reml)
     pooled = _pooled_residuals(unit, covariance)
     optimum = maximise(likelihood, structure.start(pooled))
-    point = likelihood.at(optimum.theta)
-    point = replace(point, beta=point.beta + unit.shift)
+    point = replace(optimum.point, beta=optimum.point.beta + unit.shift)
     rows, q = moments.n_rows, len(basis)
     loglik = optimum.loglik - rows * np.log(scale)
     if reml:

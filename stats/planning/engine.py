@@ -78,7 +78,7 @@ def fit_stack(
     )  # fmt: skip
     likelihood = Likelihood(moments, structure)
     optimum = maximise(likelihood, _start(structure, moments, q))
-    small = SmallSample(likelihood, likelihood.at(optimum.theta), optimum.boundary)
+    small = SmallSample(likelihood, optimum.point, optimum.boundary)
     kind = "observed" if df in ("kenward-roger-observed", "satterthwaite") else "expected"
     variance = np.einsum("a,rab,b->r", contrast, small.covariance(df), contrast)
     degrees = np.full(R, np.inf) if df == "normal" else small.satterthwaite(contrast[None], kind)[:, 0]
