@@ -14,14 +14,14 @@ def cohort(
     T = len(days)
     person = np.repeat(np.arange(people), T)
     day = np.tile(days, people)
-    arm = np.where(person % 2, "glove", "usual")
+    arm = np.where(person % 2, "practice", "usual")
     effect = rng.multivariate_normal([0, 0], [[9.0, 1.0], [1.0, 0.6]], people)
     week = day / 7
     score = 30 + effect[person, 0] + (1 + 0.5 * (person % 2) + effect[person, 1]) * week + rng.normal(0, 2, len(day))
     frame = pd.DataFrame(
         {"participant": [f"P{i:03d}" for i in person], "day": day, "week": week, "score": scale * score}
     )
-    frame["arm"] = pd.Categorical(arm, ["usual", "glove"])
+    frame["arm"] = pd.Categorical(arm, ["usual", "practice"])
     frame["visit"] = pd.Categorical([f"day {d:g}" for d in day], [f"day {d:g}" for d in days])
     frame["age"] = np.repeat(rng.normal(60, 9, people), T)
     keep = (rng.random(len(frame)) >= missing) | (day == 0)

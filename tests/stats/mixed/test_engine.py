@@ -178,16 +178,16 @@ def test_by_arm_equals_separate_fits_where_the_means_are_separate(model: dict, m
     timed = model.get("covariance", "").endswith("exponential")
     options = {"participant": "participant", "visit": "day" if timed else "visit", "method": method, **model}
     both = fit_mixed(frame, "score ~ 0 + arm + arm:week", by="arm", **options)
-    apart = [fit_mixed(frame[frame["arm"] == arm], "score ~ week", **options) for arm in ("usual", "glove")]
+    apart = [fit_mixed(frame[frame["arm"] == arm], "score ~ week", **options) for arm in ("usual", "practice")]
     assert both.loglik == pytest.approx(sum(fit.loglik for fit in apart), abs=1e-7)
     table = both.fixed("satterthwaite").set_index("term")
-    for arm, fit in zip(("usual", "glove"), apart, strict=True):
+    for arm, fit in zip(("usual", "practice"), apart, strict=True):
         ours = table.loc[[f"arm[{arm}]", f"arm[{arm}]:week"]]
         theirs = fit.fixed("satterthwaite")
         for column in ("estimate", "std_error", "df"):
             np.testing.assert_allclose(ours[column], theirs[column], rtol=1e-6)
     values = both.variances()
-    for arm, fit in zip(("usual", "glove"), apart, strict=True):
+    for arm, fit in zip(("usual", "practice"), apart, strict=True):
         mine = values[values["name"].str.endswith(f" in {arm}")]["value"]
         np.testing.assert_allclose(mine, fit.variances()["value"], rtol=1e-5, atol=1e-6)
 
