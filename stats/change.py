@@ -206,12 +206,12 @@ def fit_change(
     "auto" is decided by the written rules of `ladder` and `select_rows`, never by a p value, and noted.
     hand, condition: which rows (scores without a hand are always taken). participants: covariates, one row per person.
 
-    Rejection of a true null at nominal 5 % by the model the rules choose, Kenward-Roger df (tests/simulation: 6, 10 and
-    15 per arm, 6 visits, 15 % missing, 10,000 trials a cell): slope difference 4.8-5.3 %, whether the covariance is right
-    (random slopes) or wrong (autoregressive); joint arm x visit 5.0-5.3 % where it is right and 5.7-6.0 % where it is
-    wrong, outside 4.5-5.5 %, because a line per participant cannot follow an autoregressive course. `permute` holds
-    5 % in every cell by construction. An unstructured covariance over these six visits rejects 7-11 % (6 % with observed
-    information) and has no answer in a fifth of the trials at 10 per arm.
+    Rejection of a true null at nominal 5 % by the model the rules choose, Kenward-Roger df (tests/simulation: 6, 10
+    and 15 per arm, 6 visits, 15 % missing, 10,000 trials a cell): slope difference 4.8-5.3 %, whether the covariance is
+    right (random slopes) or wrong (autoregressive); joint arm x visit 5.0-5.3 % where it is right and 5.7-6.0 % where
+    it is wrong, outside 4.5-5.5 %, because a line per participant cannot follow an autoregressive course. `permute`
+    holds 5 % in every cell by construction. An unstructured covariance over these six visits rejects 7-11 % (6 % with
+    observed information) and has no answer in a fifth of the trials at 10 per arm.
 
     Raises FitError where no model of change can be fitted, saying what to do.
     """
