@@ -148,16 +148,17 @@ def _points_html(meta: dict, title: str) -> str:
     if not points:
         return ""
     rows = [[_plain(value) for value in row] for row in zip(*points.values(), strict=True)]
-    table = _grid_html(f"Numbers in the figure: {title}", [column.replace("_", " ") for column in points], rows)
+    table = grid_html(f"Numbers in the figure: {title}", [column.replace("_", " ") for column in points], rows)
     return f'<details class="numbers"><summary>Numbers in this figure</summary>{table}</details>'
 
 
 def pairs_html(caption: str, heads: tuple[str, str], pairs: Mapping[str, str]) -> str:
     """A table of names and values."""
-    return _grid_html(caption, heads, [[name, value] for name, value in pairs.items()])
+    return grid_html(caption, heads, [[name, value] for name, value in pairs.items()])
 
 
-def _grid_html(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+def grid_html(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A table of texts with a caption, in a region that scrolls."""
     label = html.escape(caption, quote=True)
     head = "".join(f'<th scope="col">{html.escape(text)}</th>' for text in heads)
     body = "".join("<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)

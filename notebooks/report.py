@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from notebooks import record as records
+from notebooks.appendix import instruments_html, instruments_markdown, used_instruments
 from notebooks.page import CAUTION, pairs_html, write_page
 from notebooks.runner import Run, code_digest, run_notebooks, shipped
 from notebooks.statics import FORMATS, write_figures
@@ -78,7 +79,9 @@ def make_report(
     missing = _write_parts(runs, target, pictures, say)
     made, title = _made(record, missing), study.protocol.title
     subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
-    write_page(runs, target / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record))
+    appendix = instruments_html(used_instruments(study))
+    (target / "instruments.md").write_text(instruments_markdown(), encoding="utf-8")
+    write_page(runs, target / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record) + appendix)
     write_document(runs, target / "report.docx", target / "figures", title=title, caution=CAUTION, made=made)
     seconds = time.perf_counter() - start
     record["times"]["whole report"] = seconds

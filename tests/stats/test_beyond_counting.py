@@ -7,6 +7,7 @@ from scipy.stats import norm
 
 import outcomes
 import synthetic_cohort
+from outcomes.protocol import ModelChoice
 from stats.change import fit_change
 from stats.change_table import change_table
 from stats.effect_table import effect_sizes
@@ -281,7 +282,10 @@ def test_effect_from_a_fit_is_the_estimate_over_the_sd(demo):
 
 
 def test_true_change_from_a_fit(demo):
-    scores, fit, _ = demo
+    scores, _, study = demo
+    # An unstructured covariance does not tell error from true change, so the error must be given.
+    choice = ModelChoice(covariance="unstructured", baseline="constrained")
+    fit = fit_change(scores, "fma_ue.motor", design=study.protocol, model=choice)
     visit = str(fit.cells["visit"].iloc[-1])
     with pytest.raises(FitError, match="error="):
         true_change_from_fit(fit, visit, 4.25, arm=fit.reference)
