@@ -94,7 +94,7 @@ def _baseline(rows: ChangeRows, choice: ModelChoice) -> tuple[ModelChoice, tuple
     if choice.baseline != "auto":
         if choice.baseline == "covariate":
             lost = rows.later_without_baseline()
-            left = (f"Baseline as covariate: {lost} participants without one are left out.",) if lost else ()
+            left = (f"Baseline as covariate: participants without one are left out ({lost}).",) if lost else ()
             return choice, (f"Baseline as {choice.baseline}, as the protocol says.", *left)
         return choice, (f"Baseline as {choice.baseline}, as the protocol says.",)
     if len(rows.arms) < 2:
@@ -108,7 +108,7 @@ def _baseline(rows: ChangeRows, choice: ModelChoice) -> tuple[ModelChoice, tuple
         )
         return replace(choice, baseline="outcome"), (why,)
     if rows.later_without_baseline():
-        why = f"{rows.later_without_baseline()} participants have no baseline: one baseline mean common to the arms."
+        why = f"Participants without a baseline: {rows.later_without_baseline()}. One baseline mean common to the arms."
         return replace(choice, baseline="constrained"), (why,)
     why = "Every participant with a later value has a baseline: it enters as a covariate."
     return replace(choice, baseline="covariate"), (why,)

@@ -130,7 +130,7 @@ def test_missing_baselines_make_it_constrained(pilot: pd.DataFrame) -> None:
     fit = fit_change(lost, "score.total", design=PARALLEL)
     assert fit.choice.baseline == "constrained"
     assert fit.n_participants == 24
-    assert "1 participants have no baseline" in " ".join(fit.notes)
+    assert "Participants without a baseline: 1" in " ".join(fit.notes)
 
 
 def test_a_visit_nobody_attended_and_an_empty_arm_are_noted(pilot: pd.DataFrame) -> None:
