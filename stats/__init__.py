@@ -17,7 +17,8 @@ from stats.internal_consistency import alpha
 from stats.mcid import estimate_mcid
 from stats.measurement_error import measurement_error
 from stats.mixed.fit import MixedFit, fit_mixed, fit_moments
-from stats.mixed.moments import Moments, pool
+from stats.mixed.moments import Moments
+from stats.mixed.pooling import pool
 from stats.number_needed import number_needed_to_treat
 from stats.paired_proportions import paired_risk_difference
 from stats.planning import (

@@ -5,6 +5,7 @@ which column, or which level of which category, is multiplied into each column o
 formulaic's own column names, kept only if it reproduces formulaic's matrix exactly, and saves its overhead in a refit.
 """
 
+import ast
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -40,6 +41,11 @@ class Design:
     term_columns: dict[str, list[int]]
     spec: ModelSpec
 
+    @property
+    def coding(self) -> str:
+        """What transformations such as splines took from the data (knots, centres); empty where nothing."""
+        return repr(self.spec.transform_state) if self.spec.transform_state else ""
+
 
 @lru_cache(maxsize=256)
 def parse(formula: str) -> Formula:
@@ -53,7 +59,24 @@ def parse(formula: str) -> Formula:
 @lru_cache(maxsize=256)
 def required_columns(formula: str) -> set[str]:
     """Columns a formula uses."""
-    return {str(name) for name in parse(formula).required_variables}
+    parsed = parse(formula)
+    sides = [parsed.lhs, parsed.rhs] if hasattr(parsed, "rhs") else [parsed]
+    return {name for side in sides for name in _columns_in(side)}
+
+
+def _columns_in(side) -> set[str]:
+    """Columns of one side: those that formulaic names, and arguments of splines and the like, which it leaves out."""
+    found = {str(name) for name in side.required_variables}
+    for text in {factor.expr for term in side for factor in term.factors}:
+        try:
+            tree = ast.parse(text, mode="eval")
+        except SyntaxError:  # a quoted column name, which formulaic has named
+            continue
+        calls = {id(node.func) for node in ast.walk(tree) if isinstance(node, ast.Call)}
+        roots = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+        names = (node for node in ast.walk(tree) if isinstance(node, ast.Name))
+        found |= {node.id for node in names if id(node) not in calls | roots}
+    return found
 
 
 def _right(formula: str):
@@ -121,7 +144,7 @@ def _recipe_key(formula: str, data: Mapping[str, pd.Series]) -> tuple:
 @lru_cache(maxsize=256)
 def right_columns(formula: str) -> tuple[str, ...]:
     """Columns that the right-hand side uses."""
-    return tuple(sorted(str(name) for name in _right(formula).required_variables))
+    return tuple(sorted(_columns_in(_right(formula))))
 
 
 def _matrix(formula, data: pd.DataFrame, text: str):

@@ -272,22 +272,28 @@ def fit_mixed(
     if named:
         raise collinear(list(named))
     moments, basis = pool_orthogonal(layout)
-    times = visit_times(layout) if covariance in ("exponential", "unequal-exponential") else None
+    times = visit_times(layout.slots) if covariance in ("exponential", "unequal-exponential") else None
     solution = solve(
         moments, correlated=correlated, covariance=covariance, reml=method == "reml", times=times, basis=basis
     )
     return _wrap(solution, moments, layout, formula, random, correlated, covariance, by, method, unit, times)
 
 
+def check_method(method: str) -> None:
+    """FitError unless "reml" or "ml"."""
+    if method not in ("reml", "ml"):
+        raise FitError(f"method='{method}' is not known. Choose 'reml' or 'ml'.")
+
+
 def fit_moments(
     moments: Moments, *, correlated: bool = True, covariance: str | None = None, method: str = "reml", unit: str = ""
 ) -> MixedFit:
     """Fit a model to pooled moments (see `pool`); random effects and groups are those they were pooled with."""
+    check_method(method)
     if not moments.random_terms and covariance is None:
         raise FitError("The moments carry no random effect: pool with random='1', or give covariance=.")
-    times = None
-    if covariance in ("exponential", "unequal-exponential"):
-        times = np.array([float(slot) for slot in moments.slots])
+    moments = moments.attended()
+    times = visit_times(moments.slots) if covariance in ("exponential", "unequal-exponential") else None
     plain, basis = orthogonal(moments)
     solution = solve(
         plain, correlated=correlated, covariance=covariance, reml=method == "reml", times=times, basis=basis

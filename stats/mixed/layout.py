@@ -40,6 +40,7 @@ class Layout:
     frame: pd.DataFrame
     response: str
     notes: tuple[str, ...]
+    coding: str = ""  # what transformations of the formula took from the data
 
     @property
     def n_rows(self) -> int:
@@ -88,9 +89,7 @@ def build_layout(
     else:
         once_per_visit(columns, participant, str(visit), person, slot)
     group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else group_codes(columns[by], person)
-    Z, random_terms = None, tuple[str, ...]()
-    if random is not None:
-        Z, random_terms = effects_of(random, data, columns)
+    Z, random_terms, coding = effects_of(random, data, columns)
     if not np.isfinite(design.X).all() or not np.isfinite(y).all() or (Z is not None and not np.isfinite(Z).all()):
         raise FitError(
             f"Formula '{formula}' gives infinite values on these rows. Check transformations such as log(0)."
@@ -98,7 +97,7 @@ def build_layout(
     return Layout(
         y=y, X=design.X, Z=Z, person=person, slot=slot, group=group, persons=tuple(persons), slots=slots, groups=groups,
         terms=design.terms, term_columns=design.term_columns, random_terms=random_terms, spec=design.spec, frame=data,
-        response=response_name(formula), notes=tuple(notes),
+        response=response_name(formula), notes=tuple(notes), coding=design.coding + coding,
     )  # fmt: skip
 
 
@@ -108,14 +107,18 @@ def columns_used(formula: str, random: str | None, *named: str | None) -> set[st
     return used | {name for name in named if name is not None}
 
 
-def effects_of(random: str, data: pd.DataFrame, columns: Mapping[str, pd.Series]) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Covariates of the random effects and their names."""
+def effects_of(
+    random: str | None, data: pd.DataFrame, columns: Mapping[str, pd.Series]
+) -> tuple[np.ndarray | None, tuple[str, ...], str]:
+    """Covariates of the random effects (None without any), their names and `Design.coding`."""
+    if random is None:
+        return None, (), ""
     if random.strip() == "1":
-        return np.ones((len(data), 1)), ("Intercept",)
+        return np.ones((len(data), 1)), ("Intercept",), ""
     effects = design_of(random, data, columns)
     if effects.X.shape[1] == 0:
         raise FitError(f"Random part '{random}' has no column. Write '1' for an intercept or '1 + week'.")
-    return effects.X, effects.terms
+    return effects.X, effects.terms, effects.coding
 
 
 def rank_report(X: np.ndarray, terms: Sequence[str]) -> tuple[str, ...]:
@@ -134,12 +137,12 @@ def rank_report(X: np.ndarray, terms: Sequence[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(named))
 
 
-def visit_times(layout: Layout) -> np.ndarray:
+def visit_times(slots: tuple) -> np.ndarray:
     """Numeric values of the visits; FitError where they are words."""
     try:
-        return np.array([float(slot) for slot in layout.slots])
+        return np.array([float(slot) for slot in slots])
     except (TypeError, ValueError):
         raise FitError(
-            f"Exponential decay needs the days of the visits; found {', '.join(map(str, layout.slots))}. "
+            f"Exponential decay needs the days of the visits; found {', '.join(map(str, slots))}. "
             "Give a numeric visit column."
         ) from None

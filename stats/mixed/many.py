@@ -145,7 +145,7 @@ def template(
     named = rank_report(layout.X, layout.terms)
     if named:
         raise collinear(list(named))
-    times = visit_times(layout) if covariance in ("exponential", "unequal-exponential") else None
+    times = visit_times(layout.slots) if covariance in ("exponential", "unequal-exponential") else None
     return Template(layout, covariance, correlated, method == "reml", times)
 
 

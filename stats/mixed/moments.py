@@ -14,10 +14,9 @@ Responses may be stacked: B and C carry a leading axis of R replicates that shar
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
 from stats.errors import FitError
-from stats.mixed.layout import Layout, build_layout
+from stats.mixed.layout import Layout
 
 
 @dataclass(frozen=True)
@@ -47,6 +46,7 @@ class Moments:
     term_columns: dict[str, list[int]]
     response: str = "y"
     notes: tuple[str, ...] = ()
+    coding: str = ""  # what transformations in the formula took from the data
 
     @property
     def replicates(self) -> int:
@@ -62,9 +62,14 @@ class Moments:
                     f"Moments cannot be merged: {name} differ, {here} here and {there} there. Pool both with the same "
                     "formula, and make categories and visits explicit so that each site has the same ones."
                 )
+        if self.coding != other.coding:
+            raise FitError(
+                f"Moments cannot be merged: a transformation in the formula took its constants from the data, "
+                f"{self.coding} here and {other.coding} there. Give knots, bounds and centres as numbers."
+            )
         other = other.shifted_to(self.shift)
         parts = [self, other]
-        keys, index = _pattern_index(
+        keys, index = pattern_index(
             np.concatenate([m.observed for m in parts]),
             None if self.Z is None else np.concatenate([m.Z for m in parts if m.Z is not None]),
             np.concatenate([m.group for m in parts]),
@@ -93,6 +98,23 @@ class Moments:
         Ab = (self.A.reshape(-1, step.shape[1]) @ step.T).T.reshape(len(step), *self.A.shape[:-1])
         bAb, xb = (Ab @ column)[..., 0], (self.B @ column)[..., 0]
         return replace(self, B=self.B - Ab, C=self.C - xb - np.swapaxes(xb, 2, 3) + bAb, shift=self.shift + step)
+
+    def attended(self) -> "Moments":
+        """The moments without visits that nobody attended."""
+        seen = np.asarray(self.observed.any(axis=0))
+        if seen.all():
+            return self
+        empty = ", ".join(str(slot) for slot, here in zip(self.slots, seen, strict=True) if not here)
+        return replace(
+            self,
+            observed=self.observed[:, seen],
+            Z=None if self.Z is None else self.Z[:, seen],
+            A=self.A[:, seen][:, :, seen],
+            B=self.B[:, :, seen][:, :, :, seen],
+            C=self.C[:, :, seen][:, :, :, seen],
+            slots=tuple(slot for slot, here in zip(self.slots, seen, strict=True) if here),
+            notes=(*self.notes, f"No row at {empty}: left out of the model."),
+        )
 
     def transformed(self, basis: np.ndarray) -> "Moments":
         """The moments of X @ basis: coefficients become those of the new columns."""
@@ -172,7 +194,7 @@ def _without_null_slots(Q: np.ndarray, K: np.ndarray, observed: np.ndarray) -> t
     return K, Q
 
 
-def _pattern_index(observed: np.ndarray, Z: np.ndarray | None, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def pattern_index(observed: np.ndarray, Z: np.ndarray | None, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """First member and pattern number of every row of (observed, Z, group), patterns in order of first appearance."""
     parts = [observed.reshape(len(observed), -1).astype(float), group[:, None].astype(float)]
     if Z is not None:
@@ -210,7 +232,7 @@ def pool_layout(layout: Layout, responses: np.ndarray | None = None, shift: np.n
     X[layout.person, layout.slot] = layout.X
     y = np.zeros((R, people, T))
     y[:, layout.person, layout.slot] = Y
-    first, index = _pattern_index(observed, Z, layout.group[starts[:-1]])
+    first, index = pattern_index(observed, Z, layout.group[starts[:-1]])
     P = len(first)
     n = np.bincount(index, minlength=P).astype(float)
     A, B, C = np.empty((P, T, T, q, q)), np.empty((R, P, T, T, q)), np.empty((R, P, T, T))
@@ -227,7 +249,7 @@ def pool_layout(layout: Layout, responses: np.ndarray | None = None, shift: np.n
         A=A, B=B, C=C, shift=np.zeros((R, q)) if shift is None else np.broadcast_to(shift, (R, q)).copy(),
         n_rows=layout.n_rows, n_participants=people, terms=layout.terms, slots=layout.slots, groups=layout.groups,
         random_terms=layout.random_terms, term_columns=layout.term_columns, response=layout.response,
-        notes=layout.notes,
+        notes=layout.notes, coding=layout.coding,
     )  # fmt: skip
 
 
@@ -246,7 +268,7 @@ def _by_person(layout: Layout) -> tuple[np.ndarray, np.ndarray | None]:
 def pattern_of_participants(layout: Layout) -> np.ndarray:
     """Pattern number of each participant, as `pool_layout` numbers them."""
     observed, Z = _by_person(layout)
-    return _pattern_index(observed, Z, layout.group[layout.starts()[:-1]])[1]
+    return pattern_index(observed, Z, layout.group[layout.starts()[:-1]])[1]
 
 
 def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tuple[Moments, np.ndarray]:
@@ -260,38 +282,3 @@ def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tupl
     # Subtracting the least-squares fit of the first response before squaring keeps the digits of a large outcome.
     shift = rotated.X.T @ Y[0] / layout.n_rows
     return pool_layout(rotated, Y, shift), basis
-
-
-def pool(
-    frame: pd.DataFrame,
-    formula: str,
-    *,
-    participant: str,
-    visit: str | None = None,
-    random: str | None = None,
-    by: str | None = None,
-) -> Moments:
-    """Pooled moments of the complete rows of `frame` (columns as in `fit_mixed`).
-
-    Merge with `+`, fit with `fit_moments`. Sites must share terms, visits and groups: declare categories explicitly.
-    Numbers of a few participants can be read back from the sums of a small pattern: see `smallest_pattern`.
-    """
-    return pool_layout(build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by))
-
-
-def smallest_pattern(moments: Moments, at_least: int) -> None:
-    """Refuse to let moments leave a site while a pattern has fewer than `at_least` participants.
-
-    Raises FitError that names the patterns. What counts as enough is for the site's own rules to say.
-    """
-    small = [
-        f"{int(n)} with visits {', '.join(str(s) for s, seen in zip(moments.slots, row, strict=True) if seen)}"
-        for n, row in zip(moments.n, moments.observed, strict=True)
-        if n < at_least
-    ]
-    if small:
-        raise FitError(
-            f"{len(small)} patterns have fewer than {at_least} participants: {'; '.join(small[:5])}. Their sums could "
-            "show single people's values. Merge them with another site's before "
-            "export, or leave those participants out."
-        )

@@ -91,7 +91,7 @@ def prepared(model: dict, reml: bool = True, seed: int = 1) -> tuple[Likelihood,
     )
     moments = pool_layout(layout)
     structure = build_structure(
-        geometry_of(moments, visit_times(layout) if timed else None),
+        geometry_of(moments, visit_times(layout.slots) if timed else None),
         moments.slots,
         moments.random_terms,
         moments.groups,

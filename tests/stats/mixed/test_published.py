@@ -19,8 +19,9 @@ from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.geometry import geometry_of
 from stats.mixed.layout import build_layout
 from stats.mixed.likelihood import Likelihood
-from stats.mixed.moments import pool, pool_layout
+from stats.mixed.moments import pool_layout
 from stats.mixed.people import blocks
+from stats.mixed.pooling import pool
 from stats.mixed.reml import maximise
 from stats.mixed.small_sample import SmallSample
 from stats.mixed.structures import over_visits
