@@ -51,7 +51,7 @@ def fit_crossover(
 
     Each period's change (its last visit minus its first) is modelled as treatment + period + a participant's own
     level. Participants with one period inform the effect through the model. A treatment that works on after its period
-    (carry-over) biases the effect; no test of carry-over has power in a pilot, so none decides the analysis (Senn 2002).
+    (carry-over) biases the effect; no test of carry-over has power in a pilot, so none decides the analysis.
     reference: the treatment compared against, by default the last by name.
     """
     if not design.periods:

@@ -110,10 +110,7 @@ def test_log_likelihood(name: str) -> None:
 @pytest.mark.parametrize("name", CASES)
 def test_coefficients(name: str) -> None:
     case, dense = CASES[name], _dense(name)
-    if dense:
-        expected = pd.Series(dense["beta"])
-    else:
-        expected = _table(case["fixed"])["estimate"]
+    expected = pd.Series(dense["beta"]) if dense else _table(case["fixed"])["estimate"]
     ours = _ours(name, "residual")
     assert list(ours.index) == list(expected.index)
     np.testing.assert_allclose(ours["estimate"], expected, rtol=1e-6, atol=1e-6 * ours["std_error"].min())
@@ -201,7 +198,7 @@ def test_estimated_means_by_name(name: str) -> None:
     rows = case["emmeans_KR"]["emmeans"] if "emmeans_KR" in case else case["means_kenward_roger"]
     expected = pd.DataFrame(rows)
     by = [c for c in expected.columns if c in fitted(name).layout.frame.columns]
-    at = {k: v for k, v in (case.get("emmeans_at") or {}).items()}
+    at = dict(case.get("emmeans_at") or {})
     ours = fitted(name).means(by=by, at=at).frame()
     merged = expected.astype(dict.fromkeys(by, str)).merge(ours.astype(dict.fromkeys(by, str)), on=by)
     if at:
