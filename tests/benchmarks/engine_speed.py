@@ -20,7 +20,7 @@ from scipy.optimize import minimize
 
 from stats.mixed.fit import fit_mixed, fit_moments
 from stats.mixed.many import template
-from stats.mixed.moments import pool
+from stats.mixed.pooling import pool
 
 FORMULA = "score ~ week * arm"
 
