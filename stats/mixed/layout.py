@@ -71,8 +71,7 @@ def build_layout(
     """
     used = columns_used(formula, random, participant, visit, by)
     check_columns(frame, used)
-    data, notes = complete_rows(frame, used, keep_levels=keep_levels)
-    columns = columns_of(data, used)
+    data, columns, notes = complete_rows(frame, used, keep_levels=keep_levels)
     person, persons = pd.factorize(columns[participant])
     slot, slots = (None, ()) if visit is None else visit_order(columns[visit])
     place = person if slot is None else person * len(slots) + slot

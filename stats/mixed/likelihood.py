@@ -21,11 +21,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stats.mixed.covariance import Structure
+from stats.mixed.covariance import Linear, Structure
 from stats.mixed.moments import Moments
 
 LOG_2PI = float(np.log(2 * np.pi))
 NEARLY = 1e-8
+SMALL = 20_000  # numbers in the fixed matrices of a linear structure over few slots
 LIMITS = (1e-9, 1e9)
 
 
@@ -63,6 +64,13 @@ class Likelihood:
         self.B = np.ascontiguousarray(moments.B.reshape(moments.replicates, P * T * T, q))
         self.C = np.ascontiguousarray(moments.C.reshape(moments.replicates, P * T * T))
         self.rows = np.atleast_1d(moments.n_rows)  # (1 or R,)
+        self.basis: np.ndarray | None = None
+        self.pairs: np.ndarray | None = None
+        if isinstance(structure, Linear) and P * T**4 * structure.size**2 <= SMALL:
+            # Few slots (random effects, rotated): one product with fixed matrices instead of many tiny ones.
+            sheets = np.broadcast_to(structure.basis, (structure.size, P, T, T)).reshape(structure.size, P, T * T)
+            self.basis = np.ascontiguousarray(np.moveaxis(sheets, 0, 2))
+            self.pairs = np.einsum("kpa,mpb->pabkm", sheets, sheets).reshape(P * T**4, structure.size**2)
 
     def subset(self, keep: np.ndarray) -> "Likelihood":
         """The same likelihood for some of the replicates."""
@@ -143,23 +151,14 @@ class Likelihood:
 
         first = self.structure.first(theta)
         K = first.shape[1]
-        nW = self.n[:, :, None, None] * W
-        RW, HW = Rm @ W, H @ W
-        pull = nW - W @ (RW + HW)  # n W - W (R + H) W: d(-2 loglik)/dV
-        score = -0.5 * self._over_slots(first, pull)
-        VW = first @ W[:, None]  # V_k W
-        VWf = VW.reshape(R, K, cells)
-        VWt = np.swapaxes(VW, 3, 4).reshape(R, K, cells)
-        G = (W[:, None] @ VW).reshape(R, K, cells)
+        nW, WRW, WHW = self.n[:, :, None, None] * W, W @ Rm @ W, W @ H @ W
+        pull = nW - WRW - WHW  # d(-2 loglik)/dV
+        score = -0.5 * self._over_slots(first, pull[:, None])[:, :, 0]
+        G = self._turned(first, W)
         Pk = -(G @ self.A).reshape(R, K, q, q)
         u = G @ self.B + (Pk @ beta[:, None, :, None])[:, :, :, 0]
-        # tr(V_k W V_m W M) for M = R gives the quadratic form, for M = n/2 - H the expected information.
-        turned = np.swapaxes(VWt, 1, 2)
-        quad = (VW @ RW[:, None]).reshape(R, K, cells) @ turned - u @ phi @ np.swapaxes(u, 1, 2)
-        weighted = VWf * (0.5 * np.repeat(self.n, T * T, axis=1))[:, None]
-        if self.reml:
-            weighted = weighted - (VW @ HW[:, None]).reshape(R, K, cells)
-        expected = weighted @ turned
+        quad = self._double_trace(first, WRW, W) - u @ phi @ np.swapaxes(u, 1, 2)
+        expected = self._double_trace(first, 0.5 * nW - WHW, W)
         if self.reml:
             PhiP = phi[:, None] @ Pk
             flip = np.swapaxes(PhiP, 2, 3).reshape(R, K, q * q)
@@ -168,19 +167,39 @@ class Likelihood:
         observed = 0.5 * (quad + np.swapaxes(quad, 1, 2)) - expected
         second = self.structure.second(theta)
         if second is not None:  # tr(P V) - y'P V P y, all second derivatives at once
-            observed = observed + 0.5 * self._over_slots(second.reshape(R, K * K, *second.shape[3:]), pull).reshape(
-                R, K, K
-            )
+            bend = self._over_slots(second.reshape(R, K * K, *second.shape[3:]), pull[:, None])
+            observed = observed + 0.5 * bend.reshape(R, K, K)
         return Point(theta, loglik, beta, phi, score, expected, observed, Pk, W)
 
-    def _over_slots(self, sheets: np.ndarray, weight: np.ndarray) -> np.ndarray:
-        """sum over patterns and slots of sheets (R or 1, M, P or 1, T, T) times weight (R, P, T, T): (R, M)."""
+    def _turned(self, first: np.ndarray, W: np.ndarray) -> np.ndarray:
+        """W V_k W: (R, K, P T T)."""
+        if self.basis is None:
+            return (W[:, None] @ (first @ W[:, None])).reshape(len(W), first.shape[1], -1)
+        turned = _kronecker(W, W) @ self.basis  # (R, P, T T, K)
+        return np.moveaxis(turned, 3, 1).reshape(len(W), first.shape[1], -1)
+
+    def _double_trace(self, first: np.ndarray, left: np.ndarray, W: np.ndarray) -> np.ndarray:
+        """sum over patterns of tr(V_k left V_m W), left (R, P, T, T): (R, K, K)."""
+        if self.pairs is None:
+            return self._over_slots(first, left[:, None] @ (first @ W[:, None]))
+        K = first.shape[1]
+        return (_kronecker(left, W).reshape(len(W), -1) @ self.pairs).reshape(len(W), K, K)
+
+    def _over_slots(self, sheets: np.ndarray, weights: np.ndarray) -> np.ndarray:
+        """sum over patterns and slots of sheets (R or 1, M, P or 1, T, T) times weights (R, L, P, T, T): (R, M, L)."""
         if sheets.shape[2] == 1 and self.P > 1:
-            weight = weight.sum(axis=1, keepdims=True)
-        weight = weight.reshape(len(weight), -1)
-        if len(sheets) == 1:
-            return weight @ sheets.reshape(sheets.shape[1], -1).T
-        return (sheets.reshape(*sheets.shape[:2], -1) @ weight[:, :, None])[:, :, 0]
+            weights = weights.sum(axis=2)
+        flat = weights.reshape(*weights.shape[:2], -1)
+        if len(sheets) > 1:
+            return sheets.reshape(*sheets.shape[:2], -1) @ np.swapaxes(flat, 1, 2)
+        return np.swapaxes(flat @ sheets.reshape(sheets.shape[1], -1).T, 1, 2)
+
+
+def _kronecker(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Kronecker products of stacks of T x T matrices: (..., T T, T T)."""
+    size = left.shape[-1] ** 2
+    product = left[..., :, None, :, None] * right[..., None, :, None, :]
+    return product.reshape(*left.shape[:-2], size, size)
 
 
 def _diagonal(matrix: np.ndarray) -> np.ndarray:

@@ -18,8 +18,13 @@ def check_columns(frame: pd.DataFrame, used: set[str]) -> None:
         )
 
 
-def complete_rows(frame: pd.DataFrame, used: set[str], *, keep_levels: bool) -> tuple[pd.DataFrame, list[str]]:
-    """Rows with a value in every used column, truth values as 0 and 1; categories without a row dropped unless kept."""
+def complete_rows(
+    frame: pd.DataFrame, used: set[str], *, keep_levels: bool
+) -> tuple[pd.DataFrame, dict[str, pd.Series], list[str]]:
+    """Rows with a value in every used column, those columns, and notes.
+
+    Truth values become 0 and 1; categories without a row are dropped unless kept.
+    """
     columns = columns_of(frame, used)
     incomplete, notes = incomplete_rows(columns)
     data = frame if incomplete is None else frame.loc[~incomplete]
@@ -33,7 +38,7 @@ def complete_rows(frame: pd.DataFrame, used: set[str], *, keep_levels: bool) -> 
                 notes.append(f"No row for {name} {unused}: left out of the model.")
         elif whole.dtype == bool or str(whole.dtype) == "boolean":
             data = data.assign(**{name: data[name].astype(float)})
-    return data, notes
+    return data, columns if data is frame else columns_of(data, used), notes
 
 
 def columns_of(frame: pd.DataFrame, used: set[str]) -> dict[str, pd.Series]:
