@@ -10,11 +10,11 @@ from stats.errors import FitError
 from stats.mixed.contrasts import cell_contrasts, combination, independent_rows, reference_grid, term_rows
 from stats.mixed.diagnostics import Diagnostics, diagnose, visit_covariance
 from stats.mixed.estimates import Estimates, JointTest, f_tail
-from stats.mixed.layout import Layout, build_layout, rank_report, visit_times
+from stats.mixed.layout import Layout, build_layout, visit_times
 from stats.mixed.moments import Moments, pool_orthogonal
 from stats.mixed.robust import robust_estimates
 from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
-from stats.mixed.solve import Solution, collinear, orthogonal, solve
+from stats.mixed.solve import Solution, orthogonal, solve
 
 
 @dataclass(frozen=True)
@@ -268,9 +268,6 @@ def fit_mixed(
     if random is None and covariance is None:
         random = "1"
     layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by)
-    named = rank_report(layout.X, layout.terms)
-    if named:
-        raise collinear(list(named))
     moments, basis = pool_orthogonal(layout)
     times = visit_times(layout.slots) if covariance in ("exponential", "unequal-exponential") else None
     solution = solve(

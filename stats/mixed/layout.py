@@ -13,8 +13,10 @@ import pandas as pd
 from formulaic import ModelSpec
 
 from stats.errors import FitError
+from stats.mixed import rows
 from stats.mixed.design_matrix import design_of, required_columns, response_name, response_of
-from stats.mixed.rows import check_columns, columns_of, complete_rows, group_codes, once_per_visit, visit_order
+
+COLLINEAR = 1e-9  # distance of a column of unit length from the span of the others
 
 
 @dataclass(frozen=True)
@@ -70,15 +72,15 @@ def build_layout(
     participant at one visit.
     """
     used = columns_used(formula, random, participant, visit, by)
-    check_columns(frame, used)
-    data, columns, notes = complete_rows(frame, used, keep_levels=keep_levels)
-    person, persons = pd.factorize(columns[participant])
-    slot, slots = (None, ()) if visit is None else visit_order(columns[visit])
+    rows.check_columns(frame, used)
+    data, columns, notes = rows.complete_rows(frame, used, keep_levels=keep_levels)
+    person, persons = rows.person_codes(columns[participant])
+    slot, slots = (None, ()) if visit is None else rows.visit_order(columns[visit])
     place = person if slot is None else person * len(slots) + slot
     if (np.diff(place) < 0).any():
         order = np.argsort(place, kind="stable")
         data, person = data.iloc[order], person[order]
-        slot, columns = None if slot is None else slot[order], columns_of(data, used)
+        slot, columns = None if slot is None else slot[order], rows.columns_of(data, used)
     design = design_of(formula, data, columns)
     y = response_of(formula, data, columns)
     if slot is None:
@@ -86,17 +88,18 @@ def build_layout(
         slot = np.arange(len(person)) - np.flatnonzero(first)[np.cumsum(first) - 1]
         slots = tuple(range(int(slot.max()) + 1))
     else:
-        once_per_visit(columns, participant, str(visit), person, slot)
-    group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else group_codes(columns[by], person)
+        rows.once_per_visit(columns, participant, str(visit), person, slot)
+    group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else rows.group_codes(columns[by], person)
     Z, random_terms, coding = effects_of(random, data, columns)
     if not np.isfinite(design.X).all() or not np.isfinite(y).all() or (Z is not None and not np.isfinite(Z).all()):
         raise FitError(
             f"Formula '{formula}' gives infinite values on these rows. Check transformations such as log(0)."
         )
     return Layout(
-        y=y, X=design.X, Z=Z, person=person, slot=slot, group=group, persons=tuple(persons), slots=slots, groups=groups,
-        terms=design.terms, term_columns=design.term_columns, random_terms=random_terms, spec=design.spec, frame=data,
-        response=response_name(formula), notes=tuple(notes), coding=design.coding + coding,
+        y=y, X=design.X, Z=Z, person=person, slot=slot, group=group, persons=tuple(persons.tolist()), slots=slots,
+        groups=groups, terms=design.terms, term_columns=design.term_columns, random_terms=random_terms,
+        spec=design.spec, frame=data, response=response_name(formula), notes=tuple(notes),
+        coding=design.coding + coding,
     )  # fmt: skip
 
 
@@ -124,7 +127,7 @@ def rank_report(X: np.ndarray, terms: Sequence[str]) -> tuple[str, ...]:
     """Terms that the rows cannot tell apart from the others; empty where every coefficient can be estimated.
 
     Columns are taken in order after scaling to unit length; one whose distance from the span of the earlier ones is
-    below 1e-9 is named.
+    below COLLINEAR is named.
     """
     scale = np.linalg.norm(X, axis=0)
     named = [terms[int(k)] for k in np.flatnonzero(scale == 0)]
@@ -132,8 +135,16 @@ def rank_report(X: np.ndarray, terms: Sequence[str]) -> tuple[str, ...]:
     triangle = np.asarray(np.linalg.qr(unit, mode="r"))
     size = np.zeros(X.shape[1])
     size[: min(triangle.shape)] = np.abs(np.diag(triangle))
-    named += [terms[int(k)] for k in np.flatnonzero((size < 1e-9) & (scale > 0))]
+    named += [terms[int(k)] for k in np.flatnonzero((size < COLLINEAR) & (scale > 0))]
     return tuple(dict.fromkeys(named))
+
+
+def collinear(terms: Sequence[str]) -> FitError:
+    """The error for coefficients that the data cannot separate."""
+    return FitError(
+        f"These coefficients cannot be told apart on these rows: {', '.join(terms)}. A group without observations at a "
+        "visit or a covariate that repeats another does this. Remove a term or use a simpler formula."
+    )
 
 
 def visit_times(slots: tuple) -> np.ndarray:

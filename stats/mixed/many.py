@@ -7,10 +7,10 @@ import pandas as pd
 
 from stats.mixed.contrasts import independent_rows
 from stats.mixed.estimates import f_tail, t_quantile, two_sided_p
-from stats.mixed.layout import Layout, build_layout, rank_report, visit_times
+from stats.mixed.layout import Layout, build_layout, collinear, rank_report, visit_times
 from stats.mixed.moments import pool_orthogonal
 from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
-from stats.mixed.solve import Solution, collinear, solve
+from stats.mixed.solve import Solution, solve
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stats.errors import FitError
-from stats.mixed.layout import Layout
+from stats.mixed.layout import COLLINEAR, Layout, collinear, rank_report
 
 
 @dataclass(frozen=True)
@@ -186,7 +186,8 @@ def _both_sides(Q: np.ndarray, sums: np.ndarray) -> np.ndarray:
 def _without_null_slots(Q: np.ndarray, K: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Replace each pattern's Q, K by a pair whose columns beyond the rank are zero."""
     size = np.linalg.norm(K, axis=(1, 2))
-    for p in np.flatnonzero(np.linalg.matrix_rank(K) < K.shape[1]):
+    pivots = np.abs(np.diagonal(K, axis1=1, axis2=2)).min(axis=1)  # K is triangular
+    for p in np.flatnonzero(pivots <= 1e-8 * size):
         U, s, Vt = np.linalg.svd(K[p], full_matrices=False)
         keep = s > 1e-12 * size[p]
         Q[p] = np.where(observed[p][:, None], Q[p] @ U * keep, 0.0)
@@ -272,9 +273,11 @@ def pattern_of_participants(layout: Layout) -> np.ndarray:
 
 
 def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tuple[Moments, np.ndarray]:
-    """Moments of orthogonalised columns, and the matrix that makes them from X."""
+    """Moments of orthogonalised columns and the matrix that makes them from X; FitError where columns are collinear."""
     size = np.linalg.norm(layout.X, axis=0)
-    Q, R = np.linalg.qr(layout.X / size)
+    Q, R = np.linalg.qr(layout.X / np.where(size == 0, 1.0, size))
+    if len(R) < len(size) or np.abs(np.diagonal(R)).min() < COLLINEAR:
+        raise collinear(rank_report(layout.X, layout.terms))
     root = np.sqrt(layout.n_rows)
     basis = np.linalg.inv(R) / size[:, None] * root
     Y = layout.y[None] if responses is None else responses

@@ -134,10 +134,29 @@ def _coded(column: pd.Series, keep: np.ndarray | None, slots: Coded | None = Non
             return Coded(None, follows)
     if column.iloc[:SAMPLE].nunique() > LEVELS:
         return None
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind in "fiu":
+        quick = _whole_numbers(_kept(column.to_numpy(), keep))
+        if quick is not None:
+            return quick
     codes, values = pd.factorize(column if keep is None else column[keep], sort=True)
     if len(values) > LEVELS:
         return None
     return Coded(codes.astype(np.int16), pd.Series(values))
+
+
+def _whole_numbers(values: np.ndarray) -> Coded | None:
+    """Codes of whole numbers of a small range, by a table of the values among the first rows; None for others."""
+    seen = np.unique(values[:SAMPLE])
+    low, high = float(seen[0]), float(seen[-1])
+    if not (abs(low) < 2**31 and high - low < 2**15) or (seen % 1).any():
+        return None
+    if values.min() < low or values.max() > high:
+        return None
+    table = np.full(int(high - low) + 1, -1, dtype=np.int16)
+    table[(seen - low).astype(int)] = np.arange(len(seen))
+    place = (values - low).astype(np.int32)
+    codes = table[place]
+    return None if (place != values - low).any() or (codes < 0).any() else Coded(codes, pd.Series(seen))
 
 
 def _kept(values: np.ndarray, keep: np.ndarray | None) -> np.ndarray:

@@ -285,8 +285,10 @@ def _put(point: Point, where: np.ndarray, part: Point) -> Point:
 def _inside_cones(structure: Structure, theta: np.ndarray) -> np.ndarray:
     """True where every block is positive semi-definite."""
     inside = np.isfinite(theta).all(axis=1)
-    for G in cone_matrices(structure, np.nan_to_num(theta)):
-        inside &= np.linalg.eigvalsh(G)[:, 0] >= 0
+    if not inside.all():
+        theta = np.nan_to_num(theta)
+    for (size, at), G in zip(structure.cones, cone_matrices(structure, theta), strict=True):
+        inside &= (theta[:, at[0]] >= 0) if size == 1 else (np.linalg.eigvalsh(G)[:, 0] >= 0)
     return inside
 
 

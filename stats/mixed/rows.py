@@ -71,10 +71,24 @@ def _missing(column: pd.Series) -> np.ndarray | None:
     return column.isna().to_numpy()
 
 
+def person_codes(column: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Integer codes and labels of participants, in order of appearance."""
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf":
+        values = column.to_numpy()
+        new = np.concatenate([[True], values[1:] > values[:-1]])
+        if (new[1:] | (values[1:] == values[:-1])).all():  # sorted: a new value is another participant
+            return np.cumsum(new) - 1, values[new]
+    codes, labels = pd.factorize(column)
+    return codes, np.asarray(labels)
+
+
 def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
     """Integer codes and labels of visits: by category order, by value for numbers, else by sorted text."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         return column.array.codes.astype(int), tuple(column.dtype.categories)
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf":
+        labels, codes = np.unique(column.to_numpy(), return_inverse=True)
+        return codes, tuple(labels.tolist())
     codes, labels = pd.factorize(column, sort=True)
     return codes, tuple(labels)
 

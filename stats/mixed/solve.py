@@ -7,6 +7,7 @@ import numpy as np
 from stats.errors import FitError
 from stats.mixed.covariance import Structure
 from stats.mixed.geometry import geometry_of
+from stats.mixed.layout import collinear
 from stats.mixed.likelihood import Likelihood
 from stats.mixed.moments import Moments
 from stats.mixed.reml import maximise
@@ -113,14 +114,6 @@ def orthogonal(moments: Moments) -> tuple[Moments, np.ndarray]:
         raise collinear([moments.terms[k] for k in np.flatnonzero(involved)])
     basis = np.linalg.inv(L).T / size[:, None] * np.sqrt(moments.n_rows)
     return moments.transformed(basis), basis
-
-
-def collinear(terms: list[str]) -> FitError:
-    """The error for coefficients that the data cannot separate."""
-    return FitError(
-        f"These coefficients cannot be told apart on these rows: {', '.join(terms)}. A group without observations at a "
-        "visit or a covariate that repeats another does this. Remove a term or use a simpler formula."
-    )
 
 
 def _least_squares(moments: Moments) -> np.ndarray:
