@@ -38,18 +38,22 @@ def pool_profiles(profiles: Profiles, response: str) -> Moments:
     """Moments of participants grouped by profile."""
     X, n, seen = profiles.X, profiles.n.astype(float), profiles.observed
     U, T, q = X.shape
-    parts = profiles.outcomes()
-    total = np.zeros((U, T))
-    for u, part in enumerate(parts):
-        total[u, seen[u]] = np.ones(len(part)) @ part
-    # Subtracting the least-squares fit before squaring keeps the digits of a large outcome.
-    shift = np.linalg.lstsq(np.einsum("u,uta,utb->ab", n, X, X), np.einsum("uta,ut->a", X, total), rcond=None)[0]
-    fitted = X @ shift
-    total = total - n[:, None] * fitted
-    products = np.zeros((U, T, T))
-    for u, part in enumerate(parts):
-        residual = part - fitted[u, seen[u]]
-        products[u][np.ix_(seen[u], seen[u])] = residual.T @ residual
+    centre, total, products = np.zeros((U, T)), np.zeros((U, T)), np.zeros((U, T, T))
+    for u in range(U):
+        at = seen[u]
+        for k, part in enumerate(profiles.outcomes(u)):
+            if k == 0:  # a centre near the mean keeps the digits of a large outcome
+                centre[u, at] = part.mean(axis=0)
+            part -= centre[u, at]
+            total[u, at] += np.ones(len(part)) @ part
+            products[u][np.ix_(at, at)] += part.T @ part
+    XX, Xy = np.einsum("u,uta,utb->ab", n, X, X), np.einsum("uta,ut->a", X, total + n[:, None] * centre)
+    shift = np.linalg.lstsq(XX, Xy, rcond=None)[0]
+    # From sums about the centres to sums about the least-squares fit.
+    step = X @ shift - centre
+    cross = total[:, :, None] * step[:, None, :]
+    products = products - cross - np.swapaxes(cross, 1, 2) + n[:, None, None] * step[:, :, None] * step[:, None, :]
+    total = total - n[:, None] * step
     first, index = pattern_index(seen, profiles.Z, profiles.group)
     P = len(first)
     A, B, C = np.empty((P, T, T, q, q)), np.empty((1, P, T, T, q)), np.empty((1, P, T, T))

@@ -5,7 +5,7 @@ few *profiles*: which distinct row stands at which visit. Cross-products with th
 within profiles, and the model matrix of all rows is never built. `moments.pool` uses this where it can.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +17,7 @@ from stats.mixed.rows import check_columns, columns_of, incomplete_rows
 
 LEVELS = 256  # distinct values of one column
 PROFILES = 4096
+BLOCK = 8192  # rows worked on at a time, few enough to stay in the processor's cache
 SAMPLE = 4096  # rows looked at before a column of numbers is counted whole
 
 
@@ -42,11 +43,12 @@ class Profiles:
     groups: tuple
     notes: tuple[str, ...]
 
-    def outcomes(self) -> list[np.ndarray]:
-        """Outcomes of each profile's participants at the visits it has: U arrays (n, visits)."""
-        ends = np.cumsum(self.n)
-        parts = zip(ends - self.n, ends, self.observed.sum(axis=1), strict=True)
-        return [self.y[self.starts[a:b, None] + np.arange(visits)] for a, b, visits in parts]
+    def outcomes(self, profile: int) -> Iterator[np.ndarray]:
+        """Outcomes of a profile's participants at the visits it has, block by block: (n, visits)."""
+        end = int(self.n[: profile + 1].sum())
+        visits = np.arange(int(self.observed[profile].sum()))
+        for a in range(end - int(self.n[profile]), end, BLOCK):
+            yield self.y.take(self.starts[a : min(a + BLOCK, end), None] + visits)
 
 
 @dataclass(frozen=True)
@@ -88,9 +90,9 @@ def profiles_of(
     if starts is None or (size + 1) ** T >= 2**62 or not np.isfinite(y).all():
         return None
     # A profile is a number with one digit per visit: 0 where not seen, else 1 + what the columns hold there.
-    worth = (size + 1) ** np.arange(T)
+    worth = ((size + 1) ** np.arange(T)).astype(np.int32 if (size + 1) ** T < 2**31 else np.int64)
     key = worth[slots.codes] if other is None else worth[slots.codes] * (other + 1)
-    profile, keys = pd.factorize(np.add.reduceat(key, starts))
+    profile, keys = pd.factorize(np.add.reduceat(key, starts, dtype=worth.dtype))
     if len(keys) > PROFILES:
         return None
     digit = keys[:, None] // worth % (size + 1) - 1  # (U, T)
@@ -147,16 +149,21 @@ def _coded(column: pd.Series, keep: np.ndarray | None, slots: Coded | None = Non
 def _whole_numbers(values: np.ndarray) -> Coded | None:
     """Codes of whole numbers of a small range, by a table of the values among the first rows; None for others."""
     seen = np.unique(values[:SAMPLE])
-    low, high = float(seen[0]), float(seen[-1])
-    if not (abs(low) < 2**31 and high - low < 2**15) or (seen % 1).any():
+    low = float(seen[0])
+    if not (abs(low) < 2**30 and seen[-1] - low < 2**15) or (seen % 1).any():
         return None
-    if values.min() < low or values.max() > high:
-        return None
-    table = np.full(int(high - low) + 1, -1, dtype=np.int16)
+    table = np.full(int(seen[-1] - low) + 1, -1, dtype=np.int16)
     table[(seen - low).astype(int)] = np.arange(len(seen))
-    place = (values - low).astype(np.int32)
-    codes = table[place]
-    return None if (place != values - low).any() or (codes < 0).any() else Coded(codes, pd.Series(seen))
+    codes = np.empty(len(values), dtype=np.int16)
+    for a in range(0, len(values), BLOCK):
+        part = values[a : a + BLOCK]
+        with np.errstate(invalid="ignore"):  # numbers too large for a whole number: they are found out below
+            place = part.astype(np.int32)
+        own = table.take(place - np.int32(low), mode="clip")
+        if (seen[own] != part).any():
+            return None
+        codes[a : a + BLOCK] = own
+    return Coded(codes, pd.Series(seen))
 
 
 def _kept(values: np.ndarray, keep: np.ndarray | None) -> np.ndarray:
