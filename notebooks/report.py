@@ -21,6 +21,7 @@ from outcomes import Study, StudyError, check, read_study
 
 Say = Callable[[str], None]
 MARK = "about_this_folder.txt"
+NEAR = 2  # steps up from the report that a study folder may be away to be found again by a rerun
 ABOUT = """Written by the command 'outcomes report', which writes it anew each time: keep nothing of your own in here.
 
 report.html   the report, to open in any browser
@@ -173,11 +174,15 @@ def _described(study: Study) -> dict:
 
 
 def _way(folder: Path, target: Path) -> str:
-    """The way from the report to the study folder; empty where there is none (another drive)."""
+    """The way from the report to a study folder near it; empty elsewhere, so that no record tells a computer's folders.
+
+    Near: under the report's grandparent. A rerun without a way takes the copy of the data beside the report.
+    """
     try:
-        return Path(os.path.relpath(folder.resolve(), target.resolve())).as_posix()
-    except ValueError:
+        way = Path(os.path.relpath(folder.resolve(), target.resolve()))
+    except ValueError:  # another drive
         return ""
+    return way.as_posix() if way.parts.count("..") <= NEAR else ""
 
 
 def _write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str], say: Say) -> list[str]:
