@@ -1,4 +1,4 @@
-"""The console command `outcomes`: new, check, report, rerun, demo."""
+"""The console command `outcomes`: new, check, lock, report, rerun, demo."""
 
 import argparse
 import sys
@@ -6,7 +6,8 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from outcomes import InstrumentError, StudyError, check, read_study
+from outcomes import InstrumentError, StudyError, check, lock_plan, read_study
+from outcomes.lock_file import NAME as LOCK_FILE
 from stats.errors import FitError, PlanError
 
 
@@ -40,6 +41,13 @@ def _parser() -> argparse.ArgumentParser:
     checking = commands.add_parser("check", help="findings in a study folder; exit status 1 if any blocks the analysis")
     checking.add_argument("folder", type=Path)
     checking.set_defaults(run=_check)
+
+    locking = commands.add_parser(
+        "lock", help="freeze the analysis plan, before unblinding; departures are then listed"
+    )
+    locking.add_argument("folder", type=Path)
+    locking.add_argument("--again", default="", metavar="REASON", help="lock an amended plan; earlier locks are kept")
+    locking.set_defaults(run=_lock)
 
     report = commands.add_parser("report", help="run the notebooks; write report, figures, tables, record")
     report.add_argument("folder", type=Path)
@@ -82,6 +90,20 @@ def _check(options: argparse.Namespace) -> int:
     findings = check(read_study(options.folder))
     _print_findings(findings)
     return 1 if findings.blocking else 0
+
+
+def _lock(options: argparse.Namespace) -> int:
+    lock = lock_plan(options.folder, again=options.again)
+    event = lock.locks[-1]
+    held = f"{len(event.participants)} participants" if event.participants else "no data yet"
+    print(
+        f"The analysis plan of {event.title!r} was locked on {event.day} ({held}). SHA-256 of the plan: "
+        f"{event.plan_sha256}. Deposit this hash where others can see its date, such as the trial register. The "
+        f"lock is {options.folder / LOCK_FILE}: leave it there; reports list every departure from it."
+    )
+    if event.note:
+        print(f"The data could not be read, and were not checked: {event.note}")
+    return 0
 
 
 def _progress(options: argparse.Namespace) -> Callable[[str], None]:

@@ -79,7 +79,9 @@ def _differences(recorded: dict, now: dict) -> list[str]:
             what = "is new" if before is None else "is gone" if after is None else "is not the recorded one (SHA-256)"
             lines.append(f"Input {name} {what}.")
     if recorded["protocol"] != now["protocol"]:
-        lines.append("The protocol, study.toml, is not the recorded one.")
+        same_plan = recorded.get("plan", {}).get("sha256") == now["plan"]["sha256"]
+        words = " Its analysis plan is the same: words or comments differ." if same_plan else ""
+        lines.append(f"The protocol, study.toml, is not the recorded one.{words}")
     for name in sorted({*recorded["software"], *now["software"]}):
         before, after = recorded["software"].get(name, "none"), now["software"].get(name, "none")
         if before != after:

@@ -90,7 +90,15 @@ def software() -> dict[str, str]:
 
 
 def assemble(
-    runs: Iterable, *, study: dict, inputs: dict[str, str], protocol: str, code: str, options: dict, times: dict
+    runs: Iterable,
+    *,
+    study: dict,
+    inputs: dict[str, str],
+    protocol: str,
+    plan: dict,
+    code: str,
+    options: dict,
+    times: dict,
 ) -> dict:
     """The whole record of a report. Everything but `times` is the same in every run on the same inputs.
 
@@ -113,6 +121,7 @@ def assemble(
         "study": study,
         "inputs": inputs,
         "protocol": protocol,
+        "plan": plan,
         "options": options,
         "software": software(),
         "code": code,

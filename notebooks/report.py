@@ -12,6 +12,7 @@ from pathlib import Path
 
 from notebooks import record as records
 from notebooks.appendix import instruments_html, instruments_markdown, used_instruments
+from notebooks.departures import departures_run, recorded_plan
 from notebooks.page import CAUTION, pairs_html, write_page
 from notebooks.runner import Run, code_digest, run_notebooks, shipped
 from notebooks.statics import FORMATS, write_figures
@@ -109,14 +110,17 @@ def compute(
     runs = run_notebooks(
         paths, work / "notebooks", {"folder": "../inputs"}, inputs=_inputs_key(study), processes=processes, say=say
     )
+    times = {"began": began} | {run.name: run.seconds for run in runs}
+    runs.append(departures_run(study))
     record = records.assemble(
         runs,
         study=_described(study),
         inputs=dict(sorted(study.hashes.items())),
         protocol=study.hashes["study.toml"],
+        plan=recorded_plan(study),
         code=code_digest(),
         options={"only": list(only), "seed": study.protocol.seed, "level": study.protocol.level},
-        times={"began": began} | {run.name: run.seconds for run in runs},
+        times=times,
     )
     return runs, record
 

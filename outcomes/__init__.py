@@ -5,6 +5,7 @@ from outcomes.checks import check
 from outcomes.errors import InstrumentError, StudyError
 from outcomes.findings import Findings
 from outcomes.force import convert_force
+from outcomes.lock import lock_plan
 from outcomes.norms import grip_norm
 from outcomes.registry import catalogue, instrument, threshold, thresholds
 from outcomes.scoring import score, score_items
@@ -20,6 +21,7 @@ __all__ = [
     "convert_force",
     "grip_norm",
     "instrument",
+    "lock_plan",
     "read_study",
     "score",
     "score_items",

@@ -87,6 +87,15 @@ class ModelChoice:
 
 
 @dataclass(frozen=True)
+class Departure:
+    """What [[departures]] says of a key that is no longer as it was locked: when it was changed and why."""
+
+    key: str
+    date: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class Protocol:
     """Everything that was decided before the data: arms, visits, outcomes, thresholds, model, estimand."""
 
@@ -109,6 +118,8 @@ class Protocol:
     criteria: tuple[Mapping[str, object], ...] = ()  # progression criteria
     level: float = 0.95
     seed: int = 1
+    blinded: bool = False  # people see letters in place of the arms until the study is unblinded
+    departures: tuple[Departure, ...] = ()  # reasons for what differs from the locked plan
 
     @property
     def baseline(self) -> PlannedVisit:

@@ -6,10 +6,11 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.errors import StudyError
-from outcomes.protocol import Arm, Measure, ModelChoice, Period, PlannedVisit, Protocol, WideSheet
+from outcomes.protocol import Arm, Departure, Measure, ModelChoice, Period, PlannedVisit, Protocol, WideSheet
 from outcomes.protocol_keys import (
     ARM,
     BASELINES,
+    DEPARTURE,
     DESIGNS,
     DF_METHODS,
     ESTIMAND,
@@ -115,6 +116,9 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         criteria=tuple(tables_of(content, "criteria", problems)),
         level=float(level),
         seed=int(content.get("seed", 1)),
+        departures=tuple(
+            _departure(table, n, problems) for n, table in enumerate(tables_of(content, "departures", problems), 1)
+        ),
     )
 
 
@@ -123,6 +127,13 @@ def _arm(table: dict, number: int, problems: list[str]) -> Arm:
     table = known_keys(table, ARM, where, problems)
     name = needed(table, "id", where, problems)
     return Arm(name, table.get("label", name), table.get("reference", False))
+
+
+def _departure(table: dict, number: int, problems: list[str]) -> Departure:
+    where = f"[[departures]] {number}"
+    table = known_keys(table, DEPARTURE, where, problems)
+    key, reason = (needed(table, name, where, problems) for name in ("key", "reason"))
+    return Departure(key, str(table.get("date", "")), reason)
 
 
 def _period(

@@ -3,6 +3,7 @@
 Each function adds to `problems` what is wrong: what was found, what is allowed, what to do.
 """
 
+import datetime
 import difflib
 from collections.abc import Mapping
 
@@ -15,6 +16,7 @@ DF_METHODS = ("kenward-roger", "kenward-roger-observed", "satterthwaite", "betwe
 ESTIMAND = ("treatment", "population", "variable", "intercurrent", "summary")
 
 TEXT, NUMBER, WHOLE, FLAG, LIST, TABLE, TABLES = "text", "number", "whole", "flag", "list", "table", "tables"
+DATE = "date"
 TOP = {
     "title": TEXT,
     "design": TEXT,
@@ -35,6 +37,7 @@ TOP = {
     "wide": TABLES,
     "periods": TABLES,
     "criteria": TABLES,
+    "departures": TABLES,
 }
 ARM = {"id": TEXT, "label": TEXT, "reference": FLAG}
 VISIT = {"id": TEXT, "label": TEXT, "day": NUMBER, "window": LIST}
@@ -54,6 +57,7 @@ MODEL = {
     "method": TEXT,
     "df": TEXT,
 }
+DEPARTURE = {"key": TEXT, "date": DATE, "reason": TEXT}
 WIDE = {"file": TEXT, "table": TEXT, "across": TEXT, "columns": TABLE, "prefix": TEXT, "fixed": TABLE}
 TYPES: dict[str, tuple[type, ...]] = {
     TEXT: (str,),
@@ -63,6 +67,7 @@ TYPES: dict[str, tuple[type, ...]] = {
     LIST: (list,),
     TABLE: (dict,),
     TABLES: (list,),
+    DATE: (str, datetime.date),
 }
 IN_WORDS = {
     TEXT: 'text in quotation marks, e.g. "week4"',
@@ -72,6 +77,7 @@ IN_WORDS = {
     LIST: "a list in square brackets",
     TABLE: "a table",
     TABLES: "tables in double square brackets",
+    DATE: "a date as year-month-day",
 }
 
 

@@ -7,9 +7,13 @@ from pathlib import Path
 
 import pandas as pd
 
+from outcomes.departures import PlanDeparture, departures
 from outcomes.errors import StudyError
 from outcomes.findings import Findings, flag
 from outcomes.known import find_instrument, find_measure
+from outcomes.lock_file import NAME as LOCK_FILE
+from outcomes.lock_file import DamagedLock, Lock, read_lock
+from outcomes.plan import plan_digest, plan_of
 from outcomes.protocol import Protocol
 from outcomes.protocol_file import read_protocol
 from outcomes.reading.files import load
@@ -54,6 +58,9 @@ class Study:
     # Items of raters outside `scored_raters`: to compare, not to score.
     second_ratings: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["items"]))
     findings: Findings = field(default_factory=Findings)  # what was converted or unreadable; `check` adds the rest
+    plan_sha256: str = ""  # hash of the plan part of study.toml in its canonical form
+    lock: Lock | None = field(default=None, repr=False)  # of the plan; None where it was not locked
+    departures: tuple[PlanDeparture, ...] = ()  # from the locked plan
 
     def table(self, name: str) -> pd.DataFrame:
         """A table by the name of its sheet."""
@@ -104,7 +111,9 @@ def read_study(path: str | Path) -> Study:
     files = {name: ", ".join(part.file for part in parts) for name, parts in tables.items()}
     _resolve_ids(frames, files, headers, protocol, found)
     items, second = _split_ratings(frames.pop("items"), protocol, found)
-    used = sorted({source.path for source in sources} | {folder / "study.toml"})
+    lock = _lock(folder, found)
+    own = [folder / "study.toml", *([folder / LOCK_FILE] if (folder / LOCK_FILE).is_file() else [])]
+    used = sorted({source.path for source in sources}.union(own))
     return Study(
         folder=folder,
         protocol=protocol,
@@ -116,7 +125,18 @@ def read_study(path: str | Path) -> Study:
         hashes={entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used},
         rows_read={name: sum(part.rows_read for part in parts) for name, parts in tables.items()},
         findings=Findings(found),
+        plan_sha256=plan_digest(plan_of(protocol)),
+        lock=lock,
+        departures=departures(protocol, lock),
     )
+
+
+def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:
+    try:
+        return read_lock(folder)
+    except DamagedLock as damage:
+        found.append(flag("lock damaged", file=LOCK_FILE, found=str(damage)))
+        return None
 
 
 def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> Table:

@@ -5,9 +5,9 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.register import reports, reports_on_scores
+from outcomes.checks.register import check, reports, reports_on_scores
 from outcomes.errors import InstrumentError
-from outcomes.findings import flag
+from outcomes.findings import Findings, flag
 from outcomes.known import find_instrument
 from outcomes.registry import instruments, threshold
 from outcomes.study import Study
@@ -94,3 +94,12 @@ def measures_distinct(study: Study) -> Iterator[pd.DataFrame]:
         instrument = find_instrument(name)
         if instrument and instrument.scale(scale):
             yield flag("measure named like an instrument", file=_FILE, column="measures", found=measure.id)
+
+
+def of_study_file(study: Study, with_data: bool) -> Findings:
+    """Findings in study.toml, leaving out that data have not come yet; without data what can be seen without."""
+    if with_data:
+        frame = check(study).frame()
+        return Findings([frame[(frame["file"] == _FILE) & (frame["rule"] != "outcome without data")]])
+    parts = (outcomes_known, thresholds_known, options_known, measures_distinct)
+    return Findings([found for part in parts for found in part(study)])

@@ -3,13 +3,15 @@
 The expected rule, file, row and column are stated by hand from the damage, not read back from the program.
 """
 
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from outcomes import check, read_study
+from outcomes import check, lock_plan, read_study
 from outcomes.findings import SEVERITIES, rules
 
 
@@ -155,6 +157,40 @@ def _usability(answers: list[str], **cells: str) -> Callable:
         return draft
 
     return harm
+
+
+def _locked(then: Callable) -> Callable:
+    """The plan locked, and after that something done to the folder."""
+
+    def harm(draft):
+        with tempfile.TemporaryDirectory() as scratch:
+            lock_plan(draft.write(Path(scratch) / "study"))
+            draft.raw["study.lock.json"] = (Path(scratch) / "study" / "study.lock.json").read_bytes()
+        return then(draft)
+
+    return harm
+
+
+def _edited_lock(draft):
+    draft.raw["study.lock.json"] = draft.raw["study.lock.json"].replace(b"0.95", b"0.90", 1)
+    return draft
+
+
+def _other_people(draft):
+    for table in draft.tables.values():
+        table["participant"] = "X" + table["participant"]
+    return draft
+
+
+def _without(draft, person: str):
+    for name in draft.tables:
+        draft.drop(name, participant=person)
+    return draft
+
+
+def _useless_departure(draft):
+    draft.toml += '\n[[departures]]\nkey = "model.df"\nreason = "none needed"\n'
+    return draft
 
 
 DAMAGES = [
@@ -531,6 +567,32 @@ DAMAGES = [
     cell("far more than prescribed", "sessions", 2, "minutes_performed", "400", found="400 of 45 minutes"),
     Damage("duplicate session", lambda draft: draft.repeat("sessions", 2), "sessions.csv", 10, "session", "1"),
     cell("adverse event incomplete", "adverse_events", 2, "serious", "", found=""),
+    # the lock of the analysis plan
+    Damage("lock damaged", _locked(_edited_lock), "study.lock.json"),
+    Damage("lock of another study", _locked(_other_people), "study.lock.json"),
+    Damage(
+        "title differs from the lock",
+        _locked(lambda draft: draft.replace("A tiny invented study", "Another")),
+        "study.lock.json",
+        found="A tiny invented study",
+    ),
+    Damage(
+        "participant gone since the lock",
+        _locked(lambda draft: _without(draft, "P02")),
+        "participants.csv",
+        None,
+        "participant",
+        "P02",
+    ),
+    Damage("rows gone since the lock", _locked(lambda draft: draft.drop("sessions", session="1")), "sessions.csv"),
+    Damage(
+        "departure from the locked plan",
+        _locked(lambda draft: draft.replace("level = 0.95", "level = 0.9")),
+        "study.toml",
+        None,
+        "level",
+    ),
+    Damage("departure that is none", _locked(_useless_departure), "study.toml", None, "departures", "model.df"),
 ]
 
 
