@@ -104,13 +104,16 @@ def _against_skip_rule(desk: Desk) -> bool:
 
 
 def _same_answer(desk: Desk) -> bool:
-    """One box ticked all the way down a questionnaire."""
+    """One box ticked all the way down a questionnaire, of eight items or with some worded the other way round: on a
+    shorter one the same answer throughout may be true.
+    """
     sheet = desk.sheet("items")
     for name in sheet.get("instrument", pd.Series()).unique():
         found = instrument(str(name))
         items = found.main_scale.items
         graded = [item for item in found.items if item.id in items]
-        if found.sided or len(items) < 5 or not all(item.levels and item.unable is None for item in graded):
+        fewest = 5 if found.main_scale.rule.get("reversed") else 8
+        if found.sided or len(items) < fewest or not all(item.levels and item.unable is None for item in graded):
             continue
         row = desk.pick("items", sheet["instrument"] == name)
         if row is None:

@@ -20,19 +20,20 @@ def _trial_groups(desk: Desk) -> pd.DataFrame:
 
 
 def _wrong_unit(unit: str) -> Callable[[Desk], bool]:
-    """All trials of a hand at one visit were read in one unit and written down as another.
+    """All trials of one visit, of both hands where both were measured, were read in one unit, written as another.
 
-    Planted where the visit then stands out from the person's other visits by just that factor (to 8 %): elsewhere no
-    check could tell it from change.
+    Planted where a hand then stands out from the person's other visits by just that factor (to 8 % of their median,
+    20 % of each): elsewhere no check could tell it from change.
     """
-    factor = convert_force(1.0, "kgf", unit)
 
     def stands_out(own: pd.DataFrame) -> pd.DataFrame:
         force = own["force"].to_numpy()
-        raised = np.where(np.eye(len(force), dtype=bool), factor * force[:, None], force)
-        usual = np.maximum(np.median(raised, axis=1), 1e-9)
-        exact = np.abs(force / usual - 1) < 0.08
-        return own[exact & (len(force) >= 3) & (force > 6)]
+        if len(force) < 3:
+            return own.iloc[:0]
+        others = np.where(np.eye(len(force), dtype=bool), np.nan, np.maximum(force, 1e-9))
+        exact = np.abs(force / np.nanmedian(others, axis=1) - 1) < 0.08
+        steady = np.nanmax(np.abs(np.log(np.maximum(force, 1e-9)[:, None] / others)), axis=1) < 0.2
+        return own[exact & steady & (force > 6)]
 
     def planter(desk: Desk) -> bool:
         if "trials" not in desk.sheets:
@@ -46,9 +47,12 @@ def _wrong_unit(unit: str) -> Callable[[Desk], bool]:
         fit = fit[fit["unit"] == "kgf"]
         if fit.empty:
             return False
-        for place in fit.iloc[int(desk.rng.integers(len(fit)))]["places"]:
-            value = float(desk.sheet("trials").at[place, "value"])
-            desk.write("trials", int(place), "value", f"{convert_force(value, 'kgf', unit):.1f}")
+        chosen = fit.iloc[int(desk.rng.integers(len(fit)))]
+        form = [key for key in ADMINISTRATION if key != "side"]
+        both = groups[(groups[form] == chosen[form]).all(axis=1) & (groups["unit"] == "kgf")]
+        values = desk.number_in("trials")
+        for place in [place for places in both["places"] for place in places if values[place] > 0]:
+            desk.write("trials", int(place), "value", f"{convert_force(float(values[place]), 'kgf', unit):.1f}")
         return True
 
     return planter

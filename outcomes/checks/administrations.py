@@ -14,7 +14,9 @@ from outcomes.known import find_instrument
 from outcomes.study import Study
 
 KEYS = ["participant", "visit", "instrument", "side", "condition"]
-_FEWEST_FOR_STRAIGHT_LINE = 5  # below five answers the same answer throughout is ordinary; common practice, no source
+# Below so many answers the same answer throughout is ordinary; fewer suffice where some items are worded the other way
+# round. Common practice, no source.
+_FEWEST_FOR_STRAIGHT_LINE, _FEWEST_WITH_REVERSED = 8, 5
 
 
 @dataclass(frozen=True)
@@ -100,7 +102,8 @@ def straight_line(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
     scale = grid.instrument.main_scale
     items = [item for name in scale.items if (item := grid.instrument.item(name))]
     graded = all(item.levels for item in items) and all(item.unable is None for item in items)
-    if grid.instrument.sided or not graded or len(items) < _FEWEST_FOR_STRAIGHT_LINE:
+    fewest = _FEWEST_WITH_REVERSED if scale.rule.get("reversed") else _FEWEST_FOR_STRAIGHT_LINE
+    if grid.instrument.sided or not graded or len(items) < fewest:
         return
     part = grid.values[list(scale.items)].to_numpy()
     same = (part == part[:, :1]).all(axis=1)
