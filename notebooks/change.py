@@ -9,6 +9,7 @@ from notebooks.exhibits import Exhibits, Prose, Table, gather
 from notebooks.figures.checks import model_checks
 from notebooks.figures.trajectories import trajectories
 from notebooks.names import Names
+from notebooks.tables import MINUS
 from outcomes import Study
 from outcomes import columns as c
 from outcomes.protocol import ModelChoice
@@ -93,7 +94,11 @@ def _rows(fits: Fits, ask: Callable[[Fitted], pd.DataFrame | None], only_main: b
     for column in (c.ARM, c.VISIT, "term"):
         if column in frame:
             frame[column] = frame[column].astype(object).where(frame[column].notna(), "").astype(str)
-    return fits.names.labelled(frame)
+    frame = fits.names.labelled(frame)
+    if "reference" in frame:
+        reference = frame["reference"].astype(object).map(fits.names.arm)
+        frame["compared"] = [f"{arm} {MINUS} {other}" for arm, other in zip(frame["arm_label"], reference, strict=True)]
+    return frame
 
 
 def _notes(made: Sequence[Fitted], level: float) -> tuple[str, ...]:
@@ -160,8 +165,9 @@ def changes_table(fits: Fits) -> Table:
         "changes",
         "Change from baseline",
         frame,
-        {"Outcome": "{outcome_label}", "Model": "{model}", "Change": "{term}", "Estimate (interval)": ESTIMATE,
-         "Std. error": "{std_error}", "df": "{df}", "p": "{p_value}", "Unit": "{unit}", "n": "{n}"},
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Arm": "{arm_label}", "To visit": "{visit_label}",
+         "Estimate (interval)": ESTIMATE, "Std. error": "{std_error}", "df": "{df}", "p": "{p_value}",
+         "Unit": "{unit}", "n": "{n}"},
         keys=(c.OUTCOME, "model", "term"),
         group="Outcome",
         decimals="decimals",
@@ -181,8 +187,9 @@ def between_table(fits: Fits) -> Table | Prose:
         "between_arms",
         "Difference between arms in the change",
         frame,
-        {"Outcome": "{outcome_label}", "Model": "{model}", "Difference": "{term}", "Estimate (interval)": ESTIMATE,
-         "Std. error": "{std_error}", "df": "{df}", "p": "{p_value}", "Unit": "{unit}", "n": "{n}"},
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Difference": "{compared}", "To visit": "{visit_label}",
+         "Estimate (interval)": ESTIMATE, "Std. error": "{std_error}", "df": "{df}", "p": "{p_value}",
+         "Unit": "{unit}", "n": "{n}"},
         keys=(c.OUTCOME, "model", "term"),
         group="Outcome",
         decimals="decimals",

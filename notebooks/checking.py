@@ -45,13 +45,16 @@ def finding_counts(findings: Findings) -> Table:
 def findings_table(findings: Findings) -> Table:
     """Every finding: where, what, what to do."""
     frame = findings.frame()
+    frame["where"] = [
+        ", ".join(part for part in (file, "" if pd.isna(row) else f"row {row:.0f}", column) if part)
+        for file, row, column in zip(frame["file"], frame["row"], frame["column"], strict=True)
+    ]
     return Table(
         "findings",
         "All findings",
         frame,
-        {"Severity": "{severity}", "File": "{file}", "Row": "{row}", "Column": "{column}",
-         "Participant": "{participant}", "Visit": "{visit}", "Finding": "{rule}", "Found": "{found}",
-         "Allowed": "{allowed}", "What to do": "{advice}"},
+        {"Severity": "{severity}", "Where": "{where}", "Participant": "{participant}", "Visit": "{visit}",
+         "Finding": "{rule}", "Found": "{found}", "Allowed": "{allowed}", "What to do": "{advice}"},
         recorded=False,
         limit=40,
     )  # fmt: skip

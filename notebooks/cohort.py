@@ -128,7 +128,7 @@ def baseline_table(scores: pd.DataFrame, study: Study) -> Table:
         "baseline",
         "Participants at baseline",
         frame,
-        {"": "{label}"} | headings | differences,
+        {"Characteristic": "{label}"} | headings | differences,
         keys=("label",),
         notes=(
             "Mean (SD), n in brackets where values are missing; or count (%).",

@@ -1,5 +1,7 @@
 """Question 5: how large is the change in units of spread, by each index and its standardiser?"""
 
+from dataclasses import replace
+
 import pandas as pd
 
 from notebooks.exhibits import Prose, Table
@@ -7,6 +9,7 @@ from notebooks.figures.forest import effect_forest
 from notebooks.names import Names
 from outcomes import Study
 from outcomes import columns as c
+from stats.change_table import select_scores
 from stats.effect_table import EffectSizes, effect_sizes
 from stats.errors import FitError
 
@@ -14,19 +17,23 @@ KINDS = ("baseline-sd", "d_av", "g_av", "d_z", "srm")
 
 
 def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] = KINDS) -> dict[str, EffectSizes]:
-    """Effect sizes of every outcome from baseline to each later visit; visits without any score are left out."""
-    present = [outcome for outcome in study.protocol.outcomes if outcome in set(scores[c.OUTCOME])]
+    """Effect sizes of every outcome from baseline to each later visit; visits without any score are left out.
+
+    An outcome without one score per participant and visit is left out, and the notes say why.
+    """
+    visits, left_out = {}, []
+    for outcome in study.protocol.outcomes:
+        try:
+            visits[outcome] = set(select_scores(scores, outcome)[c.VISIT])
+        except FitError as refused:
+            left_out.append(f"Left out: {refused}")
     made: dict[str, EffectSizes] = {}
     base = study.protocol.baseline
     for visit in sorted(study.protocol.visits, key=lambda visit: visit.day):
-        with_scores = [
-            outcome
-            for outcome in present
-            if {visit.id, base.id} <= set(scores.loc[scores[c.OUTCOME] == outcome, c.VISIT])
-        ]
+        with_scores = [outcome for outcome, seen in visits.items() if {visit.id, base.id} <= seen]
         if visit.id == base.id or not with_scores:
             continue
-        made[visit.id] = effect_sizes(
+        sizes = effect_sizes(
             scores,
             with_scores,
             kinds=kinds,
@@ -35,6 +42,7 @@ def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] 
             participants=study.participants,
             level=study.protocol.level,
         )
+        made[visit.id] = replace(sizes, notes=(*sizes.notes, *left_out))
     if not made:
         raise FitError("No outcome has scores at baseline and at a later visit, so there is no change to standardise.")
     return made

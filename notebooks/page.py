@@ -17,7 +17,7 @@ from plotly.offline import get_plotlyjs
 from notebooks.exhibits import MIME
 from notebooks.record import PLOTLY
 from notebooks.runner import Run
-from notebooks.tables import identifier
+from notebooks.tables import identifier, mark_long_cells
 
 NOTEBOOK_ONLY = "notebook-only"  # tag of a text that speaks to the person running the notebook
 TEMPLATES = Path(__file__).parent / "templates"
@@ -36,7 +36,7 @@ def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made
         extra_template_basedirs=[str(TEMPLATES)],
         exclude_input_prompt=True,
         exclude_output_prompt=True,
-        anchor_link_text="",
+        exclude_anchor_links=True,  # links without a name, for the keyboard and the ear a nuisance at every heading
     )
     report = {
         "title": title,
@@ -164,7 +164,7 @@ def grid_html(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]])
     body = "".join("<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
     return (
         f'<div class="scroll" role="region" tabindex="0" aria-label="{label}"><table><caption>{label}</caption>'
-        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+        f"<thead><tr>{head}</tr></thead><tbody>{mark_long_cells(body)}</tbody></table></div>"
     )
 
 

@@ -5,6 +5,7 @@ import os
 import struct
 import zlib
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import kaleido
@@ -45,7 +46,9 @@ def write_figures(
         return []
     to.mkdir(parents=True, exist_ok=True)
     say(f"writing {len(figures)} figures as {', '.join(formats)}")
-    failed = asyncio.run(_write_all(figures, to, formats, browser))
+    # In a thread of its own: a notebook that calls this has an event loop running already.
+    with ThreadPoolExecutor(1) as thread:
+        failed = thread.submit(lambda: asyncio.run(_write_all(figures, to, formats, browser))).result()
     for name in figures if "png" in formats else ():
         _tag_resolution(to / f"{name}.png")
     return failed

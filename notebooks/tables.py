@@ -17,6 +17,8 @@ from notebooks.exhibits import Table, plain_value
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"
 FIELD = re.compile(r"\{([^{}]+)\}")
+CELL = re.compile(r"""<td(?: class=(["'])(.*?)\1)?([^>]*)>([^<]*)</td>""")
+LONG = 28  # characters from which a cell is a text that may be broken into lines; a shorter one stays on one line
 
 # How a column is written. A number is added to the decimals of the outcome; a word names a rule of `written`.
 WRITTEN: Mapping[str, int | str] = {
@@ -158,7 +160,19 @@ def to_html(table: Table) -> str:
     sheet = sheet.cols_align("right", right).cols_align("left", left)
     for note in table.notes:
         sheet = sheet.tab_source_note(note)
-    return _with_caption(sheet.as_raw_html(), table.caption)
+    return _with_caption(mark_long_cells(sheet.as_raw_html()), table.caption)
+
+
+def mark_long_cells(markup: str) -> str:
+    """Cells of running text get the class `long`: a narrow page breaks and widens those, and leaves numbers whole."""
+
+    def marked(cell: re.Match) -> str:
+        kept, rest, text = cell[2] or "", cell[3], cell[4]
+        if len(html.unescape(text)) < LONG or "colspan" in rest:
+            return cell[0]
+        return f'<td class="{f"{kept} long".strip()}"{rest}>{text}</td>'
+
+    return CELL.sub(marked, markup)
 
 
 def is_numeric(table: Table, heading: str) -> bool:

@@ -9,7 +9,10 @@ from pathlib import Path
 import pytest
 
 from notebooks.report import make_report
+from notebooks.statics import find_browser
+from synthetic_cohort import make_cohort
 
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 STUDIES = Path(__file__).resolve().parents[1] / "studies"
 WAIT_S = 600
 
@@ -56,6 +59,27 @@ def cohort_report(make_once) -> Path:
     return make_once(
         "cohort", lambda folder: make_report(STUDIES / "five_person_cohort", folder, pictures=(), processes=1)
     )
+
+
+@pytest.fixture(scope="session")
+def demo_report(make_once, tmp_path_factory) -> Path:
+    """The report on the demo study, without picture files."""
+    study = tmp_path_factory.mktemp("demo") / "study"
+    make_cohort("demo", seed=1, folder=study)
+    return make_once("demo", lambda folder: make_report(study, folder, pictures=()))
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """A headless Chromium-family browser."""
+    path = find_browser()
+    if path is None:
+        pytest.skip("no Chromium-family browser found (BROWSER_PATH, PATH)")
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield browser
+        browser.close()
 
 
 @pytest.fixture(scope="session")

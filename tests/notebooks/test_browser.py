@@ -2,23 +2,6 @@
 
 import pytest
 
-from notebooks.statics import find_browser
-
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    """A headless Chromium-family browser."""
-    path = find_browser()
-    if path is None:
-        pytest.skip("no Chromium-family browser found (BROWSER_PATH, PATH)")
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
-        yield browser
-        browser.close()
-
 
 @pytest.fixture(scope="module")
 def opened(browser, stroke_report):
