@@ -5,6 +5,7 @@ sharp null that no one's values (nor attendance) depend on the arm, whatever the
 power, not validity. p = (b + 1) / (B + 1) over B random re-deals (Phipson & Smyth 2010), or all of them where few.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb
@@ -15,13 +16,15 @@ import pandas as pd
 
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
-from stats.mixed.people import blocks
+from stats.mixed.layout import Layout
+from stats.mixed.people import Alike, alike_in, rows_of
 from stats.result import Result
 
 if TYPE_CHECKING:
     from stats.change import ChangeFit
 
 ALL_BELOW = 20_000
+CELLS = 2_000_000  # numbers in the largest array of one step over re-deals
 
 
 @dataclass(frozen=True)
@@ -81,7 +84,7 @@ def permutation_test(
     labels, stratum = _labels(fit, participants), _strata(strata, participants)
     dealt, exact = _deals(labels, stratum, rng, deals)
     single, joint = people.statistics(np.concatenate([labels[None], dealt]), len(fit.arms))
-    everything = np.column_stack([single, joint])
+    everything = np.column_stack([single[0], joint[0]])
     seen, rest = everything[0], everything[1:]
     at_least = (rest >= seen * (1 - 1e-9)).sum(axis=0)
     p = at_least / len(rest) if exact else (at_least + 1) / (len(rest) + 1)
@@ -115,7 +118,8 @@ def _null_model(fit: "ChangeFit") -> MixedFit:
 
 @dataclass(frozen=True)
 class ArmSums:
-    """Weighted sums per participant: X0'WX0 (q, q) and X0'Wy (q,) summed, X0'WM (n, q, m), M'WM (n, m, m), M'Wy (n, m).
+    """Weighted sums of R responses: X0'WX0 (R, q, q) and X0'Wy (R, q) over everyone, X0'WM (R, n, q, m), M'WM
+    (R, n, m, m) and M'Wy (R, n, m) per participant.
 
     X0 is the design without arms, M the basis of an arm's effect, W the inverse covariance. nuisance: leading columns
     of M that are not tested (an arm difference at baseline).
@@ -130,8 +134,10 @@ class ArmSums:
 
     @classmethod
     def of(cls, fit: "ChangeFit", null: MixedFit) -> "ArmSums":
-        layout = null.layout
-        frame = layout.frame  # type: ignore[union-attr]
+        """The sums of a model of change, weighted by the model without arms."""
+        purpose = "a re-randomisation test"
+        layout = rows_of(null, purpose)
+        frame = layout.frame
         if fit.choice.time == "visit":
             later = [v for v in dict.fromkeys(fit.cells["visit"]) if v != fit.baseline_visit]
             M = (frame["visit"].astype(str).to_numpy()[:, None] == np.array(later)).astype(float)
@@ -140,49 +146,65 @@ class ArmSums:
         nuisance = int(fit.choice.baseline == "outcome")
         if nuisance:
             M = np.column_stack([np.ones(len(M)), M])
-        sums: list[list[np.ndarray]] = [[], [], [], [], []]
-        for block in blocks(null, "a re-randomisation test"):
-            W = np.linalg.inv(block.V)
-            X, m, y = block.X, M[block.rows], layout.y[block.rows]  # type: ignore[union-attr]
-            for into, value in zip(
-                sums, (X.T @ W @ X, X.T @ W @ m, m.T @ W @ m, X.T @ W @ y, m.T @ W @ y), strict=True
-            ):
-                into.append(value)
-        XX, XM, MM, Xy, My = (np.array(part) for part in sums)
-        return cls(XX.sum(axis=0), XM, MM, Xy.sum(axis=0), My, nuisance)
+        return cls.over(alike_in(null, purpose), layout, layout.y[None], M, nuisance)
+
+    @classmethod
+    def over(cls, parts: Iterable[Alike], layout: Layout, Y: np.ndarray, M: np.ndarray, nuisance: int) -> "ArmSums":
+        """The sums over participants with their covariances, for responses Y (R, N) and a basis M (N, m)."""
+        R, n, q, m = len(Y), len(layout.persons), layout.X.shape[1], M.shape[1]
+        XX, Xy = np.zeros((R, q, q)), np.zeros((R, q))
+        XM, MM, My = np.empty((R, n, q, m)), np.empty((R, n, m, m)), np.empty((R, n, m))
+        for part in parts:
+            W = np.linalg.inv(part.V)[:, None]
+            Xt, basis = np.swapaxes(part.X, 1, 2), M[part.rows]
+            Mt, y = np.swapaxes(basis, 1, 2), Y[:, part.rows][..., None]
+            XX += (Xt @ W @ part.X).sum(axis=1)
+            Xy += (Xt @ (W @ y)).sum(axis=1)[..., 0]
+            XM[:, part.people], MM[:, part.people] = Xt @ W @ basis, Mt @ W @ basis
+            My[:, part.people] = (Mt @ (W @ y))[..., 0]
+        return cls(XX, XM, MM, Xy, My, nuisance)
 
     def statistics(self, labels: np.ndarray, arms: int) -> tuple[np.ndarray, np.ndarray]:
-        """|estimate / se| (B, (arms - 1) tested) and the joint Wald statistic (B,) for arm numbers `labels` (B, n)."""
-        n, q, m = self.XM.shape
+        """|estimate / se| (R, B, (arms - 1) tested) and the joint Wald statistic (R, B), arm numbers labels (B, n)."""
+        R, _, q, m = self.XM.shape
         single, joint = [], []
-        solved_y = np.linalg.solve(self.XX, self.Xy)
-        for part in np.array_split(labels, max(1, len(labels) * n * (arms - 1) // 200_000)):
-            one = (part[:, :, None] == np.arange(1, arms)).astype(float)  # (B, n, g)
-            B, _, g = one.shape
-            XM = np.moveaxis((one.transpose(0, 2, 1) @ self.XM.reshape(n, q * m)).reshape(B, g, q, m), 1, 2)
-            XM = XM.reshape(B, q, g * m)
-            My = (one.transpose(0, 2, 1) @ self.My).reshape(B, g * m)
-            MM = np.zeros((B, g, m, g, m))
-            own = (one.transpose(0, 2, 1) @ self.MM.reshape(n, m * m)).reshape(B, g, m, m)
+        half = np.linalg.inv(np.linalg.cholesky(self.XX))  # half' half = XX^-1
+        rotated, solved_y = half[:, None] @ self.XM, (half @ self.Xy[..., None])[:, None]
+        for part in np.array_split(labels, max(1, R * len(labels) * (arms - 1) * (q + m) ** 2 // CELLS)):
+            one = np.moveaxis((part[:, :, None] == np.arange(1, arms)).astype(float), 1, 2)  # (B, g, n)
+            B, g, _ = one.shape
+            XM = np.moveaxis(_dealt(one, rotated).reshape(R, B, g, q, m), 2, 3).reshape(R, B, q, g * m)
+            My = _dealt(one, self.My).reshape(R, B, g * m, 1)
+            MM = np.zeros((R, B, g, m, g, m))
+            own = _dealt(one, self.MM).reshape(R, B, g, m, m)
             for k in range(g):
-                MM[:, k, :, k] = own[:, k]
-            schur = MM.reshape(B, g * m, g * m) - np.swapaxes(XM, 1, 2) @ np.linalg.solve(self.XX, XM)
-            right = My - np.swapaxes(XM, 1, 2) @ solved_y
+                MM[:, :, k, :, k] = own[:, :, k]
+            turned = np.swapaxes(XM, 2, 3)
+            schur = MM.reshape(R, B, g * m, g * m) - turned @ XM
             covariance = _inverse(schur)
-            estimate = (covariance @ right[:, :, None])[:, :, 0]
+            estimate = (covariance @ (My - turned @ solved_y))[..., 0]
             tested = np.array([k * m + j for k in range(g) for j in range(self.nuisance, m)])
-            value, spread = estimate[:, tested], covariance[:, tested[:, None], tested]
-            single.append(np.abs(value) / np.sqrt(np.maximum(np.einsum("btt->bt", spread), 1e-300)))
-            joint.append(np.einsum("bt,bt->b", value, (_inverse(spread) @ value[:, :, None])[:, :, 0]))
-        return np.concatenate(single), np.concatenate(joint)
+            value, spread = estimate[..., tested], covariance[..., tested[:, None], tested]
+            single.append(np.abs(value) / np.sqrt(np.maximum(np.einsum("rbtt->rbt", spread), 1e-300)))
+            joint.append((value * (_inverse(spread) @ value[..., None])[..., 0]).sum(axis=2))
+        return np.concatenate(single, axis=1), np.concatenate(joint, axis=1)
+
+
+def _dealt(one: np.ndarray, sums: np.ndarray) -> np.ndarray:
+    """Sums over the members of each dealt arm: one (B, g, n), sums (R, n, ...): (R, B, g, ...) in one product."""
+    B, g, n = one.shape
+    return one.reshape(B * g, n) @ sums.reshape(len(sums), n, -1)
 
 
 def _inverse(matrix: np.ndarray) -> np.ndarray:
-    """Inverse; a visit that a deal leaves without one arm gives a singular matrix and then a pseudo-inverse."""
+    """Inverses; a visit that a deal leaves without one arm gives a singular matrix and then a pseudo-inverse."""
     try:
         return np.linalg.inv(matrix)
     except np.linalg.LinAlgError:
-        return np.linalg.pinv(matrix, hermitian=True)
+        singular = np.linalg.det(matrix) == 0.0
+        made = np.linalg.inv(np.where(singular[..., None, None], np.eye(matrix.shape[-1]), matrix))
+        made[singular] = np.linalg.pinv(matrix[singular], hermitian=True)
+        return made
 
 
 def _labels(fit: "ChangeFit", participants: tuple) -> np.ndarray:

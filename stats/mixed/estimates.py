@@ -17,6 +17,7 @@ METHOD_WORDS = {
     "residual": "residual df",
     "normal": "normal law",
     "cr2": "cluster-robust CR2, Satterthwaite df",
+    "cr2-hotelling": "cluster-robust CR2, approximate Hotelling T-squared",
 }
 
 

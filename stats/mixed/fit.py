@@ -12,7 +12,7 @@ from stats.mixed.diagnostics import Diagnostics, diagnose, visit_covariance
 from stats.mixed.estimates import Estimates, JointTest, f_tail
 from stats.mixed.layout import Layout, build_layout, visit_times
 from stats.mixed.moments import Moments, pool_orthogonal
-from stats.mixed.robust import robust_estimates
+from stats.mixed.robust import robust_estimates, robust_test
 from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.solve import Solution, orthogonal, solve
 
@@ -136,12 +136,7 @@ class MixedFit:
         "satterthwaite" is Fai-Cornelius; it rejects far too often for several degrees of freedom in small trials.
         """
         self._allowed(df)
-        if isinstance(terms, str) or (len(terms) and isinstance(terms[0], str)):
-            columns = self.moments.term_columns
-            L = term_rows(terms, self.terms, columns)  # type: ignore[arg-type]  # told apart by the line above
-            label = label or (terms if isinstance(terms, str) else " + ".join(map(str, terms)))
-        else:
-            L = np.atleast_2d(np.asarray(terms, dtype=float))
+        L, label = self._tested(terms, label)
         scaled = independent_rows(L @ self.solution.basis)
         small, rows = self.solution.small, len(scaled)
         if df.startswith(KENWARD_ROGER):
@@ -157,7 +152,7 @@ class MixedFit:
         elif den[0] <= 2:
             notes = (*notes, "The denominator has 2 df or fewer: the test is not to be relied on.")
         return JointTest(
-            term=label or "joint test", statistic=float(F[0]), num_df=rows, den_df=float(den[0]),
+            term=label, statistic=float(F[0]), num_df=rows, den_df=float(den[0]),
             p_value=float(f_tail(F, rows, den)[0]), df_method=df, unit=self.unit, n_subjects=self.n_participants,
             n_rows=self.n_rows, notes=notes,
         )  # fmt: skip
@@ -176,6 +171,15 @@ class MixedFit:
         """Cluster-robust estimates (Bell & McCaffrey's CR2 with Satterthwaite df): columns as in `fixed`."""
         return robust_estimates(self, np.eye(len(self.terms)), self.terms, kind=kind).frame(level)
 
+    def robust_test(self, terms: str | Sequence | np.ndarray, kind: str = "CR2", label: str | None = None) -> JointTest:
+        """Joint test as `test`, with the cluster-robust covariance and an approximate Hotelling T-squared.
+
+        A method of its own, not a df name: CR2 replaces the covariance of the coefficients, the df names of `test` do
+        not. Pustejovsky & Tipton 2018; see `stats.mixed.robust`.
+        """
+        L, label = self._tested(terms, label)
+        return robust_test(self, L, label, kind=kind)
+
     def diagnostics(self) -> Diagnostics:
         """Residuals, covariance fit, influence of each participant, predicted random effects."""
         return diagnose(self)
@@ -191,6 +195,14 @@ class MixedFit:
         """Schwarz's criterion with the number of participants; parameters counted as in `aic`."""
         extra = 0 if self.method == "reml" else len(self.terms)
         return -2 * self.loglik + float(np.log(self.n_participants)) * (self.n_parameters + extra)
+
+    def _tested(self, terms: str | Sequence | np.ndarray, label: str | None) -> tuple[np.ndarray, str]:
+        """Rows of L (m, q) and a label of named terms or of a matrix."""
+        if isinstance(terms, str) or (len(terms) and isinstance(terms[0], str)):
+            columns = self.moments.term_columns
+            L = term_rows(terms, self.terms, columns)  # type: ignore[arg-type]  # told apart by the line above
+            return L, label or (terms if isinstance(terms, str) else " + ".join(map(str, terms)))
+        return np.atleast_2d(np.asarray(terms, dtype=float)), label or "joint test"
 
     def _allowed(self, df: str) -> None:
         check_df(df)

@@ -1,14 +1,18 @@
 """The same model fitted to many responses at once: simulated trials, bootstrap replicates."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from stats.mixed.contrasts import independent_rows
+from stats.mixed.covariance import Structure
 from stats.mixed.estimates import f_tail, t_quantile, two_sided_p
 from stats.mixed.layout import Layout, build_layout, collinear, rank_report, visit_times
 from stats.mixed.moments import pool_orthogonal
+from stats.mixed.people import Alike, alike, structure_over_visits
+from stats.mixed.robust import Sandwich
 from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.solve import Solution, solve
 
@@ -45,11 +49,16 @@ class ManyTests:
 
 @dataclass(frozen=True)
 class ManyFits:
-    """R fits of one model. converged and boundary are (R,) bool; beta (R, q) the coefficients; loglik (R,)."""
+    """R fits of one model. converged and boundary are (R,) bool; beta (R, q) the coefficients; loglik (R,).
+
+    `template` is the model, `responses` (R, N) what it was fitted to.
+    """
 
     terms: tuple[str, ...]
     n_rows: int
     solution: Solution = field(repr=False)
+    template: "Template" = field(repr=False)
+    responses: np.ndarray = field(repr=False)
 
     @property
     def converged(self) -> np.ndarray:
@@ -101,6 +110,48 @@ class ManyFits:
         F = np.where(self.converged, F, np.nan)
         return ManyTests(F, rows, den, f_tail(F, rows, den))
 
+    def alike(self, some: np.ndarray | None = None) -> Iterator[Alike]:
+        """Participants pattern by pattern with their fitted covariances; `some` of the replicates (all)."""
+        theta = self.solution.theta
+        return alike(self.template.layout, self.template.structure(), theta if some is None else theta[some])
+
+    def robust(self, L: np.ndarray) -> ManyEstimates:
+        """Combinations L b, L (m, q), with CR2 standard errors and their Satterthwaite df (see `robust`)."""
+        L = np.atleast_2d(np.asarray(L, dtype=float))
+        made = np.full((3, len(self.beta), len(L)), np.nan)
+        sandwich = self._sandwich(L)
+        made[0, self.converged] = sandwich.estimate
+        made[1:, self.converged] = sandwich.single()
+        return ManyEstimates(*made)
+
+    def robust_test(self, L: np.ndarray) -> ManyTests:
+        """Joint test that L b = 0 by CR2 and the approximate Hotelling T-squared (see `robust`)."""
+        rows = independent_rows(np.atleast_2d(np.asarray(L, dtype=float)))
+        F, den = np.full((2, len(self.beta)), np.nan)
+        F[self.converged], den[self.converged], _ = self._sandwich(rows).joint()
+        return ManyTests(F, len(rows), den, f_tail(F, len(rows), den))
+
+    def simulate(self, rng: np.random.Generator, each: int = 1) -> np.ndarray:
+        """New responses (R each, N), `each` of them in a row from every fitted model; NaN where one has no maximum."""
+        good = self.converged
+        fresh = np.full((len(good), each, self.n_rows), np.nan)
+        drawn = np.repeat((self.beta[good] @ self.template.layout.X.T)[:, None], each, axis=1)
+        for part in self.alike(good):
+            noise = rng.standard_normal((len(drawn), each, *part.rows.shape))
+            root = np.linalg.cholesky(part.V)[:, None]
+            drawn[:, :, part.rows] += noise @ np.swapaxes(root, 2, 3)
+        fresh[good] = drawn
+        return fresh.reshape(-1, self.n_rows)
+
+    def _sandwich(self, L: np.ndarray) -> Sandwich:
+        """CR2 of the replicates with a maximum."""
+        good = self.converged
+        basis, scale = self.solution.basis, self.solution.scale[good]
+        phi = scale[:, None, None] ** 2 * (basis @ self.solution.small.point.phi[good] @ basis.T)
+        beta = self.beta[good]
+        residual = self.responses[good] - beta @ self.template.layout.X.T
+        return Sandwich.of(self.alike(good), phi, beta, residual, L)
+
 
 @dataclass(frozen=True)
 class Template:
@@ -114,7 +165,8 @@ class Template:
 
     def fit(self, responses: np.ndarray) -> ManyFits:
         """Fit R responses (R, N), rows in the order of `layout.frame`."""
-        moments, basis = pool_orthogonal(self.layout, np.atleast_2d(np.asarray(responses, dtype=float)))
+        Y = np.atleast_2d(np.asarray(responses, dtype=float))
+        moments, basis = pool_orthogonal(self.layout, Y)
         solution = solve(
             moments,
             correlated=self.correlated,
@@ -123,7 +175,13 @@ class Template:
             times=self.times,
             basis=basis,
         )
-        return ManyFits(self.layout.terms, self.layout.n_rows, solution)
+        return ManyFits(self.layout.terms, self.layout.n_rows, solution, self, Y)
+
+    def structure(self) -> Structure:
+        """The covariance over the visits of the layout, in natural units."""
+        return structure_over_visits(
+            self.layout, correlated=self.correlated, covariance=self.covariance, times=self.times
+        )
 
 
 def template(
