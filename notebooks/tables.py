@@ -24,6 +24,7 @@ LONG = 28  # characters from which a cell is a text that may be broken into line
 WRITTEN: Mapping[str, int | str] = {
     "std_error": 1,
     "p_value": "p",
+    "period_p": "p",
     "df": "df",
     "num_df": "count",
     "den_df": "df",

@@ -19,6 +19,7 @@ from stats.measurement_error import measurement_error
 from stats.mixed.fit import MixedFit, fit_mixed, fit_moments
 from stats.mixed.moments import Moments
 from stats.mixed.pooling import pool
+from stats.model_effects import model_effects
 from stats.number_needed import number_needed_to_treat
 from stats.paired_proportions import paired_risk_difference
 from stats.planning import (
@@ -91,6 +92,7 @@ __all__ = [
     "limits_of_agreement",
     "mcnemar_test",
     "measurement_error",
+    "model_effects",
     "n_band",
     "number_needed_to_treat",
     "odds_ratio",

@@ -52,7 +52,7 @@ def fit_crossover(
     Each period's change (its last visit minus its first) is modelled as treatment + period + a participant's own
     level. Participants with one period inform the effect through the model. A treatment that works on after its period
     (carry-over) biases the effect; no test of carry-over has power in a pilot, so none decides the analysis.
-    reference: the treatment compared against, by default the last by name.
+    reference: the treatment compared against; where not named, what the reference sequence got first.
     """
     if not design.periods:
         raise FitError(
@@ -77,7 +77,7 @@ def fit_crossover(
     treatments = sorted(rows["treatment"].dropna().unique()) if len(rows) else []
     if len(treatments) < 2:
         raise FitError(f"{outcome}: changes were seen under {len(treatments)} treatment; two are needed to compare.")
-    chosen = reference or treatments[-1]
+    chosen = reference or design.periods[0].treatments.get(design.reference_arm or "", treatments[-1])
     if chosen not in treatments:
         raise FitError(f"Reference treatment '{chosen}' is not among {', '.join(treatments)}.")
     order = [chosen, *(name for name in treatments if name != chosen)]

@@ -10,11 +10,20 @@ from outcomes import columns as c
 
 POINTS = [c.OUTCOME, c.ARM, "n", "effect", "effect_low", "effect_high", "standardiser", "standardiser_value"]
 
+INSIDE = (
+    "Change inside each arm from baseline, complete pairs; positive is better. It holds natural recovery and has no "
+    "comparison. Indices with other standardisers differ."
+)
 
-def effect_forest(effects: pd.DataFrame, names: Names) -> go.Figure:
-    """One line per outcome, one marker with interval per arm; positive is better.
+
+def effect_forest(
+    effects: pd.DataFrame, names: Names, *, caption: str = INSIDE, what: str | None = None, name: str | None = None
+) -> go.Figure:
+    """One line per outcome, one marker with interval per arm (or comparison); positive is better.
 
     effects: one index and visit, with outcome, arm, n, kind, visit, effect, effect_low, effect_high, standardiser.
+    caption: what is estimated; the interval level is added. what: of which effect, in the title. name: of the figure,
+    the index where not given.
     """
     order = list(dict.fromkeys(effects[c.OUTCOME]))
     arms = names.arms(effects[c.ARM])
@@ -52,18 +61,18 @@ def effect_forest(effects: pd.DataFrame, names: Names) -> go.Figure:
     figure.update_layout(showlegend=len(arms) > 1)
     low, high = effects["effect"].min(), effects["effect"].max()
     title = (
-        f"Effect size {first['kind']} of the change to {names.visit(first[c.VISIT])}: {number(low, 2)} to "
+        f"Effect size {what or first['kind'] + ' of the change'} to {names.visit(first[c.VISIT])}: {number(low, 2)} to "
         f"{number(high, 2)} across {len(order)} outcome{'s' if len(order) > 1 else ''}"
     )
     return finish(
         figure,
-        name=f"effect_sizes/{first['kind']}",
+        name=f"effect_sizes/{name or first['kind']}",
         title=title,
-        caption=f"Change inside each arm from baseline, complete pairs, interval {names.protocol.level:.0%}; positive "
-        "is better. It holds natural recovery and has no comparison. Indices with other standardisers differ.",
+        caption=f"{caption} Interval {names.protocol.level:.0%}.",
         alt=f"Dot plot with intervals, one line per outcome. {title}.",
         points=effects[POINTS],
         keys=[c.OUTCOME, c.ARM],
         unit="SD",
         height=120 + 48 * len(order),
+        column={"yaxis": {"ticktext": [wrap(plain_text(names.outcome(outcome)), 17) for outcome in order]}},
     )

@@ -51,6 +51,13 @@ def outcomes_with_data(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFr
     yield flag("nothing after baseline", rows, file=file, column="participant", found=f"no {found} after {baseline}")
 
 
+@reports("crossover without periods")
+def periods_declared(study: Study) -> Iterator[pd.DataFrame]:
+    if study.protocol.design == "crossover" and not study.protocol.periods:
+        yield flag("crossover without periods", file=_FILE, column="periods", found="none",
+                   allowed="one [[periods]] table for each treatment period")  # fmt: skip
+
+
 @reports("unknown threshold", "threshold of another outcome")
 def thresholds_known(study: Study) -> Iterator[pd.DataFrame]:
     for outcome, keys in study.protocol.thresholds.items():

@@ -15,6 +15,8 @@ from stats.errors import FitError
 from stats.fit_effects import effect_from_fit, true_change_from_fit
 from stats.imputed_counts import pooled_share, standard_error
 from stats.mcid import estimate_mcid, predictive_threshold, roc_cut
+from stats.model_effects import model_effects
+from stats.noncentral import hedges_correction
 from stats.proportions import proportion_interval
 from stats.reliable_change import clinical_cutoffs, reliable_change
 from stats.responders import count_responders
@@ -266,9 +268,14 @@ def test_effect_from_a_fit_is_the_estimate_over_the_sd(demo):
     arm = next(one for one in fit.arms if one != fit.reference)
     row = fit.between().frame().query("visit == @visit and arm == @arm").iloc[0]
     made = effect_from_fit(fit, visit, arm=arm)
-    assert made.estimate == pytest.approx(row["estimate"] / made["standardiser_value"])
+    plain = effect_from_fit(fit, visit, arm=arm, correct=False)
+    assert plain.estimate == pytest.approx(row["estimate"] / plain["standardiser_value"])
     first = scores.query("outcome == 'fma_ue.motor' and visit == @fit.baseline_visit and hand == 'affected'")
     first = first[first["condition"] == "unassisted"].dropna(subset="value")
+    # Hedges 1981: the exact factor on n - 2 df; 1 - 3 / (4 df - 1) is its published approximation.
+    df = len(first[first["participant"].isin(fit.rows["participant"])]) - 2
+    assert made.estimate / plain.estimate == pytest.approx(1 - 3 / (4 * df - 1), abs=2e-4)
+    assert made.conf_low / plain.conf_low == pytest.approx(made.estimate / plain.estimate)
     pooled = first.groupby("arm")["value"].var(ddof=1), first.groupby("arm")["value"].count() - 1
     later = set(fit.rows["participant"])
     if later == set(first["participant"]):
@@ -307,3 +314,43 @@ def test_change_against_the_reference_arm_for_every_outcome(demo):
     assert swapped["estimate"].iloc[0] == pytest.approx(-frame["estimate"].iloc[0])
     with pytest.raises(FitError, match="needs two arms and reference="):
         effect_sizes(scores, "fma_ue.motor", kinds="pre-post-control")
+
+
+def test_effect_sizes_from_the_models_of_a_study(demo):
+    """Each row is what `effect_from_fit` gives for that outcome; an outcome without a model keeps its row."""
+    scores, fit, study = demo
+    made = model_effects(scores, design=study.protocol, participants=study.participants).frame()
+    assert list(made["outcome"]) == list(study.protocol.outcomes)
+    row = made.set_index("outcome").loc["fma_ue.motor"]
+    arm = next(one for one in fit.arms if one != fit.reference)
+    alone = effect_from_fit(fit, row["to_visit"], arm=arm)
+    assert row["estimate"] == pytest.approx(alone.estimate)
+    assert row["conf_low"] == pytest.approx(alone.conf_low)
+    assert row["arm"] == f"{arm} - {fit.reference}"
+    only_first = scores[(scores["outcome"] != "fma_ue.motor") | (scores["visit"] == study.protocol.baseline.id)]
+    refused = model_effects(only_first, "fma_ue.motor", design=study.protocol).frame().iloc[0]
+    assert np.isnan(refused["estimate"])
+    assert "one visit" in refused["reason"]
+
+
+def test_effect_sizes_of_a_crossover_are_of_the_treatment():
+    """Complete data of two equal sequences: the mean of the two sequences' own differences between the periods'
+    changes (the classical estimate, Senn 2002, section 3), over the SD inside sequences at the first start times J."""
+    study = synthetic_cohort.make_cohort("crossover", seed=1).study
+    scores = outcomes.score(study)
+    wide = scores.query("outcome == 'bbt.blocks' and hand == 'affected'").pivot(
+        index=["participant", "arm"], columns="visit", values="value"
+    )
+    whole = wide.dropna()
+    kept = scores[scores["participant"].isin(whole.index.get_level_values(0))]
+    size = whole.groupby("arm").size()
+    assert size.min() >= 5
+    first, second = (whole[f"p{k}_end"] - whole[f"p{k}_start"] for k in (1, 2))
+    sign = np.where(whole.index.get_level_values("arm") == "vibration_first", 1, -1)
+    classical = pd.Series(sign * (first - second)).groupby(sign).mean().mean()
+    spread = whole["p1_start"].groupby("arm").var()
+    sd = np.sqrt((spread * (size - 1)).sum() / (size.sum() - 2))
+    made = model_effects(kept, "bbt.blocks", design=study.protocol).frame().iloc[0]
+    factor = hedges_correction(size.sum() - 2) * (1 if made["arm"] == "vibration - none" else -1)
+    assert made["estimate"] == pytest.approx(factor * classical / sd, rel=1e-6)
+    assert made["n"] == size.sum()

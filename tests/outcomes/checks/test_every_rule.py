@@ -568,6 +568,14 @@ DAMAGES = [
     Damage("duplicate session", lambda draft: draft.repeat("sessions", 2), "sessions.csv", 10, "session", "1"),
     cell("adverse event incomplete", "adverse_events", 2, "serious", "", found=""),
     # the lock of the analysis plan
+    Damage(
+        "crossover without periods",
+        lambda draft: draft.replace('design = "parallel"', 'design = "crossover"'),
+        "study.toml",
+        None,
+        "periods",
+        "none",
+    ),
     Damage("lock damaged", _locked(_edited_lock), "study.lock.json"),
     Damage("lock of another study", _locked(_other_people), "study.lock.json"),
     Damage(
