@@ -47,7 +47,8 @@ MISSING = 0.15
 SIZES = (6, 10, 15)
 BATCH = 50
 DF_METHODS = ("kenward-roger", "kenward-roger-observed", "satterthwaite", "normal")
-DEALS, REPLICATES = 199, 99  # (B + 1) 0.05 is whole for both, so that few deals cost power, not level
+LEVEL = 0.05
+DEALS, REPLICATES = 199, 99  # (B + 1) LEVEL is whole for both: rejecting at p <= LEVEL, few deals cost power, not level
 INNER_AT = 6  # size at which many inner replicates are drawn
 ONE_DRAW = "parametric bootstrap, one draw"
 
@@ -140,7 +141,7 @@ class Cell:
 
     def add(self, method: str, p: np.ndarray, hits: np.ndarray | None = None) -> None:
         self.p.setdefault(method, []).append(p)
-        self.hits.setdefault(method, []).append(p >= 0.05 if hits is None else hits)
+        self.hits.setdefault(method, []).append(p > LEVEL if hits is None else hits)
 
     def pool_draws(self) -> None:
         """p values against the inner replicates of the whole cell."""
@@ -235,7 +236,7 @@ def study(n: int, truth: str, question: str, name: str, trials: int, inner: int,
 
 def _row(cell: Cell, method: str) -> dict:
     known = [np.isfinite(p) for p in cell.p[method]]
-    rejected = [p[k] < 0.05 for p, k in zip(cell.p[method], known, strict=True)]
+    rejected = [p[k] <= LEVEL for p, k in zip(cell.p[method], known, strict=True)]
     covered = [hit[k] for hit, k in zip(cell.hits[method], known, strict=True)]
     rate, error = _rate(rejected)
     cover, cover_error = _rate(covered)
