@@ -15,6 +15,7 @@ from nbconvert import HTMLExporter
 from plotly.offline import get_plotlyjs
 
 from notebooks.exhibits import MIME
+from notebooks.figures.column import in_column, untitled
 from notebooks.record import PLOTLY
 from notebooks.runner import Run
 from notebooks.tables import identifier, mark_long_cells
@@ -118,16 +119,14 @@ def _exhibit_html(data: dict) -> str:
 
 def figure_html(spec: dict, place: str) -> str:
     """A figure: title and caption as text of the page, the drawing named by its alternative text, its numbers below."""
-    layout = {key: value for key, value in spec["layout"].items() if key not in {"title", "width", "meta"}}
-    meta = spec["layout"].get("meta") or {}
+    layout = spec["layout"]
+    meta = layout.get("meta") or {}
     name = meta.get("name", place)
     title = meta.get("title", "")
-    sizes = meta.get("page") or {"top": 24, "height": layout.get("height", 420)}
-    height = sizes["height"]
-    margin = dict(layout.get("margin", {})) | {"t": sizes["top"]}
-    on_page = layout | {"margin": margin, "height": height, "autosize": True}
-    saved = {key: spec["layout"][key] for key in ("title", "width", "height", "margin") if key in spec["layout"]}
-    drawing = json.dumps({"data": spec["data"], "layout": on_page, "saved": saved}).replace("</", "<\\/")
+    wide, narrow = untitled(layout), untitled(in_column(layout))
+    kept = ("title", "width", "height", "margin", "legend")
+    saved = {key: layout[key] for key in kept if key in layout}
+    drawing = json.dumps({"data": spec["data"], "layout": wide, "narrow": narrow, "saved": saved}).replace("</", "<\\/")
     alt = html.escape(meta.get("alt") or title or "Figure", quote=True)
     save = "".join(
         f'<button type="button" data-save="{kind}" data-plot="{place}" data-name="{html.escape(identifier(name))}">'
@@ -136,7 +135,7 @@ def figure_html(spec: dict, place: str) -> str:
     )
     return (
         f'<figure aria-labelledby="{place}-title"><h4 id="{place}-title">{html.escape(title)}</h4>'
-        f'<div class="plot" id="{place}" role="img" aria-label="{alt}" style="height:{height}px"></div>'
+        f'<div class="plot" id="{place}" role="img" aria-label="{alt}" style="height:{wide["height"]}px"></div>'
         f'<script type="application/json" id="{place}-data">{drawing}</script>'
         f'<figcaption><p>{html.escape(meta.get("caption", ""))}</p><div class="tools">{save}</div>'
         f"{_points_html(meta, title)}</figcaption></figure>"

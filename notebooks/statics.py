@@ -11,12 +11,15 @@ from pathlib import Path
 import kaleido
 from choreographer.browsers.chromium import Chromium
 
+from notebooks.figures.column import in_column
+
 FORMATS = ("svg", "png", "pdf")
+IN_COLUMN = "_89mm"
 DPI = 300
 CSS_DPI = 96
 NO_BROWSER = (
     "No picture files were written: they need a Chromium-family browser (Chromium, Chrome, Edge, Brave) and none was "
-    "found. The report is whole without one; each figure can be saved from the page with the camera button above it."
+    "found. The report is whole without one; each figure can be saved from the page with the buttons under it."
 )
 
 
@@ -37,7 +40,8 @@ def write_figures(
 ) -> list[str]:
     """Write each figure (name -> plotly specification) in each format; the returned lines say what is missing and why.
 
-    A PNG carries 300 dots per inch in its header, so that a page layout gives it the size it was drawn for.
+    Each is written for the whole width of a page (183 mm) and, with `_89mm` in its name, for one column. A PNG carries
+    300 dots per inch in its header, so that a page layout gives it the size it was drawn for.
     """
     browser = find_browser()
     if browser is None:
@@ -50,7 +54,8 @@ def write_figures(
     with ThreadPoolExecutor(1) as thread:
         failed = thread.submit(lambda: asyncio.run(_write_all(figures, to, formats, browser))).result()
     for name in figures if "png" in formats else ():
-        _tag_resolution(to / f"{name}.png")
+        for part in (name, f"{name}{IN_COLUMN}"):
+            _tag_resolution(to / f"{part}.png")
     return failed
 
 
@@ -62,16 +67,20 @@ class _Printer(kaleido.Kaleido):
 
 
 async def _write_all(figures: Mapping[str, dict], to: Path, formats: Sequence[str], browser: str) -> list[str]:
-    jobs = [
-        {
-            "fig": {"data": spec["data"], "layout": spec["layout"]},
-            "path": str(to / f"{name}.{ending}"),
-            "opts": {"format": ending, "scale": DPI / CSS_DPI if ending == "png" else 1}
-            | {side: spec["layout"][side] for side in ("width", "height") if side in spec["layout"]},
-        }
-        for name, spec in figures.items()
-        for ending in formats
-    ]
+    jobs = []
+    for name, spec in figures.items():
+        for part, layout in ((name, spec["layout"]), (f"{name}{IN_COLUMN}", in_column(spec["layout"]))):
+            layout = {key: value for key, value in layout.items() if key != "meta"}
+            size = {side: layout[side] for side in ("width", "height") if side in layout}
+            for ending in formats:
+                scale = DPI / CSS_DPI if ending == "png" else 1
+                jobs.append(
+                    {
+                        "fig": {"data": spec["data"], "layout": layout},
+                        "path": str(to / f"{part}.{ending}"),
+                        "opts": {"format": ending, "scale": scale} | size,
+                    }
+                )
     tabs = min(os.cpu_count() or 1, 4)
     async with _Printer(n=tabs, mathjax=False, path=browser) as printer:
         errors = await printer.write_fig_from_object(jobs)

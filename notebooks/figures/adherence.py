@@ -3,6 +3,7 @@
 import pandas as pd
 import plotly.graph_objects as go
 
+from notebooks.figures.column import labels_or_none
 from notebooks.figures.style import GREY, cue, finish, plain_text
 from notebooks.names import Names
 from notebooks.tables import number
@@ -59,4 +60,5 @@ def adherence_figure(people: pd.DataFrame, names: Names) -> go.Figure | None:
         keys=[c.PARTICIPANT],
         unit="min",
         height=340,
+        column={"xaxis": labels_or_none(rows, 24)},
     )

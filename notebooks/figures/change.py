@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from notebooks.figures.column import labels_or_none
 from notebooks.figures.style import GREY, INK, cue, faint, finish, plain_text
 from notebooks.names import Names
 from notebooks.tables import at_least, number, short
@@ -82,6 +83,7 @@ def ordered_changes(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Name
         unit=about.unit,
         height=390,
         right=56,
+        column={"xaxis": labels_or_none(rows, 24), "margin": {"r": 34}},
     )
 
 

@@ -11,6 +11,22 @@ from notebooks.tables import number
 SHOWN = 12  # participants in the influence panel
 
 
+def _stacked(figure: go.Figure) -> dict:
+    """The panels one below the other."""
+    places = [[0.75, 1.0], [0.39, 0.64], [0.0, 0.28]]
+    axes = {
+        f"{axis}axis{number or ''}": {"domain": [0.0, 1.0] if axis == "x" else places[place]}
+        for place, number in enumerate((0, 2, 3))
+        for axis in "xy"
+    }
+    heads = [
+        annotation.to_plotly_json() | {"x": 0.5, "y": places[place][1], "font": {"size": 10, "color": INK}}
+        for place, annotation in enumerate(figure.layout.annotations)
+    ]
+    lines = [shape.to_plotly_json() for shape in figure.layout.shapes]
+    return axes | {"annotations": heads, "shapes": lines}
+
+
 def model_checks(residuals: pd.DataFrame, influence: pd.DataFrame, outcome: str, names: Names) -> go.Figure:
     """Scaled residuals against fitted values, their normal quantiles, and the most influential participants.
 
@@ -85,4 +101,7 @@ def model_checks(residuals: pd.DataFrame, influence: pd.DataFrame, outcome: str,
         keys=["kind", "participant", "visit"],
         height=330,
         above=14,
+        column=_stacked(figure),
+        column_height=690,
+        column_above=22,
     )

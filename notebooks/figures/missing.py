@@ -4,7 +4,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from notebooks.figures.style import COLOURS, GREY, finish, plain_text, wrap
+from notebooks.figures.style import COLOURS, GREY, LEGEND_LINE, finish, plain_text, wrap
 from notebooks.names import Names
 from outcomes import columns as c
 
@@ -15,8 +15,10 @@ STATES = {
     "nothing entered": ("line-ew-open", "#000000"),
 }
 
-PANELS = 4
+ACROSS = 4  # panels in a row
+PANELS = 12  # panels in all
 NAMED = 60  # up to so many participants their codes stand at the rows
+LINE = 14  # px of a line of a panel's heading
 
 
 def _kind(state: str) -> str:
@@ -33,38 +35,67 @@ def missing_map(grid: pd.DataFrame, names: Names) -> go.Figure | None:
     if grid.empty:
         return None
     outcomes = list(dict.fromkeys(grid[c.OUTCOME]))
-    rows = grid[grid[c.OUTCOME].isin(outcomes[:PANELS])].copy()
+    drawn = outcomes[:PANELS]
+    rows = grid[grid[c.OUTCOME].isin(drawn)].copy()
     rows["kind"] = rows["state"].map(_kind)
     visits = names.visits(rows[c.VISIT])
     people = _people(rows, names)
-    drawn = outcomes[:PANELS]
-    labels = [wrap(plain_text(names.outcome(outcome)), 92 // len(drawn) - 4) for outcome in drawn]
-    figure = make_subplots(cols=len(drawn), shared_yaxes=True, horizontal_spacing=0.02, subplot_titles=labels)
-    for column, outcome in enumerate(drawn, 1):
-        _panel(figure, rows[rows[c.OUTCOME] == outcome], visits, people, column)
+    named = len(people) <= NAMED
+    across, down = min(len(drawn), ACROSS), -(-len(drawn) // ACROSS)
+    labels, narrow = (
+        [wrap(plain_text(names.outcome(outcome)), width // across) for outcome in drawn] for width in (84, 50)
+    )
+    # Heights in px: of the panels of one row, and of the ticks and headings between two rows.
+    panel = max((15 if named else 6) * len(people), 60)
     ticks = [wrap(plain_text(names.visit(visit)), 14) for visit in visits]
+    below = 16 + 7 * max(len(line) for tick in ticks for line in tick.split("<br>"))
+    gap = below + LINE * _most_lines(labels[across:]) + 12
+    whole = down * panel + (down - 1) * gap
+    figure = make_subplots(
+        rows=down,
+        cols=across,
+        shared_yaxes=True,
+        horizontal_spacing=0.02,
+        vertical_spacing=gap / whole if down > 1 else 0,
+        subplot_titles=labels,
+    )
+    for place, outcome in enumerate(drawn):
+        _panel(figure, rows[rows[c.OUTCOME] == outcome], visits, people, divmod(place, across))
     figure.update_xaxes(tickvals=list(range(len(visits))), ticktext=ticks, range=[-0.6, len(visits) - 0.4])
     figure.update_xaxes(tickangle=-90, showgrid=False)
     figure.update_yaxes(range=[len(people) - 0.4, -0.6], showgrid=False)
-    if len(people) <= NAMED:
-        figure.update_yaxes(tickvals=list(range(len(people))), ticktext=people, tickfont={"size": 10})
+    if named:
+        codes = [plain_text(code) for code in people]
+        figure.update_yaxes(tickvals=list(range(len(people))), ticktext=codes, tickfont={"size": 10})
     figure.update_annotations(font_size=11)
     figure.update_layout(showlegend=True)
     made = int((grid["state"] == "scored").sum())
     title = f"{made} of {len(grid)} planned scores were made ({len(people)} participants, {len(visits)} visits)"
     more = "" if len(outcomes) == len(drawn) else f" The first {PANELS} of {len(outcomes)} outcomes are drawn."
-    panel_lines = max(label.count("<br>") for label in labels) + 1
+    heads = [
+        annotation.to_plotly_json() | {"text": text, "font": {"size": 9}}
+        for annotation, text in zip(figure.layout.annotations, narrow, strict=True)
+    ]
+    headroom = LINE * _most_lines(labels[:across]) + 4
     return finish(
         figure,
         name="missing_map",
         title=title,
-        caption=f"One mark per participant (rows, arm by arm) and visit. Affected hand, without assistance.{more}",
-        alt=f"Grid of marks, participants by visits. {title}.",
+        caption=f"One mark per participant (rows, arm by arm) and visit, n = {len(people)}. Affected hand, without "
+        f"assistance.{more}",
+        alt=f"Grid of marks, participants by visits, one panel per outcome. {title}.",
         points=grid[[c.OUTCOME, c.PARTICIPANT, c.ARM, c.VISIT, "state"]],
         keys=[c.OUTCOME, c.PARTICIPANT, c.VISIT],
-        height=(190 + 15 * len(people) if len(people) <= NAMED else 900) + 14 * panel_lines,
-        above=14 * panel_lines + 4,
+        height=whole + below + headroom + 9 + 2 * LEGEND_LINE,
+        above=headroom,
+        column={"annotations": heads},
+        column_height=whole + below + 20,
+        column_above=11 * _most_lines(narrow[:across]) + 4,
     )
+
+
+def _most_lines(labels: list[str]) -> int:
+    return max((label.count("<br>") + 1 for label in labels), default=0)
 
 
 def _people(rows: pd.DataFrame, names: Names) -> list[str]:
@@ -74,7 +105,7 @@ def _people(rows: pd.DataFrame, names: Names) -> list[str]:
     return [code for arm in arms for code in names.people(people.loc[people[c.ARM] == arm, c.PARTICIPANT])]
 
 
-def _panel(figure: go.Figure, rows: pd.DataFrame, visits: list[str], people: list[str], column: int) -> None:
+def _panel(figure: go.Figure, rows: pd.DataFrame, visits: list[str], people: list[str], place: tuple[int, int]) -> None:
     for kind, (symbol, colour) in STATES.items():
         own = rows[rows["kind"] == kind]
         figure.add_scatter(
@@ -84,9 +115,9 @@ def _panel(figure: go.Figure, rows: pd.DataFrame, visits: list[str], people: lis
             marker={"symbol": symbol, "color": colour, "size": 8 if len(people) <= NAMED else 4, "line_width": 1.4},
             name=kind,
             legendgroup=kind,
-            showlegend=column == 1,
+            showlegend=place == (0, 0),
             customdata=own[[c.PARTICIPANT, "state"]],
             hovertemplate="%{customdata[0]}: %{customdata[1]}<extra></extra>",
-            row=1,
-            col=column,
+            row=place[0] + 1,
+            col=place[1] + 1,
         )

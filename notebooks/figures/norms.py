@@ -58,4 +58,5 @@ def grip_against_norm(norms: pd.DataFrame, names: Names) -> go.Figure:
         keys=[c.PARTICIPANT, c.VISIT, c.SIDE],
         unit="kgf",
         height=380,
+        column={"xaxis": {"ticktext": [wrap(plain_text(names.visit(visit)), 10) for visit in visits]}},
     )

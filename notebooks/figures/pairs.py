@@ -9,6 +9,7 @@ from notebooks.tables import number
 from outcomes import columns as c
 
 APART = 0.22  # of the way between two visits
+BESIDE = 0.07  # the same, from arm to arm: means of two arms at one place would hide each other
 
 
 def paired_scores(scores: pd.DataFrame, means: pd.DataFrame, names: Names, between: str) -> go.Figure:
@@ -25,11 +26,13 @@ def paired_scores(scores: pd.DataFrame, means: pd.DataFrame, names: Names, betwe
     figure = go.Figure()
     for place, arm in enumerate(arms):
         mark, own = cue(place), rows[rows[c.ARM] == arm]
+        shift = (place - (len(arms) - 1) / 2) * BESIDE
         xs: list[float | None] = []
         ys: list[float | None] = []
         for _, pair in own.groupby([c.VISIT, c.PARTICIPANT], sort=True):
             ordered = pair.sort_values("which", key=lambda column: column.map(which.index))
-            xs += [visits.index(row[c.VISIT]) + _side(row["which"], which) for row in ordered.to_dict("records")]
+            middle = visits.index(pair[c.VISIT].iloc[0]) + shift
+            xs += [middle + _side(value, which) for value in ordered["which"]]
             ys += [*ordered[c.VALUE]]
             xs.append(None)
             ys.append(None)
@@ -42,7 +45,7 @@ def paired_scores(scores: pd.DataFrame, means: pd.DataFrame, names: Names, betwe
         mx: list[float | None] = []
         my: list[float | None] = []
         for row in average.to_dict("records"):
-            middle = visits.index(row[c.VISIT])
+            middle = visits.index(row[c.VISIT]) + shift
             mx += [middle - APART, middle + APART, None]
             my += [row["mean_second"], row["mean_first"], None]
         figure.add_scatter(
@@ -57,11 +60,13 @@ def paired_scores(scores: pd.DataFrame, means: pd.DataFrame, names: Names, betwe
         range=[-0.5, len(visits) - 0.5],
         showgrid=False,
     )
-    for place, visit in enumerate(visits):
-        figure.add_annotation(
-            x=place, y=1, yref="paper", yanchor="bottom", text=wrap(plain_text(names.visit(visit)), 16),
-            showarrow=False, font={"size": 12, "color": INK},
-        )  # fmt: skip
+    heads = [
+        {"x": place, "y": 1, "yref": "paper", "yanchor": "bottom", "showarrow": False,
+         "text": wrap(plain_text(names.visit(visit)), 16), "font": {"size": 12, "color": INK}}
+        for place, visit in enumerate(visits)
+    ]  # fmt: skip
+    figure.update_layout(annotations=heads)
+    short_heads = [wrap(plain_text(names.visit(visit)), 9) for visit in visits]
     figure.update_yaxes(title=first["unit"])
     figure.update_layout(showlegend=True)
     last = means[(means["what"] == "difference") & (means[c.VISIT] == visits[-1])]
@@ -76,13 +81,22 @@ def paired_scores(scores: pd.DataFrame, means: pd.DataFrame, names: Names, betwe
         name=f"pairs/{between}/{first[c.OUTCOME]}",
         title=f"{title}{first['unit']}",
         caption="Thin lines join the two scores of one person at one visit; thick lines are means of the complete "
-        "pairs. Where lower scores are better, a positive mean in the table still means that the first is better.",
+        "pairs; the arms are set slightly apart. Where lower scores are better, a positive mean in the table still "
+        f"means that the first is better. n = {rows[c.PARTICIPANT].nunique()}.",
         alt=f"Pairs of points joined by lines at each visit. {title}{first['unit']}.",
         points=rows[[c.PARTICIPANT, c.ARM, c.VISIT, "which", c.VALUE]],
         keys=[c.PARTICIPANT, c.VISIT, "which"],
         unit=first["unit"],
         height=400,
         above=20 if max(len(names.visit(visit)) for visit in visits) <= 16 else 36,
+        column={
+            "xaxis": {"tickangle": -90},
+            "annotations": [
+                head | {"text": text, "font": {"size": 9, "color": INK}}
+                for head, text in zip(heads, short_heads, strict=True)
+            ],
+        },
+        column_above=4 + 12 * (1 + max(text.count("<br>") for text in short_heads)),
     )
 
 

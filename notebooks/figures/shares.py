@@ -3,7 +3,7 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from notebooks.figures.style import cue, finish, plain_text
+from notebooks.figures.style import cue, finish, plain_text, wrap
 from notebooks.names import Names
 from notebooks.tables import at_least, number
 from outcomes import columns as c
@@ -45,11 +45,11 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
             hovertemplate="%{customdata[0]} of %{customdata[1]}: %{x:.0f} %<extra></extra>",
         )
     labels = rows.drop_duplicates("threshold").set_index("threshold").loc[order]
-    text = [
-        plain_text(f"{at_least(row['value'], row['rule'], row['unit'])} {row['quantity']}")
-        + f"<br><i>{plain_text(row['source'])}</i>"
+    told = [
+        (plain_text(f"{at_least(row['value'], row['rule'], row['unit'])} {row['quantity']}"), plain_text(row["source"]))
         for row in labels.to_dict("records")
     ]
+    text = [f"{what}<br><i>{source}</i>" for what, source in told]
     figure.update_yaxes(tickvals=list(range(len(order))), ticktext=text, range=[len(order) - 0.4, -0.6], showgrid=False)
     figure.update_xaxes(title="Participants who improved by the threshold, %", range=[-2, 102])
     figure.update_layout(showlegend=len(arms) > 1)
@@ -69,4 +69,5 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
         keys=[c.ARM, "threshold"],
         unit=first["unit"],
         height=130 + 44 * len(order),
+        column={"yaxis": {"ticktext": [f"{wrap(what, 18)}<br><i>{source}</i>" for what, source in told]}},
     )

@@ -1,14 +1,17 @@
 """What all figures share: colours, second cues, sizes, and the description each figure carries with it."""
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from math import ceil
 
 import pandas as pd
 import plotly.graph_objects as go
 
 from notebooks.exhibits import plain
+from notebooks.figures.column import column_layout, entries, title_room, wrap
 
-WIDTH = 692  # px at 96 per inch = 183 mm, a full page width; 336 px = 89 mm, one column
+WIDTH = 692  # px at 96 per inch = 183 mm, a full page width
+LEGEND_LINE, TITLE_SIZE = 19, 14  # px
 FONT = "Arial, 'Liberation Sans', 'Helvetica Neue', 'DejaVu Sans', sans-serif"
 INK = "#1b1b1b"
 GREY = "#6b6b6b"
@@ -34,18 +37,6 @@ def faint(colour: str, alpha: float) -> str:
     """The colour with transparency."""
     red, green, blue = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
     return f"rgba({red},{green},{blue},{alpha})"
-
-
-def wrap(text: str, width: int = 92) -> str:
-    """Break a title into lines that fit the figure."""
-    lines, line = [], ""
-    for word in text.split():
-        if line and len(line) + len(word) + 1 > width:
-            lines.append(line)
-            line = word
-        else:
-            line = f"{line} {word}".strip()
-    return "<br>".join([*lines, line])
 
 
 def plain_text(text: str) -> str:
@@ -80,22 +71,31 @@ def finish(
     notes: Sequence[str] = (),
     right: int = 24,
     above: int = 0,
+    column: Mapping | None = None,
+    column_height: int | None = None,
+    column_above: int | None = None,
+    column_legend: bool | None = None,
 ) -> go.Figure:
     """Give a figure its look and its description.
 
     name: file name and name in the record. title: the finding, neutrally. caption: how to read it, with n.
     alt: what a reader who cannot see it should know. points: every number drawn, `keys` the columns naming a row.
     right: room for labels at the ends of lines, above: room over the panels, both in px.
+    column...: what is different where the figure has one column of a page (or a phone): changes of the layout, height
+    of the panels, room over them, whether there is a legend. Where not given, it is as in the wide figure.
     """
-    lines = wrap(plain_text(title)).count("<br>") + 1
-    over = above + (28 if figure.layout.showlegend else 10)
+    words = wrap(plain_text(title))
+    lines = words.count("<br>") + 1
+    top = title_room(words, TITLE_SIZE)
+    over = above + (9 + LEGEND_LINE * _legend_lines(figure) if figure.layout.showlegend else 10)
+    whole = height + top - 10
     figure.update_layout(
         template=go.layout.Template(),
         plot_bgcolor="#ffffff",
         paper_bgcolor="#ffffff",
         font={"family": FONT, "size": 12, "color": INK},
         title={
-            "text": wrap(plain_text(title)),
+            "text": words,
             "xref": "container",
             "x": 0.012,
             "xanchor": "left",
@@ -103,20 +103,27 @@ def finish(
             "y": 1,
             "yanchor": "top",
             "pad": {"t": 10 + 9 * (lines - 1)},  # plotly sets the middle of the lines here
-            "font": {"size": 14},
+            "font": {"size": TITLE_SIZE},
         },
         width=WIDTH,
-        height=height + 19 * lines,
-        margin={"l": 60, "r": right, "t": 18 + 19 * lines + over, "b": 56},
-        # Over the room that labels above the panels need, which is in px while a legend's place is a share.
+        height=whole,
+        margin={"l": 60, "r": right, "t": top + over, "b": 56},
+        # Under the title, whatever room labels need at the left of the panels or above them.
         legend={
             "orientation": "h",
-            "x": 0,
+            "xref": "container",
+            "x": 0.004,
             "xanchor": "left",
-            "y": 1 + above / (height - 74 - over),
-            "yanchor": "bottom",
+            "yref": "container",
+            "y": 1 - top / whole,
+            "yanchor": "top",
         },
         hoverlabel={"font": {"family": FONT, "size": 12}},
+    )
+    axes = {"showline": True, "linecolor": INK, "ticks": "outside", "gridcolor": "#e6e6e6", "zeroline": False}
+    figure.update_xaxes(**axes, automargin=True)
+    figure.update_yaxes(**axes, automargin=True)
+    figure.update_layout(
         meta={
             "name": name,
             "title": title,
@@ -126,11 +133,24 @@ def finish(
             "keys": list(keys),
             "unit": unit,
             "notes": list(notes),
-            # On a page the title is text of the page: the drawing needs no room for it.
-            "page": {"top": 8 + over, "height": height},
-        },
+            "column": column_layout(
+                figure,
+                title=plain_text(title),
+                height=height - over if column_height is None else column_height,
+                above=above if column_above is None else column_above,
+                legend=bool(figure.layout.showlegend) if column_legend is None else column_legend,
+                changes=column,
+            ),
+        }
     )
-    axes = {"showline": True, "linecolor": INK, "ticks": "outside", "gridcolor": "#e6e6e6", "zeroline": False}
-    figure.update_xaxes(**axes, automargin=True)
-    figure.update_yaxes(**axes, automargin=True)
     return figure
+
+
+def _legend_lines(figure: go.Figure) -> int:
+    """Lines of the legend: entries stand in columns of the widest where they do not fit on one line."""
+    widths = [44 + 7 * len(name) for name in entries(figure)]
+    labels = [line for text in figure.layout.yaxis.ticktext or () for line in str(text).split("<br>")]
+    room = WIDTH - 84 - 6 * max((len(line) for line in labels), default=0)
+    if not widths or sum(widths) <= room:
+        return 1
+    return ceil(len(widths) / max(1, room // max(widths)))

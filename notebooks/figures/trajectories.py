@@ -1,5 +1,7 @@
 """Everyone's scores over time, with the means of the model."""
 
+import itertools
+
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -29,13 +31,17 @@ def trajectories(scores: pd.DataFrame, means: pd.DataFrame, names: Names) -> go.
     courses = {arm: _course(means, arm) for arm in arms}
     for place, arm in enumerate(arms):
         shift = (place - (len(arms) - 1) / 2) * width * 0.008
-        _means(figure, courses[arm].assign(**{c.DAY: courses[arm][c.DAY] + shift}), cue(place))
+        moved = courses[arm].assign(**{c.DAY: courses[arm][c.DAY] + shift})
+        people = rows.loc[rows[c.ARM] == arm, c.PARTICIPANT].nunique()
+        _means(figure, moved, cue(place), f"{plain_text(names.arm(arm))} (n = {people})")
     _labels(figure, courses, rows, names)
     planned = [visit for visit in names.protocol.visits if visit.id in set(rows[c.VISIT])]
+    days = [f"{visit.day:g}" for visit in planned]
+    named = [f"{wrap(plain_text(visit.label), 18)}<br>day {visit.day:g}" for visit in planned]
     figure.update_xaxes(
         title="Planned day",
         tickvals=[visit.day for visit in planned],
-        ticktext=[f"{plain_text(visit.label)}<br>day {visit.day:g}" for visit in planned],
+        ticktext=named if _side_by_side(planned, named, width) else days,
         range=[rows[c.DAY].min() - width * 0.04, rows[c.DAY].max() + width * 0.04],
         showgrid=False,
     )
@@ -43,8 +49,11 @@ def trajectories(scores: pd.DataFrame, means: pd.DataFrame, names: Names) -> go.
     figure.update_layout(showlegend=False)
     digits = names.decimals(outcome)
     ends = {arm: [number(course["estimate"].iloc[end], digits) for end in (0, -1)] for arm, course in courses.items()}
-    told = "; ".join(f"{names.arm(arm)} {first} to {last}" for arm, (first, last) in ends.items())
-    title = f"{names.outcome(outcome)}: model means from first to last visit, {told} {unit}"
+    told = "; ".join(
+        f"{names.arm(arm)} {first} and {last}" if len(arms) > 1 else f"{first} and {last}"
+        for arm, (first, last) in ends.items()
+    )
+    title = f"{names.outcome(outcome)}: model means {_between(courses[arms[0]], names)}: {told} {unit}"
     model = means.rename(columns={"estimate": "value"}).assign(kind="model mean")
     people = rows[[c.PARTICIPANT, c.ARM, c.VISIT, c.DAY, c.VALUE]].assign(kind="person")
     return finish(
@@ -59,7 +68,19 @@ def trajectories(scores: pd.DataFrame, means: pd.DataFrame, names: Names) -> go.
         unit=unit,
         height=430,
         right=150,
+        column={"annotations": [], "xaxis": {"ticktext": days}},
+        column_height=300,
+        column_legend=len(arms) > 1,
     )
+
+
+def _side_by_side(planned: list, labels: list[str], width: float) -> bool:
+    """Whether the labels of the visits fit beside each other on the axis of the wide figure."""
+    across = 440  # px of the axis
+    half = [max(len(line) for line in label.split("<br>")) * 3.4 for label in labels]
+    places = [(visit.day - planned[0].day) / max(width, 1e-9) * across for visit in planned]
+    pairs = zip(itertools.pairwise(places), itertools.pairwise(half), strict=True)
+    return all(later - earlier > first + second for (earlier, later), (first, second) in pairs)
 
 
 def _people(figure: go.Figure, own: pd.DataFrame, mark: dict[str, str]) -> None:
@@ -73,6 +94,7 @@ def _people(figure: go.Figure, own: pd.DataFrame, mark: dict[str, str]) -> None:
         y=ys,
         customdata=who,
         mode="lines+markers",
+        showlegend=False,
         line={"color": faint(mark["colour"], 0.35), "width": 1, "dash": mark["dash"]},
         marker={"size": 4, "color": faint(mark["colour"], 0.45), "symbol": mark["symbol"]},
         hovertemplate="%{customdata}: %{y}, day %{x}<extra></extra>",
@@ -85,8 +107,9 @@ def _course(means: pd.DataFrame, arm: str) -> pd.DataFrame:
     return (own if len(own) else means).sort_values(c.DAY)
 
 
-def _means(figure: go.Figure, course: pd.DataFrame, mark: dict[str, str]) -> None:
+def _means(figure: go.Figure, course: pd.DataFrame, mark: dict[str, str], name: str) -> None:
     figure.add_scatter(
+        name=name,
         x=course[c.DAY],
         y=course["estimate"],
         mode="lines+markers",
@@ -120,6 +143,13 @@ def _labels(figure: go.Figure, courses: dict[str, pd.DataFrame], rows: pd.DataFr
             align="left",
             font={"color": cue(place)["colour"], "size": 12},
         )
+
+
+def _between(course: pd.DataFrame, names: Names) -> str:
+    """The first and the last place the model has a mean for."""
+    if c.VISIT not in course or course[c.VISIT].isna().any():
+        return f"at day {course[c.DAY].iloc[0]:g} and day {course[c.DAY].iloc[-1]:g}"
+    return f"at {names.visit(str(course[c.VISIT].iloc[0]))} and {names.visit(str(course[c.VISIT].iloc[-1]))}"
 
 
 def _points(model: pd.DataFrame, people: pd.DataFrame) -> pd.DataFrame:

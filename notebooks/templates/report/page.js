@@ -1,11 +1,14 @@
 (function () {
   "use strict";
   function read(id) { return JSON.parse(document.getElementById(id + "-data").textContent); }
+  function narrow(plot) { return plot.clientWidth > 0 && plot.clientWidth < 480; }
   function draw(plot) {
-    if (plot.dataset.drawn) { return Promise.resolve(); }
-    plot.dataset.drawn = "yes";
+    var shape = narrow(plot) ? "narrow" : "layout";
+    if (plot.dataset.drawn === shape) { return Promise.resolve(); }
+    plot.dataset.drawn = shape;
     var spec = read(plot.id);
-    return Plotly.newPlot(plot, spec.data, spec.layout, { responsive: true, displayModeBar: false, displaylogo: false });
+    plot.style.height = spec[shape].height + "px";
+    return Plotly.react(plot, spec.data, spec[shape], { responsive: true, displayModeBar: false, displaylogo: false });
   }
   var plots = Array.prototype.slice.call(document.querySelectorAll(".plot"));
   var idle = window.requestIdleCallback || function (work) { return setTimeout(work, 1); };
@@ -22,6 +25,11 @@
   }
   window.addEventListener("load", function () { idle(next); });
   window.addEventListener("beforeprint", function () { plots.forEach(draw); });
+  var later;
+  window.addEventListener("resize", function () {
+    clearTimeout(later);
+    later = setTimeout(function () { plots.forEach(function (plot) { if (plot.dataset.drawn) { draw(plot); } }); }, 150);
+  });
   document.addEventListener("click", function (event) {
     var kind = event.target.dataset && event.target.dataset.save;
     if (!kind) { return; }

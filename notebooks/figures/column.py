@@ -1,0 +1,112 @@
+"""The same figure for one column of a journal page (89 mm) and for a phone: another layout of the same data."""
+
+from collections.abc import Mapping, Sequence
+
+import plotly.graph_objects as go
+
+COLUMN = 336  # px at 96 per inch = 89 mm
+FONT_SIZE, TITLE_SIZE, SMALL = 10, 11, 9  # px: 7.5, 8.25 and 6.75 points in print
+TITLE_CHARACTERS = 52
+ENTRY = 19  # px of a line in a legend
+
+
+def wrap(text: str, width: int = 88) -> str:
+    """Break a text into lines that fit; a line break that is there already counts as a space."""
+    lines, line = [], ""
+    for word in text.replace("<br>", " ").split():
+        if line and len(line) + len(word) + 1 > width:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}".strip()
+    return "<br>".join([*lines, line])
+
+
+def merged(layout: Mapping, changes: Mapping) -> dict:
+    """A layout with changes: mappings are merged key by key, everything else is replaced."""
+    out = dict(layout)
+    for key, value in changes.items():
+        both = isinstance(value, Mapping) and isinstance(out.get(key), Mapping)
+        out[key] = merged(out[key], value) if both else value
+    return out
+
+
+def in_column(layout: Mapping) -> dict:
+    """The layout of a figure for one column: its own, with the changes it carries."""
+    return merged(layout, (layout.get("meta") or {}).get("column", {}))
+
+
+def untitled(layout: Mapping) -> dict:
+    """The layout without the title, its room and the fixed width: on a page the title is text of the page."""
+    title = layout.get("title") or {}
+    room = title_room(str(title.get("text", "")), (title.get("font") or {}).get("size", 14)) - 6
+    margin, height = layout.get("margin", {}), layout.get("height", 420) - room
+    legend = {**layout.get("legend", {}), "y": 1 - 4 / height}
+    kept = {key: value for key, value in layout.items() if key not in {"title", "width", "meta"}}
+    return (
+        kept
+        | {"height": height, "autosize": True, "margin": {**margin, "t": margin.get("t", 80) - room}}
+        | ({"legend": legend} if layout.get("showlegend") else {})
+    )
+
+
+def title_room(words: str, size: int) -> int:
+    """Height of a title, px."""
+    return round(size * 0.9 + size * 1.37 * (words.count("<br>") + 1))
+
+
+def entries(figure: go.Figure) -> list[str]:
+    """Names in the legend, where the figure shows one."""
+    return [trace.name for trace in figure.data if trace.name and trace.showlegend is not False]
+
+
+def column_layout(
+    figure: go.Figure, *, title: str, height: int, above: int, legend: bool, changes: Mapping | None
+) -> dict:
+    """What differs from the wide layout. height: of the panels with their axes; changes: what this figure needs."""
+    wide = figure.layout.to_plotly_json()
+    words = wrap(title, TITLE_CHARACTERS)
+    lines = words.count("<br>") + 1
+    top = title_room(words, TITLE_SIZE)
+    listed = ENTRY * len(entries(figure)) + 4 if legend else 0
+    whole = top + listed + above + height
+    layout: dict = {
+        "width": COLUMN,
+        "height": whole,
+        "showlegend": legend,
+        "font": {"size": FONT_SIZE},
+        "title": {"text": words, "font": {"size": TITLE_SIZE}, "pad": {"t": 8 + 7 * (lines - 1)}},
+        "margin": {"l": 40, "r": 10, "t": top + listed + above, "b": 36},
+        # Each entry as wide as the panel, so one to a line (an upright legend would take room beside the panel).
+        "legend": {"y": 1 - top / whole, "font": {"size": FONT_SIZE}, "entrywidth": 1, "entrywidthmode": "fraction"},
+        "annotations": [_smaller(annotation) for annotation in wide.get("annotations", [])],
+    }
+    layout = merged(layout, changes or {})
+    left = _left({**(wide.get("yaxis") or {}), **layout.get("yaxis", {})})
+    for key, axis in wide.items():
+        if key.startswith(("xaxis", "yaxis")):
+            layout[key] = merged(_axis(axis, COLUMN - 20 - left if key[0] == "x" else height - 50), layout.get(key, {}))
+    return layout
+
+
+def _left(axis: Mapping) -> float:
+    """Room at the left of the panel, by the longest label of its ticks."""
+    lines = [line for text in axis.get("ticktext") or () for line in str(text).split("<br>")]
+    return max(46.0, 5.0 * max((len(line) for line in lines), default=0))
+
+
+def _smaller(annotation: Mapping) -> dict:
+    size = min((annotation.get("font") or {}).get("size", FONT_SIZE), FONT_SIZE)
+    return merged(annotation, {"font": {"size": size}})
+
+
+def _axis(axis: Mapping, length: float) -> dict:
+    """Smaller ticks, and a title broken into lines of the axis's own length (px)."""
+    text = (axis.get("title") or {}).get("text")
+    changes: dict = {"tickfont": {"size": SMALL}}
+    return changes | ({"title": {"text": wrap(text, int(length / 6))}} if text else {})
+
+
+def labels_or_none(labels: Sequence, most: int) -> dict:
+    """Tick labels are left out where more than `most` would run into each other."""
+    return {"showticklabels": len(labels) <= most}
