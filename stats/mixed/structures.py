@@ -6,6 +6,7 @@ from stats.errors import FitError
 from stats.mixed.correlated import AnteDependence, Exchangeable, Power, UnequalToeplitz
 from stats.mixed.covariance import ByGroup, CompoundSymmetry, RandomEffects, Structure, Sum, Toeplitz, Unstructured
 from stats.mixed.geometry import Geometry
+from stats.mixed.paired import Paired
 
 EQUAL = ("compound-symmetry", "ar1", "toeplitz", "ante-dependence", "unstructured")
 COVARIANCES = (*EQUAL, *(f"unequal-{name}" for name in EQUAL), "exponential", "unequal-exponential")
@@ -14,7 +15,8 @@ COVARIANCES = (*EQUAL, *(f"unequal-{name}" for name in EQUAL), "exponential", "u
 def over_visits(name: str, geometry: Geometry, slots: tuple) -> Structure:
     """The structure over visits called `name`; FitError lists the names for any other.
 
-    `unstructured` has a variance for every visit already, so `unequal-unstructured` is the same.
+    `unstructured` has a variance for every visit already, so `unequal-unstructured` is the same. Apart from those
+    there are "paired", "paired-lines" and "paired-uncorrelated" for slots that are visit x condition (see `paired`).
     """
     equal = not name.startswith("unequal-")
     match name.removeprefix("unequal-"):
@@ -30,6 +32,8 @@ def over_visits(name: str, geometry: Geometry, slots: tuple) -> Structure:
             return Power(geometry, slots, equal=equal, times=True)
         case "ante-dependence":
             return AnteDependence(geometry, slots, equal=equal)
+        case "paired" | "paired-lines" | "paired-uncorrelated" if equal:
+            return Paired(geometry, slots, lines=name == "paired-lines", correlated=name != "paired-uncorrelated")
         case _:
             raise FitError(f"Covariance '{name}' is not known. Choose one of: {', '.join(COVARIANCES)}.")
 
