@@ -11,6 +11,7 @@ from notebooks.names import Names
 from outcomes import InstrumentError, Study, grip_norm
 from outcomes import columns as c
 from stats.change_table import select_scores
+from stats.conditions import fit_conditions
 from stats.errors import FitError
 from stats.within_visit import WithinVisit, compare_within_visit
 
@@ -85,6 +86,47 @@ def pairs_table(pairs: Pairs) -> Table:
             "An assisted score is another outcome than an unassisted one: the two are never pooled.",
         ),
     )  # fmt: skip
+
+
+def conditions_table(pairs: Pairs) -> Exhibits:
+    """Assisted and unassisted values of every visit in one model per outcome."""
+    parts, refused, notes = [], [], []
+    for compared in (made for between, made in pairs.made if between == "condition"):
+        name = pairs.names.outcome(compared.outcome)
+        try:
+            fit = fit_conditions(pairs.scores, compared.outcome, design=pairs.study.protocol)
+        except FitError as error:
+            refused.append(f"{name}: {error}")
+            continue
+        asked = [("effect at the visit", fit.effects()), ("mean effect of the visits", fit.mean_effect())]
+        if fit.cells.duplicated("arm").any():
+            asked.append(("change of the effect", fit.changes()))
+        for what, made in asked:
+            frame = made.frame(pairs.study.protocol.level)
+            parts.append(frame.assign(outcome=compared.outcome, what=what).assign(**{c.VISIT: frame.get(c.VISIT, "")}))
+        notes.append(f"{name}: {' '.join(fit.notes)}")
+    if not parts:
+        return gather((), refused)
+    frame = pairs.names.labelled(pd.concat(parts, ignore_index=True))
+    table = Table(
+        "conditions_model",
+        "Assisted and unassisted in one model",
+        frame.drop(columns=["term", "since"], errors="ignore"),
+        {"Outcome": "{outcome_label}", "Arm": "{arm_label}", "What": "{what}", "Visit": "{visit_label}",
+         "Advantage (interval)": "{estimate} ({conf_low} to {conf_high})", "Unit": "{unit}", "df": "{df}"},
+        keys=(c.OUTCOME, c.ARM, "what", c.VISIT),
+        group="Outcome",
+        decimals="decimals",
+        notes=(
+            "A mean per arm, visit and condition, all values in one model, single ones too; Kenward-Roger intervals "
+            f"at {pairs.study.protocol.level:.0%}, unadjusted; changes are since the arm's first visit with both. "
+            "Positive: better with the device.",
+            "This shows what the device does while it is worn. It shows no training effect and no recovery, nor can it "
+            "tell the device from the order of testing where one condition always came first.",
+            *notes,
+        ),
+    )  # fmt: skip
+    return gather((table,), refused)
 
 
 def pair_figures(pairs: Pairs) -> Exhibits:
