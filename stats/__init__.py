@@ -4,6 +4,7 @@ from stats.agreement import limits_of_agreement, repeatability, replicate_agreem
 from stats.arm_comparison import compare_responders
 from stats.change import ChangeFit, fit_change
 from stats.change_table import change_table
+from stats.conditions import ConditionFit, fit_conditions
 from stats.crossover import CrossoverFit, fit_crossover
 from stats.cumulative_change import cumulative_change
 from stats.effect_table import EffectSizes, effect_sizes
@@ -59,6 +60,7 @@ from stats.within_visit import compare_within_visit
 
 __all__ = [
     "ChangeFit",
+    "ConditionFit",
     "CrossoverFit",
     "EffectSizes",
     "FitError",
@@ -82,6 +84,7 @@ __all__ = [
     "estimate_mcid",
     "exact_test",
     "fit_change",
+    "fit_conditions",
     "fit_crossover",
     "fit_mixed",
     "fit_moments",
