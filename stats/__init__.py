@@ -22,6 +22,7 @@ from stats.mixed.moments import Moments
 from stats.mixed.pooling import pool
 from stats.model_effects import model_effects
 from stats.number_needed import number_needed_to_treat
+from stats.other_choices import what_if
 from stats.paired_proportions import paired_risk_difference
 from stats.planning import (
     assurance,
@@ -134,4 +135,5 @@ __all__ = [
     "stratified_risk_difference",
     "true_change_from_fit",
     "true_change_share",
+    "what_if",
 ]

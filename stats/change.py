@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -59,7 +60,7 @@ class ChangeFit:
         """Unit of the outcome."""
         return self.fit.unit
 
-    @property
+    @cached_property
     def baseline_visit(self) -> str:
         """Visit that change is counted from."""
         return str(self.rows.sort_values("day")["baseline_visit"].iloc[0])
