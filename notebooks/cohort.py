@@ -180,8 +180,8 @@ def _category_rows(label: str, values: pd.Series, arms: pd.Series, order: list[s
             shares[arm] = count / len(own)
             row[f"text {arm}"] = f"{count} ({number(100 * shares[arm], 0)} %)"
             row |= {f"count {arm}": count, f"percent {arm}": 100 * shares[arm]}
-        for arm in order if reference in shares else ():
-            if arm != reference:
+        for arm in order:
+            if reference is not None and reference in shares and arm != reference:
                 spread = sqrt((shares[arm] * (1 - shares[arm]) + shares[reference] * (1 - shares[reference])) / 2)
                 row[f"effect {arm}"] = (shares[arm] - shares[reference]) / spread if spread > 0 else None
         rows.append(row)

@@ -148,7 +148,9 @@ def grip_norms(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
     made = []
     for row in rows.to_dict("records"):
         who = people.loc[row[c.PARTICIPANT]]
-        found = {"z": None, "percent": None, "norm_mean": None, "norm_sd": None, "reason": ""}
+        found: dict[str, float | str | None] = {
+            "z": None, "percent": None, "norm_mean": None, "norm_sd": None, "reason": ""
+        }  # fmt: skip
         try:
             norm = grip_norm(row[c.VALUE], row["unit"], who["age"], who["sex"], row[c.SIDE])
             found |= {"z": norm.z, "percent": norm.percent, "norm_mean": norm.mean, "norm_sd": norm.sd}

@@ -52,14 +52,19 @@ def count_passing(scores: pd.DataFrame, study: Study) -> Passing:
         if why:
             left_out.append(f"{names.outcome(outcome)}: {why}")
         for visit in _measured(scores, outcome, study):
-            where = {"outcome": outcome, "visit": visit, "baseline": study.protocol.baseline.id}
             for asked, into in ((keys, planned), (["all"] if known else [], published)):
                 if not asked:
                     continue
                 try:
                     into.append(
                         count_responders(
-                            scores, asked, participants=study.participants, level=study.protocol.level, **where
+                            scores,
+                            asked,
+                            outcome=outcome,
+                            visit=visit,
+                            baseline=study.protocol.baseline.id,
+                            participants=study.participants,
+                            level=study.protocol.level,
                         )
                     )
                 except FitError as refused:

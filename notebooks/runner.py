@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import nbformat
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
@@ -139,8 +140,9 @@ async def _execute(notebook: nbformat.NotebookNode, name: str, manager: AsyncKer
     """Run one notebook in a kernel whose names were cleared, so that it sees nothing of the one before."""
     client = NotebookClient(notebook, km=manager, timeout=CELL_LIMIT_S, record_timing=False)
     await client.async_start_new_kernel_client()
+    kernel: Any = client.kc  # an asynchronous client; the declared type is of the one that waits
     try:
-        await client.kc.execute(CLEAR, silent=True, reply=True, timeout=CELL_LIMIT_S)
+        await kernel.execute(CLEAR, silent=True, reply=True, timeout=CELL_LIMIT_S)
         for place, cell in enumerate(notebook.cells):
             await client.async_execute_cell(cell, place)
     except CellExecutionError as error:
@@ -148,7 +150,7 @@ async def _execute(notebook: nbformat.NotebookNode, name: str, manager: AsyncKer
     except (CellTimeoutError, DeadKernelError) as error:
         raise NotebookError(f"Notebook {name} stopped: {error}") from error
     finally:
-        client.kc.stop_channels()
+        kernel.stop_channels()
 
 
 def _stopped(name: str, notebook: nbformat.NotebookNode, error: CellExecutionError) -> str:

@@ -7,9 +7,11 @@ import pandas as pd
 
 from outcomes import columns as c
 from outcomes.errors import InstrumentError
+from outcomes.protocol import Protocol
 from stats.effect_table import BETWEEN, EffectSizes, effect_sizes
 from stats.errors import FitError
 from stats.estimates import Estimate, check_level
+from stats.model_effects import model_effects
 from stats.published_criteria import ThresholdLike
 from stats.responder_counts import ArmCount, ResponderCounts
 from stats.responders import count_responders
@@ -103,6 +105,7 @@ def grant_summary(
     thresholds: Mapping[str, ThresholdLike | Sequence[ThresholdLike]] | None = None,
     kind: str | None = None,
     reference: str | None = None,
+    design: Protocol | None = None,
     others: Mapping[str, Estimate] | None = None,
     visit: str | None = None,
     baseline: str | None = None,
@@ -116,21 +119,30 @@ def grant_summary(
 
     outcomes: outcome ids, all in the frame where not named. thresholds: outcome -> threshold(s) as in
     `count_responders`; an outcome not in it is counted at every published threshold. kind: one effect size for every
-    outcome, so that they share an axis: `g_av` in a single arm, `pre-post-control` where reference= names the reference
-    arm. others: effects of other studies by name (`effect_size` of their published means, SDs and n), for the same
-    axis; another standardiser than ours is refused. visit, baseline, participants, source, population, phase: as in
+    outcome, so that they share an axis. design: the study's protocol; with it, and without kind, the effect sizes are
+    those of the model of change (`model_effects`), which hold where visits are missing at random. Without it: `g_av` in
+    a single arm, `pre-post-control` where reference= names the reference arm, both of complete pairs. others: effects
+    of other studies by name (`effect_size` of their published means, SDs and n), for the same axis; another
+    standardiser than ours is refused. visit, baseline, participants, source, population, phase: as in
     `count_responders`.
     Returns `GrantSummary` (its frame is what the figure draws). An outcome without a threshold that can be counted has
     an effect size and a note.
     """
-    kind = kind or (BETWEEN if reference is not None else "g_av")
     wanted = [outcomes] if isinstance(outcomes, str) else list(outcomes or scores[c.OUTCOME].unique())
     named = thresholds or {}
     strange = sorted(set(named) - set(wanted))
     if strange:
         raise FitError(f"Thresholds of {', '.join(strange)}: not among the outcomes {', '.join(wanted)}.")
     where = {"visit": visit, "baseline": baseline, "participants": participants, "level": level}
-    effects = effect_sizes(scores, wanted, kinds=kind, reference=reference, **where)  # type: ignore[arg-type]
+    if kind is None and design is not None:
+        if baseline not in (None, design.baseline.id):
+            raise FitError(
+                f"Baseline {baseline}: the model of change counts from {design.baseline.id}. Leave it out."
+            )
+        effects = model_effects(scores, wanted, design=design, visit=visit, participants=participants, level=level)
+    else:
+        kind = kind or (BETWEEN if reference is not None else "g_av")
+        effects = effect_sizes(scores, wanted, kinds=kind, reference=reference, **where)  # type: ignore[arg-type]
     counted, notes = [], [CAUTION, *effects.notes]
     ours = {dict(row.size.extra)["standardiser"] for row in effects.rows if row.size}
     for name, size in (others or {}).items():

@@ -162,6 +162,8 @@ def test_grant_summary_is_one_call(scores, study):
     assert "3 (>= 4.25 points, page-2012)" in sentence
     assert "fma_ue.motor, pre to post: g_av 0.51" in sentence
     assert any(note.startswith("purdue.affected: no responders counted") for note in summary.notes)
+    modelled = grant_summary(scores, visit="post", participants=study.participants, design=study.protocol)
+    assert set(modelled.effects.frame()["kind"]) == {"model-baseline-sd"}
     named = grant_summary(scores, ["fma_ue.motor"], thresholds={"fma_ue.motor": THRESHOLDS[0]}, visit="post")
     assert "3 of 5 observed improved by at least 4.25 points" in named.sentence()
     with pytest.raises(FitError, match="not among the outcomes"):
