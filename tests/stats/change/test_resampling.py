@@ -8,7 +8,10 @@ import pytest
 
 from outcomes.protocol import Arm, ModelChoice, PlannedVisit, Protocol
 from stats import FitError, fit_change, fit_mixed
+from stats.mixed.many import fit_many
 from stats.mixed.resampling import bootstrap
+from stats.permutation import ArmSums
+from tests.stats.mixed.cohorts import cohort
 
 DATA = Path(__file__).parents[2] / "reference" / "data"
 DESIGN = Protocol(
@@ -60,6 +63,33 @@ def test_two_visits_give_the_published_exact_permutation_test() -> None:
     seen = np.mean(TREATED) - np.mean(CONTROL)
     assert (means >= seen - 1e-9).mean() == pytest.approx(0.141, abs=5e-4)  # the published one-sided value
     assert test.p_value[0] == pytest.approx((np.abs(means) >= seen - 1e-9).mean(), abs=0.02)
+
+
+def test_statistics_of_dealt_arms_are_those_of_generalised_least_squares() -> None:
+    """Dense weighted least squares for every deal of three arms, stacked responses with a covariance each."""
+    frame = cohort(people=12)
+    rng = np.random.default_rng(3)
+    Y = np.stack([frame["score"], frame["score"] + rng.normal(0, 3, len(frame))])
+    many = fit_many(frame, "score ~ visit", Y, participant="participant", visit="visit", random="1 + week")
+    layout = many.template.layout
+    M = np.column_stack([np.ones(len(frame)), layout.frame["week"]])
+    sums = ArmSums.over(many.alike(), layout, many.responses, M, nuisance=1)
+    labels = np.stack([rng.permutation(np.arange(12) % 3) for _ in range(4)])
+    single, joint = sums.statistics(labels, 3)
+    for r in range(2):
+        W = np.zeros((len(frame), len(frame)))
+        for part in many.alike(np.array([r])):
+            for rows in part.rows:
+                W[np.ix_(rows, rows)] = np.linalg.inv(part.V[0])
+        for b in range(4):
+            dealt = labels[b][layout.person]
+            X = np.column_stack([layout.X, *(M * (dealt == arm)[:, None] for arm in (1, 2))])
+            covariance = np.linalg.inv(X.T @ W @ X)
+            beta = covariance @ X.T @ W @ many.responses[r]
+            tested = [5, 7]  # the slopes of arms 1 and 2; their intercepts are nuisance
+            assert single[r, b] == pytest.approx(np.abs(beta[tested]) / np.sqrt(np.diag(covariance)[tested]), rel=1e-8)
+            inner = np.linalg.inv(covariance[np.ix_(tested, tested)])
+            assert joint[r, b] == pytest.approx(beta[tested] @ inner @ beta[tested], rel=1e-8)
 
 
 def test_dealing_within_strata_and_one_arm_refused(pilot: pd.DataFrame) -> None:
