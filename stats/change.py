@@ -15,6 +15,7 @@ from stats.mixed.contrasts import combination
 from stats.mixed.estimates import Estimates, JointTest
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.resampling import Bootstrap, bootstrap
+from stats.mixed.robust import robust_estimates, robust_test
 from stats.permutation import PermutationTest, permutation_test
 
 
@@ -114,15 +115,21 @@ class ChangeFit:
 
     def joint(self, df: str | None = None) -> JointTest:
         """Arm x time: all differences in change are zero. With one arm: all changes are zero."""
-        if len(self.arms) < 2:
-            L, label = self._changes()[1], "change over visits"
-            if self.offset:
-                raise FitError(
-                    "With baseline as covariate a single arm has no joint test of change; use another baseline."
-                )
-        else:
-            L, label = self.between(df).weights, "arm x time"
+        L, label = self._joint_rows()
         return self.fit.test(L, df=df or self.choice.df, label=label)
+
+    def robust(self) -> Estimates:
+        """`between()` (one arm: `changes()`) with cluster-robust CR2 standard errors and Satterthwaite df.
+
+        Valid where the covariance of the model is wrong, at the price of few df (see `stats.mixed.robust`).
+        """
+        asked = self.between() if len(self.arms) > 1 else self.changes()
+        made = robust_estimates(self.fit, asked.weights, asked.term)
+        return replace(made, estimate=asked.estimate, keys=asked.keys)
+
+    def robust_joint(self) -> JointTest:
+        """`joint()` with the cluster-robust covariance, by an approximate Hotelling T-squared."""
+        return robust_test(self.fit, *self._joint_rows())
 
     def permute(
         self, rng: np.random.Generator, *, deals: int = 4999, strata: pd.Series | None = None
@@ -159,6 +166,14 @@ class ChangeFit:
         if by == "arm":
             return self._estimates(np.array(weights), pd.DataFrame(rows), df, lead=text)
         return self._estimates(np.mean(weights, axis=0, keepdims=True), pd.DataFrame([{"arm": "all"}]), df, lead=text)
+
+    def _joint_rows(self) -> tuple[np.ndarray, str]:
+        """Rows of L and the label of the joint test."""
+        if len(self.arms) > 1:
+            return self.between().weights, "arm x time"
+        if self.offset:
+            raise FitError("With baseline as covariate a single arm has no joint test of change; use another baseline.")
+        return self._changes()[1], "change over visits"
 
     def _changes(self) -> tuple[pd.DataFrame, np.ndarray]:
         rows, weights = [], []

@@ -177,3 +177,26 @@ def test_kenward_roger_is_refused_for_maximum_likelihood(pilot: pd.DataFrame) ->
 def test_grouped_random_effects_are_refused_with_advice(pilot: pd.DataFrame) -> None:
     with pytest.raises(FitError, match="fixed effects"):
         fit_mixed(pilot, "value ~ day", participant="participant", random="1 | arm")
+
+
+def test_robust_answers_are_those_of_the_model_behind(pilot: pd.DataFrame) -> None:
+    fit = fit_change(pilot, "score.total", design=PARALLEL)
+    between, robust = fit.between(), fit.robust()
+    pd.testing.assert_frame_equal(robust.keys, between.keys)
+    np.testing.assert_allclose(robust.estimate, between.estimate)
+    test = fit.robust_joint()
+    assert (test.term, test.num_df) == ("arm x time", fit.joint().num_df)
+    assert test.statistic == pytest.approx(fit.fit.robust_test(between.weights).statistic, rel=1e-12)
+    # One later visit: a single row, whose F is the square of its t on the same df.
+    two = fit_change(pilot[pilot["visit"].isin(["w0", "w5"])], "score.total", design=PARALLEL)
+    row = two.robust().frame().iloc[0]
+    assert two.robust_joint().statistic == pytest.approx(row["statistic"] ** 2, rel=1e-9)
+    assert two.robust_joint().den_df == pytest.approx(row["df"], rel=1e-9)
+    # One arm, every visit attended by all: Hotelling's T-squared of the changes on n - 1 df.
+    one = pilot[pilot["arm"] == "ctl"]
+    wide = one.pivot(index="participant", columns="visit", values="value").dropna()
+    alone = fit_change(one[one["participant"].isin(wide.index)], "score.total")
+    changes = wide.to_numpy()[:, 1:] - wide.to_numpy()[:, :1]
+    mean, n, m = changes.mean(axis=0), *changes.shape
+    squared = n * mean @ np.linalg.solve(np.cov(changes.T), mean)
+    assert alone.robust_joint().statistic == pytest.approx(squared * (n - m) / ((n - 1) * m), rel=1e-7)
