@@ -107,7 +107,7 @@ def _counts_frame(counts: Sequence[ResponderCounts], passing: Passing) -> pd.Dat
                 for column, end in (("estimate", ""), ("conf_low", "_low"), ("conf_high", "_high"))
             }
             rows.append(kept | {"visit": counted.to_visit, "n": row["observed"], "unit": row["unit"]} | shares)
-            rows[-1]["needed"] = at_least(row["value"], row["rule"], row["unit"])
+            rows[-1]["needed"] = at_least(row["rule"], row["unit"])
     frame = pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*columns, "unit", "needed", "share"])
     return passing.names.labelled(frame)
 

@@ -71,9 +71,15 @@ def short(value: float | None) -> str:
     return f"{value:.10g}".replace("-", MINUS)
 
 
-def at_least(value: float, rule: str, unit: str) -> str:
-    """A threshold with its rule: "≥ 4.25 points" or "> 6.6 points"."""
-    return f"{'>' if rule.startswith('> ') else '≥'} {short(value)} {unit}".strip()
+def at_least(rule: str, unit: str) -> str:
+    """The rule of a threshold as printed: "≥ 4.25 points", "> 6.6 points", "≥ 12 or 17 points" (by the hand)."""
+    listed = " or ".join(short(value) for value in sizes(rule))
+    return f"{'>' if rule.startswith('> ') else '≥'} {listed} {unit}".strip()
+
+
+def sizes(rule: str) -> list[float]:
+    """Every size in the rule of a threshold: two where it depends on which hand is affected."""
+    return [float(part) for part in rule.partition(" ")[2].split(" or ")]
 
 
 def written(column: str, cell: object, decimals: int = 1) -> str:

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 from notebooks.figures.column import labels_or_none
 from notebooks.figures.style import GREY, INK, cue, faint, finish, plain_text
 from notebooks.names import Names
-from notebooks.tables import at_least, number, short
+from notebooks.tables import at_least, number, short, sizes
 from outcomes import columns as c
 
 KEPT = [c.PARTICIPANT, c.ARM, "before", "after", "change", "improvement"]
@@ -108,7 +108,7 @@ def _bars(figure: go.Figure, own: pd.DataFrame, label: str, order: int) -> None:
         mode="markers",
         showlegend=False,
         hoverinfo="skip",
-        marker={"color": colour, "symbol": "line-ew-open", "size": 9},
+        marker={"color": colour, "symbol": cue(order)["symbol"], "size": 6},
     )
 
 
@@ -117,7 +117,7 @@ def _threshold_shapes(thresholds: pd.DataFrame, *, both_ways: bool, on: str) -> 
     across = "x" if on == "y" else "y"
     whole = {f"{across}0": 0, f"{across}1": 1, f"{across}ref": "paper", "layer": "below"}
     shapes = [whole | {"type": "line", f"{on}0": 0, f"{on}1": 0, "line": {"color": INK, "width": 1}}]
-    values = sorted(thresholds["value"].unique())
+    values = _all_sizes(thresholds)
     for sign in (1, -1) if both_ways else (1,):
         if len(values) > 1:
             band = {f"{on}0": sign * values[0], f"{on}1": sign * values[-1], "line": {"width": 0}}
@@ -128,9 +128,13 @@ def _threshold_shapes(thresholds: pd.DataFrame, *, both_ways: bool, on: str) -> 
     return shapes
 
 
+def _all_sizes(thresholds: pd.DataFrame) -> list[float]:
+    return sorted({size for rule in thresholds["rule"] for size in sizes(rule)})
+
+
 def _label_thresholds(figure: go.Figure, thresholds: pd.DataFrame, *, on: str) -> None:
     """The smallest and the largest threshold in numbers: more would not fit; the caption and the table name all."""
-    values = sorted(thresholds["value"].unique())
+    values = _all_sizes(thresholds)
     for value in dict.fromkeys([values[0], values[-1]] if values else []):
         place = {"x": 1, "xref": "paper", "xanchor": "left", "y": value, "yanchor": "middle", "xshift": 4}
         if on == "x":
@@ -142,7 +146,7 @@ def _threshold_words(thresholds: pd.DataFrame) -> str:
     if thresholds.empty:
         return "No published threshold of this outcome is known to the kit."
     listed = "; ".join(
-        f"{at_least(row['value'], row['rule'], row['unit'])} ({row['quantity']}, {row['source']})"
+        f"{at_least(row['rule'], row['unit'])} ({row['quantity']}, {row['source']})"
         for row in thresholds.to_dict("records")
     )
     return f"Dashed lines: {listed}."
@@ -195,6 +199,8 @@ def cumulative_change(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Na
 
 def _at_least(improvements: pd.Series, arm: str) -> pd.DataFrame:
     """Each value that occurs and the percentage of people who improved by at least that."""
-    values, counts = np.unique(improvements.to_numpy(), return_counts=True)
+    # Changes that differ in the last bits only (forces are means of trials) are one value.
+    ordered = np.sort(improvements.to_numpy(dtype=float))
+    _, first, counts = np.unique(np.round(ordered, 9), return_index=True, return_counts=True)
     share = 100 * np.cumsum(counts[::-1])[::-1] / len(improvements)
-    return pd.DataFrame({c.ARM: arm, "improvement": values, "share": share, "n": len(improvements)})
+    return pd.DataFrame({c.ARM: arm, "improvement": ordered[first], "share": share, "n": len(improvements)})

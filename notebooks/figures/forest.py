@@ -68,7 +68,7 @@ def effect_forest(
         figure,
         name=f"effect_sizes/{name or first['kind']}",
         title=title,
-        caption=f"{caption} Interval {names.protocol.level:.0%}.",
+        caption=f"{caption} n = {_span(effects['n'])}. Interval {names.protocol.level:.0%}.",
         alt=f"Dot plot with intervals, one line per outcome. {title}.",
         points=effects[POINTS],
         keys=[c.OUTCOME, c.ARM],
@@ -76,3 +76,8 @@ def effect_forest(
         height=120 + 48 * len(order),
         column={"yaxis": {"ticktext": [wrap(plain_text(names.outcome(outcome)), 17) for outcome in order]}},
     )
+
+
+def _span(counts: pd.Series) -> str:
+    """The smallest and the largest n, or the one there is."""
+    return " to ".join(dict.fromkeys(f"{count:.0f}" for count in (counts.min(), counts.max())))

@@ -46,7 +46,7 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
         )
     labels = rows.drop_duplicates("threshold").set_index("threshold").loc[order]
     told = [
-        (plain_text(f"{at_least(row['value'], row['rule'], row['unit'])} {row['quantity']}"), plain_text(row["source"]))
+        (plain_text(f"{at_least(row['rule'], row['unit'])} {row['quantity']}"), plain_text(row["source"]))
         for row in labels.to_dict("records")
     ]
     text = [f"{what}<br><i>{source}</i>" for what, source in told]
