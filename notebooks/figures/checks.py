@@ -95,8 +95,8 @@ def model_checks(residuals: pd.DataFrame, influence: pd.DataFrame, outcome: str,
         title=title,
         caption=f"n = {influence['participant'].nunique()}, {len(residuals)} scores. Scaled residuals are uncorrelated "
         "with variance 1 where the model holds; they should lie evenly about 0 and along the dashed line (quantiles "
-        f"within each visit). Influence: the model fitted again without each person; the {len(most)} largest are drawn. "
-        "With few people these panels show gross misfit only.",
+        f"within each visit). Influence: the model fitted again without each person; the {len(most)} largest are "
+        "drawn. With few people these panels show gross misfit only.",
         alt=f"Three panels: residuals against fitted values, normal quantile plot, influence per participant. {title}.",
         points=points,
         keys=["kind", "participant", "visit"],
