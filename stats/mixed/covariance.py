@@ -118,13 +118,11 @@ class RandomEffects(Linear):
             raise ValueError("random effects need Z")
         r = Z.shape[2]
         pairs = [(i, j) for i in range(r) for j in range(i + 1) if correlated or i == j]
-        sheets = [
-            Z[:, :, None, i] * Z[:, None, :, j] + (0.0 if i == j else Z[:, :, None, j] * Z[:, None, :, i])
-            for i, j in pairs
-        ]
-        if residual:
-            sheets.append(np.broadcast_to(np.eye(geometry.T), sheets[0].shape))
-        self.basis = np.stack(sheets)
+        self.basis = np.empty((len(pairs) + residual, *Z.shape[:2], Z.shape[1]))
+        products = Z[:, :, None, :, None] * Z[:, None, :, None, :]
+        for k, (i, j) in enumerate(pairs):
+            self.basis[k] = products[..., i, j] if i == j else products[..., i, j] + products[..., j, i]
+        self.basis[len(pairs) :] = np.eye(geometry.T)
         self.r, self.pairs, self.correlated, self.residual = r, pairs, correlated, residual
         names = [("participant", f"var({terms[i]})" if i == j else f"cov({terms[i]}, {terms[j]})") for i, j in pairs]
         self.names = tuple([*names, ("residual", "var")] if residual else names)

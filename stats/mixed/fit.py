@@ -80,12 +80,11 @@ class MixedFit:
             )
         solution, scaled = self.solution, L @ self.solution.basis
         covariance = solution.small.covariance(df)[0]
-        variance = np.einsum("mq,qp,mp->m", scaled, covariance, scaled)
+        variance = ((scaled @ covariance) * scaled).sum(axis=1)
         notes = self.notes
         if (variance <= 0).any():
             notes = (*notes, "The adjusted variance of a combination is not positive: no interval is given for it.")
-        with np.errstate(invalid="ignore"):
-            std_error = solution.scale[0] * np.sqrt(np.where(variance > 0, variance, np.nan))
+        std_error = solution.scale[0] * np.sqrt(np.where(variance > 0, variance, np.nan))
         degrees = self._df(scaled, df)
         if np.isnan(degrees).any():
             notes = (*notes, f"The information about the covariance is singular: {df} df cannot be given.")

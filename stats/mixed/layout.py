@@ -51,8 +51,7 @@ class Layout:
 
     def starts(self) -> np.ndarray:
         """Index of each participant's first row, and N at the end: (n_participants + 1,)."""
-        change = np.flatnonzero(np.diff(self.person)) + 1
-        return np.concatenate([[0], change, [len(self.person)]])
+        return np.searchsorted(self.person, np.arange(len(self.persons) + 1))
 
 
 def build_layout(
@@ -77,9 +76,9 @@ def build_layout(
     person, persons = rows.person_codes(columns[participant])
     slot, slots = (None, ()) if visit is None else rows.visit_order(columns[visit])
     place = person if slot is None else person * len(slots) + slot
-    if (np.diff(place) < 0).any():
+    if (place[1:] < place[:-1]).any():
         order = np.argsort(place, kind="stable")
-        data, person = data.iloc[order], person[order]
+        data, person, place = data.iloc[order], person[order], place[order]
         slot, columns = None if slot is None else slot[order], rows.columns_of(data, used)
     design = design_of(formula, data, columns)
     y = response_of(formula, data, columns)
@@ -88,7 +87,7 @@ def build_layout(
         slot = np.arange(len(person)) - np.flatnonzero(first)[np.cumsum(first) - 1]
         slots = tuple(range(int(slot.max()) + 1))
     else:
-        rows.once_per_visit(columns, participant, str(visit), person, slot)
+        rows.once_per_visit(columns, participant, str(visit), place)
     group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else rows.group_codes(columns[by], person)
     Z, random_terms, coding = effects_of(random, data, columns)
     if not np.isfinite(design.X).all() or not np.isfinite(y).all() or (Z is not None and not np.isfinite(Z).all()):

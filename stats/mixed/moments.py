@@ -125,13 +125,14 @@ class Moments:
             shift=np.linalg.solve(basis, self.shift.T).T,
         )
 
-    def scaled(self, factor: np.ndarray) -> "Moments":
-        """The moments of factor * y, one factor per replicate (R,)."""
+    def scaled(self, factor: np.ndarray, z_size: np.ndarray | None = None) -> "Moments":
+        """The moments of factor * y, one factor per replicate (R,), with Z / z_size."""
         return replace(
             self,
             B=self.B * factor[:, None, None, None, None],
             C=self.C * (factor**2)[:, None, None, None],
             shift=self.shift * factor[:, None],
+            Z=self.Z if self.Z is None or z_size is None else self.Z / z_size,
         )
 
     def rotated(self) -> "Moments":
@@ -143,44 +144,43 @@ class Moments:
         """
         if self.Z is None:
             return self
-        _, T, r = self.Z.shape
-        k = min(T, r)
+        P, T, r = self.Z.shape
+        k, q = min(T, r), self.A.shape[-1]
         Q, K = np.linalg.qr(self.Z * self.observed[:, :, None])  # (P, T, k), (P, k, r)
         # A pattern with fewer rows than effects, or collinear ones, has null rows in K; those slots carry nothing.
         K, Q = _without_null_slots(Q, K, self.observed)
-        seen = np.abs(Q).sum(axis=1) > 0
-        q = self.A.shape[-1]
-        A = _both_sides(Q, self.A.reshape(1, len(Q), T, T, q * q))[0].reshape(len(Q), k, k, q, q)
-        B, C = _both_sides(Q, self.B), _both_sides(Q, self.C[..., None])[..., 0]
+        seen = Q.any(axis=1)
         # What is left has covariance sigma^2 I: one pattern of a single slot per group stands for all of it.
-        member = (self.group[:, None] == np.arange(len(self.groups))).astype(float)  # (P, G)
-        rest_n = member.T @ (self.n * (self.observed.sum(axis=1) - seen.sum(axis=1)))
+        member = self.group == np.arange(len(self.groups))[:, None]  # (G, P)
+        rest_n = member @ (self.n * (self.observed.sum(axis=1) - seen.sum(axis=1)))
         rest = np.flatnonzero(rest_n > 0)
-        one = np.zeros((k, k))
-        one[0, 0] = 1.0
-        left = member[:, rest]
-        rest_A = np.tensordot(left.T, np.einsum("pttab->pab", self.A) - np.einsum("pttab->pab", A), 1)
-        rest_B = left.T @ (np.einsum("rptta->rpa", self.B) - np.einsum("rptta->rpa", B))
-        rest_C = (np.einsum("rptt->rp", self.C) - np.einsum("rptt->rp", C)) @ left
+        left, total = member[rest].astype(float), P + len(rest)
+        A = _rotated_sums(Q, self.A.reshape(1, P, T, T, q * q), left).reshape(total, k, k, q, q)
+        BC = _rotated_sums(Q, np.concatenate([self.B, self.C[..., None]], axis=-1), left)
+        one, none = np.zeros((len(rest), k), dtype=bool), np.zeros((len(rest), k, r))
+        one[:, 0] = True
         return replace(
             self,
             n=np.concatenate([self.n, rest_n[rest]]),
             group=np.concatenate([self.group, rest]),
-            observed=np.concatenate([seen, np.broadcast_to(one[0] > 0, (len(rest), k))]),
-            Z=np.concatenate([K, np.zeros((len(rest), k, r))]),
-            A=np.concatenate([A, one[:, :, None, None] * rest_A[:, None, None]]),
-            B=np.concatenate([B, one[:, :, None] * rest_B[:, :, None, None]], axis=1),
-            C=np.concatenate([C, one * rest_C[:, :, None, None]], axis=1),
+            observed=np.concatenate([seen, one]),
+            Z=np.concatenate([K, none]),
+            A=A,
+            B=BC[..., :q],
+            C=BC[..., q],
             slots=tuple(range(k)),
         )
 
 
-def _both_sides(Q: np.ndarray, sums: np.ndarray) -> np.ndarray:
-    """Q' M Q over the slots of sums (R, P, T, T, m), Q (P, T, k): (R, P, k, k, m)."""
+def _rotated_sums(Q: np.ndarray, sums: np.ndarray, left: np.ndarray) -> np.ndarray:
+    """Q' M Q over the slots of sums (R, P, T, T, m), Q (P, T, k), then what is left of the traces by `left` (G, P)."""
     R, P, T, _, m = sums.shape
-    turned = np.swapaxes(Q, 1, 2)
-    half = (turned @ sums.reshape(R, P, T, T * m)).reshape(R, P, -1, T, m)
-    return turned[:, None] @ half
+    k, turned = Q.shape[2], Q.swapaxes(1, 2)
+    out = np.zeros((R, P + len(left), k, k, m))
+    half = (turned @ sums.reshape(R, P, T, T * m)).reshape(R, P, k, T, m)
+    out[:, :P] = turned[:, None] @ half
+    out[:, P:, 0, 0] = left @ (np.einsum("rpttm->rpm", sums) - np.einsum("rpttm->rpm", out[:, :P]))
+    return out
 
 
 def _without_null_slots(Q: np.ndarray, K: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -197,14 +197,13 @@ def _without_null_slots(Q: np.ndarray, K: np.ndarray, observed: np.ndarray) -> t
 
 def pattern_index(observed: np.ndarray, Z: np.ndarray | None, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """First member and pattern number of every row of (observed, Z, group), patterns in order of first appearance."""
-    parts = [observed.reshape(len(observed), -1).astype(float), group[:, None].astype(float)]
+    parts = [observed, group[:, None]]
     if Z is not None:
         parts.append((Z * observed[:, :, None]).reshape(len(Z), -1))
-    table = np.ascontiguousarray(np.concatenate(parts, axis=1) + 0.0)  # + 0.0 turns -0.0 into 0.0
-    rows = table.view(np.dtype((np.void, table.dtype.itemsize * table.shape[1]))).ravel()
-    _, first, inverse = np.unique(rows, return_index=True, return_inverse=True)
-    rank = np.argsort(np.argsort(first))
-    return np.sort(first), rank[inverse.ravel()]
+    table = np.concatenate(parts, axis=1, dtype=float) + 0.0  # + 0.0 turns -0.0 into 0.0
+    number: dict[bytes, int] = {}
+    index = np.array([number.setdefault(row.tobytes(), len(number)) for row in table])
+    return np.flatnonzero(np.diff(np.maximum.accumulate(index), prepend=-1)), index
 
 
 def _pattern_sum(index: np.ndarray, count: int):
@@ -224,30 +223,35 @@ def pool_layout(layout: Layout, responses: np.ndarray | None = None, shift: np.n
     shift (q,): coefficients to subtract beforehand (default none).
     """
     Y = layout.y[None, :] if responses is None else np.asarray(responses, dtype=float)
-    if shift is not None:
-        Y = Y - layout.X @ shift
-    starts = layout.starts()
-    people, T, q, R = len(layout.persons), len(layout.slots), layout.X.shape[1], len(Y)
+    if shift is None:
+        return _pooled(layout, layout.X, Y, np.zeros((len(Y), layout.X.shape[1])))
+    return _pooled(layout, layout.X, Y - layout.X @ shift, np.broadcast_to(shift, (len(Y), len(shift))).copy())
+
+
+def _pooled(layout: Layout, X_rows: np.ndarray, Y_rows: np.ndarray, shift: np.ndarray) -> Moments:
+    """Moments of rows in the order of the layout: columns (N, q), responses (R, N) less X shift, shift (R, q)."""
+    people, T, q, R = len(layout.persons), len(layout.slots), X_rows.shape[1], len(Y_rows)
     observed, Z = _by_person(layout)
-    X = np.zeros((people, T, q))
-    X[layout.person, layout.slot] = layout.X
-    y = np.zeros((R, people, T))
-    y[:, layout.person, layout.slot] = Y
-    first, index = pattern_index(observed, Z, layout.group[starts[:-1]])
-    P = len(first)
-    n = np.bincount(index, minlength=P).astype(float)
-    A, B, C = np.empty((P, T, T, q, q)), np.empty((R, P, T, T, q)), np.empty((R, P, T, T))
-    order, bounds = np.argsort(index, kind="stable"), np.concatenate([[0], np.cumsum(n).astype(int)])
+    group = layout.group[layout.starts()[:-1]]
+    first, index = pattern_index(observed, Z, group)
+    P, n, order = len(first), np.bincount(index), np.argsort(index, kind="stable")
+    place = np.empty(people, dtype=int)  # participants are put in the order of their patterns
+    place[order] = np.arange(people)
+    place = place[layout.person]
+    X, Y = np.zeros((people, T, q)), np.zeros((R, people, T))
+    X[place, layout.slot], Y[:, place, layout.slot] = X_rows, Y_rows
+    flat = X.reshape(people, T * q)
+    A, B, C = np.empty((P, T * q, T * q)), np.empty((R, P, T * q, T)), np.empty((R, P, T, T))
+    end = 0
     for p in range(P):
-        members = order[bounds[p] : bounds[p + 1]]
-        x, z = X[members], y[:, members]
-        flat = x.reshape(len(members), T * q)
-        A[p] = (flat.T @ flat).reshape(T, q, T, q).transpose(0, 2, 1, 3)
-        B[:, p] = (flat.T @ z).reshape(R, T, q, T).transpose(0, 1, 3, 2)
-        C[:, p] = np.swapaxes(z, 1, 2) @ z
+        start, end = end, end + int(n[p])
+        x, y = flat[start:end], Y[:, start:end]
+        np.matmul(x.T, x, out=A[p])
+        np.matmul(x.T, y, out=B[:, p])
+        np.matmul(y.swapaxes(1, 2), y, out=C[:, p])
     return Moments(
-        n=n, observed=observed[first], Z=None if Z is None else Z[first], group=layout.group[starts[:-1]][first],
-        A=A, B=B, C=C, shift=np.zeros((R, q)) if shift is None else np.broadcast_to(shift, (R, q)).copy(),
+        n=n.astype(float), observed=observed[first], Z=None if Z is None else Z[first], group=group[first],
+        A=A.reshape(P, T, q, T, q).swapaxes(2, 3), B=B.reshape(R, P, T, q, T).swapaxes(3, 4), C=C, shift=shift,
         n_rows=layout.n_rows, n_participants=people, terms=layout.terms, slots=layout.slots, groups=layout.groups,
         random_terms=layout.random_terms, term_columns=layout.term_columns, response=layout.response,
         notes=layout.notes, coding=layout.coding,
@@ -273,15 +277,18 @@ def pattern_of_participants(layout: Layout) -> np.ndarray:
 
 
 def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tuple[Moments, np.ndarray]:
-    """Moments of orthogonalised columns and the matrix that makes them from X; FitError where columns are collinear."""
+    """Moments of columns with X'X = N I, responses less their least-squares fits, and the matrix that makes them.
+
+    FitError where columns are collinear.
+    """
     size = np.linalg.norm(layout.X, axis=0)
     Q, R = np.linalg.qr(layout.X / np.where(size == 0, 1.0, size))
-    if len(R) < len(size) or np.abs(np.diagonal(R)).min() < COLLINEAR:
+    if len(R) < len(size) or np.abs(R.diagonal()).min() < COLLINEAR:
         raise collinear(rank_report(layout.X, layout.terms))
     root = np.sqrt(layout.n_rows)
     basis = np.linalg.inv(R) / size[:, None] * root
+    X = Q * root
     Y = layout.y[None] if responses is None else responses
-    rotated = replace(layout, X=Q * root)
-    # Subtracting the least-squares fit of the first response before squaring keeps the digits of a large outcome.
-    shift = rotated.X.T @ Y[0] / layout.n_rows
-    return pool_layout(rotated, Y, shift), basis
+    # Subtracting the least-squares fit before squaring keeps the digits of a large outcome.
+    shift = Y @ X / layout.n_rows
+    return _pooled(layout, X, Y - shift @ X.T, shift), basis

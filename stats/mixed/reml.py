@@ -8,16 +8,22 @@ of the information) at the end, or for a boundary the first-order conditions of 
 """
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 
 import numpy as np
 
 from stats.mixed.covariance import Structure
 from stats.mixed.likelihood import Likelihood, Point
+from stats.mixed.masks import every, some
+from stats.mixed.spectrum import spectrum
 
 TOLERANCE = 1e-16  # Newton decrement, about (distance from the maximum in standard errors) squared
+NEAR = 1e-13  # decrement from which one more step ends the search
 ITERATIONS = 80
 HALVINGS = 20
+FLAT = 1e-14  # least curvature, on the scale of a unit diagonal
 FIELDS = tuple(field.name for field in fields(Point))
+SHORT = 0.05  # length of a step
 CRAWL = 4  # short steps in a row after which a search runs into the edge of the positive definite matrices
 
 
@@ -49,17 +55,17 @@ def maximise(likelihood: Likelihood, start: np.ndarray) -> Optimum:
     boundary = np.zeros(len(theta), dtype=bool)
     if structure.cones:
         boundary = ~_inside_cones(structure, theta) | ~(decrement < 1e-9)
-        if boundary.any():
-            some = np.flatnonzero(boundary)
-            part = likelihood.subset(some)
+        if some(boundary):
+            again = np.flatnonzero(boundary)
+            part = likelihood.subset(again)
             cholesky = _Cholesky(structure)
-            phi, _, dec, more = _newton(part, cholesky.start(theta[some], start[some]), cholesky)
+            phi, _, dec, more = _newton(part, cholesky.start(theta[again], start[again]), cholesky)
             snapped = cholesky.snap(phi)
-            point, decrement[some] = _put(point, some, part.at(snapped)), dec
+            point, decrement[again] = _put(point, again, part.at(snapped)), dec
             iterations = max(iterations, more)
-            boundary[some] = cholesky.on_boundary(snapped)
+            boundary[again] = cholesky.on_boundary(snapped)
     ok = decrement < 1e-9
-    if boundary.any():
+    if some(boundary):
         ok = ok & (~boundary | _cone_conditions(structure, point))
     return Optimum(point, ok & np.isfinite(point.loglik), boundary, decrement, iterations)
 
@@ -70,12 +76,20 @@ class _Natural:
     def theta(self, x: np.ndarray) -> np.ndarray:
         return x
 
-    def quadratic(self, x: np.ndarray, point: Point) -> tuple[np.ndarray, np.ndarray]:
-        """Gradient and a positive definite curvature: observed information where it is one, else expected."""
-        convex = np.linalg.eigvalsh(_unit(point.observed))[:, 0] > 1e-6
-        if convex.all():
-            return point.score, point.observed
-        return point.score, np.where(convex[:, None, None], point.observed, point.expected)
+    def step(self, x: np.ndarray, point: Point, first: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Newton step and decrement: on the observed information where it is positive definite, else on the expected.
+
+        The first step is on the expected one: without missing visits it leads from anywhere to the maximum, and with
+        some close to it.
+        """
+        if first:
+            return _step(*spectrum(point.expected), point.score)
+        size, values, vectors = spectrum(point.observed)
+        bent = values[:, 0] <= 1e-6
+        if some(bent):
+            for whole, part in zip((size, values, vectors), spectrum(point.expected[bent]), strict=True):
+                whole[bent] = part
+        return _step(size, values, vectors, point.score)
 
 
 class _Cholesky:
@@ -109,16 +123,14 @@ class _Cholesky:
         J[:, self.free, self.free] = 1.0
         return J
 
-    def quadratic(self, x: np.ndarray, point: Point) -> tuple[np.ndarray, np.ndarray]:
+    def step(self, x: np.ndarray, point: Point, first: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Newton step and decrement over the factors."""
         J = self.jacobian(x)
         gradient = np.einsum("rka,rk->ra", J, point.score)
-        curvature = np.swapaxes(J, 1, 2) @ point.observed @ J - np.einsum("rk,kab->rab", point.score, self.curve)
-        scale = np.sqrt(np.maximum(np.abs(np.einsum("rkk->rk", curvature)), 1e-12))
-        values, vectors = np.linalg.eigh(curvature / (scale[:, :, None] * scale[:, None, :]))
+        curvature = J.swapaxes(1, 2) @ point.observed @ J - np.einsum("rk,kab->rab", point.score, self.curve)
+        size, values, vectors = spectrum(curvature, 1e-12)
         # A direction of negative curvature is climbed, not descended: its absolute value keeps the step uphill.
-        values = np.maximum(np.abs(values), 1e-8)
-        positive = (vectors * values[:, None, :]) @ np.swapaxes(vectors, 1, 2)
-        return gradient, positive * scale[:, :, None] * scale[:, None, :]
+        return _step(size, np.maximum(np.abs(values), 1e-8), vectors, gradient)
 
     def start(self, theta: np.ndarray, fallback: np.ndarray) -> np.ndarray:
         """Factors of the nearest positive definite blocks; the first start where the natural search ended nowhere."""
@@ -175,15 +187,19 @@ def cone_matrices(structure: Structure, theta: np.ndarray) -> list[np.ndarray]:
     return out
 
 
+@lru_cache(maxsize=64)
 def _triangle(size: int, count: int) -> tuple[np.ndarray, np.ndarray]:
     rows, cols = np.tril_indices(size)
     return rows[:count], cols[:count]
 
 
-def _unit(matrix: np.ndarray) -> np.ndarray:
-    """A symmetric matrix scaled to unit diagonal (sign kept)."""
-    size = np.sqrt(np.maximum(np.abs(np.diagonal(matrix, axis1=1, axis2=2)), 1e-300))
-    return matrix / (size[:, :, None] * size[:, None, :])
+def _step(
+    size: np.ndarray, values: np.ndarray, vectors: np.ndarray, gradient: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Newton step (R, K) and its decrement (R,); a floor keeps a step along a flat direction finite."""
+    along = ((gradient / size)[:, None] @ vectors)[:, 0]
+    ahead = along / np.maximum(values, FLAT)
+    return (vectors @ ahead[:, :, None])[:, :, 0] / size, (along * ahead).sum(axis=1)
 
 
 def _newton(likelihood: Likelihood, start: np.ndarray, way) -> tuple[np.ndarray, Point, np.ndarray, int]:
@@ -191,48 +207,40 @@ def _newton(likelihood: Likelihood, start: np.ndarray, way) -> tuple[np.ndarray,
 
     Replicates that have converged, or cannot go on, leave the stack.
     """
-    x = np.array(start, dtype=float)
-    decrement = np.full(len(x), np.inf)
-    active = np.arange(len(x))
-    here, ends = likelihood, None
-    point = here.at(way.theta(x))
-    polished = np.zeros(len(x), dtype=bool)
+    ends, active, x = None, np.arange(len(start)), np.array(start, dtype=float)
+    last = stuck = np.zeros(len(x), dtype=bool)
     crawling = np.zeros(len(x), dtype=int)
-    iteration = 0
-    while iteration < ITERATIONS:
-        iteration += 1
-        gradient, curvature = way.quadratic(x[active], point)
-        step = _solve(curvature, gradient)
-        dec = (gradient * step).sum(axis=1)
-        decrement[active] = dec
-        done = (dec < TOLERANCE) | polished[active]
+    point = likelihood.at(way.theta(x))
+    for steps in range(ITERATIONS + 1):
+        step, decrement = way.step(x, point, steps == 0)
+        leaving = (decrement < TOLERANCE) | last | stuck
+        if every(leaving) or steps == ITERATIONS:
+            break
+        if some(leaving):
+            ends = _keep_ends(ends, (x, decrement, *_values(point)), active, leaving, len(start))
+            stay = ~leaving
+            likelihood, point = likelihood.subset(stay), _take(point, stay)
+            active, x, step, decrement, crawling = (part[stay] for part in (active, x, step, decrement, crawling))
         # Close to the maximum a full Newton step is quadratic and needs no search; one more look, then stop.
-        polished[active] |= dec < 1e-13
-        if done.all():
-            break
-        if done.any():
-            ends = _keep_ends(ends, point, active, done, len(x))
-            active, step, here, point = active[~done], step[~done], here.subset(~done), _take(point, ~done)
-        x[active], point, length = _search(here, way, x[active], step, point)
-        crawling[active] = np.where(length < 0.05, crawling[active] + 1, 0)
-        stuck = (length == 0) | (crawling[active] >= CRAWL)
-        if stuck.all():
-            break
-        if stuck.any():
-            ends = _keep_ends(ends, point, active, stuck, len(x))
-            active, here, point = active[~stuck], here.subset(~stuck), _take(point, ~stuck)
+        last = decrement < NEAR
+        x, point, length = _search(likelihood, way, x, step, point)
+        crawling = np.where(length < SHORT, crawling + 1, 0)
+        stuck = (length == 0) | (crawling >= CRAWL)
     if ends is not None:
-        point = _keep_ends(ends, point, active, np.ones(len(active), dtype=bool), len(x))
-    return x, point, decrement, iteration
+        everyone = np.ones(len(active), dtype=bool)
+        x, decrement, *values = _keep_ends(ends, (x, decrement, *_values(point)), active, everyone, len(start))
+        point = Point(*values)
+    return x, point, decrement, steps
 
 
-def _keep_ends(ends: Point | None, point: Point, active: np.ndarray, leaving: np.ndarray, total: int) -> Point:
-    """Write the points of leaving replicates to their places among all."""
+def _keep_ends(
+    ends: list[np.ndarray] | None, values: tuple[np.ndarray, ...], active: np.ndarray, leaving: np.ndarray, total: int
+) -> list[np.ndarray]:
+    """Write the values of leaving replicates to their places among all."""
     if ends is None:
-        values = (getattr(point, name) for name in FIELDS)
-        ends = Point(*(np.empty((total, *value.shape[1:])) for value in values))
-    for name in FIELDS:
-        getattr(ends, name)[active[leaving]] = getattr(point, name)[leaving]
+        ends = [np.empty((total, *value.shape[1:])) for value in values]
+    for end, value in zip(ends, values, strict=True):
+        end[active[leaving]] = value[leaving]
     return ends
 
 
@@ -246,31 +254,24 @@ def _search(
     best = likelihood.at(way.theta(trial))
     for _ in range(HALVINGS):
         bad = ~(best.loglik >= floor)
-        if not bad.any():
+        if not some(bad):
             return trial, best, length
         length[bad] /= 2
         trial[bad] = x[bad] + length[bad, None] * step[bad]
         best = _put(best, bad, likelihood.subset(bad).at(way.theta(trial[bad])))
     stuck = ~(best.loglik >= floor)
-    if stuck.any():
+    if some(stuck):
         trial[stuck], length[stuck] = x[stuck], 0.0
         best = _put(best, stuck, _take(point, stuck))
     return trial, best, length
 
 
-def _solve(curvature: np.ndarray, gradient: np.ndarray) -> np.ndarray:
-    """Newton step; scaled to unit diagonal first, with a floor that keeps a flat direction finite."""
-    size = np.sqrt(np.maximum(np.abs(np.diagonal(curvature, axis1=1, axis2=2)), 1e-300))
-    unit = curvature / (size[:, :, None] * size[:, None, :]) + 1e-14 * np.eye(curvature.shape[1])
-    right = (gradient / size)[:, :, None]
-    try:
-        return np.linalg.solve(unit, right)[:, :, 0] / size
-    except np.linalg.LinAlgError:
-        return np.linalg.solve(unit + 1e-6 * np.eye(curvature.shape[1]), right)[:, :, 0] / size
+def _values(point: Point) -> tuple[np.ndarray, ...]:
+    return tuple(getattr(point, name) for name in FIELDS)
 
 
 def _take(point: Point, keep: np.ndarray) -> Point:
-    return Point(*(getattr(point, name)[keep] for name in FIELDS))
+    return Point(*(value[keep] for value in _values(point)))
 
 
 def _put(point: Point, where: np.ndarray, part: Point) -> Point:
@@ -284,8 +285,9 @@ def _put(point: Point, where: np.ndarray, part: Point) -> Point:
 
 def _inside_cones(structure: Structure, theta: np.ndarray) -> np.ndarray:
     """True where every block is positive semi-definite."""
-    inside = np.isfinite(theta).all(axis=1)
-    if not inside.all():
+    finite = np.isfinite(theta)
+    inside = finite.all(axis=1)
+    if not every(finite):
         theta = np.nan_to_num(theta)
     for (size, at), G in zip(structure.cones, cone_matrices(structure, theta), strict=True):
         inside &= (theta[:, at[0]] >= 0) if size == 1 else (np.linalg.eigvalsh(G)[:, 0] >= 0)

@@ -36,7 +36,7 @@ def complete_rows(
                 unused = ", ".join(map(str, column.dtype.categories[~seen]))
                 data = data.assign(**{name: column.cat.remove_unused_categories()})
                 notes.append(f"No row for {name} {unused}: left out of the model.")
-        elif whole.dtype == bool or str(whole.dtype) == "boolean":
+        elif whole.dtype.kind == "b":
             data = data.assign(**{name: data[name].astype(float)})
     return data, columns if data is frame else columns_of(data, used), notes
 
@@ -75,8 +75,9 @@ def person_codes(column: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Integer codes and labels of participants, in order of appearance."""
     if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf":
         values = column.to_numpy()
-        new = np.concatenate([[True], values[1:] > values[:-1]])
-        if (new[1:] | (values[1:] == values[:-1])).all():  # sorted: a new value is another participant
+        new = np.ones(len(values), dtype=bool)
+        np.not_equal(values[1:], values[:-1], out=new[1:])
+        if (values[1:] >= values[:-1]).all():  # sorted: a new value is another participant
             return np.cumsum(new) - 1, values[new]
     codes, labels = pd.factorize(column)
     return codes, np.asarray(labels)
@@ -93,11 +94,9 @@ def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
     return codes, tuple(labels)
 
 
-def once_per_visit(
-    columns: Mapping[str, pd.Series], participant: str, visit: str, person: np.ndarray, slot: np.ndarray
-) -> None:
-    """FitError where a participant has two rows at a visit; rows come sorted."""
-    twice = (np.diff(person) == 0) & (np.diff(slot) == 0)
+def once_per_visit(columns: Mapping[str, pd.Series], participant: str, visit: str, place: np.ndarray) -> None:
+    """FitError where a participant has two rows at a visit; `place` numbers participant and visit, sorted."""
+    twice = place[1:] == place[:-1]
     if twice.any():
         row = int(np.flatnonzero(twice)[0]) + 1
         who, when = columns[participant].iloc[row], columns[visit].iloc[row]

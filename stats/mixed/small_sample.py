@@ -16,6 +16,8 @@ import numpy as np
 
 from stats.errors import FitError
 from stats.mixed.likelihood import Likelihood, Point
+from stats.mixed.masks import every
+from stats.mixed.spectrum import inverse as inverse_of
 from stats.mixed.tangent import tangent_of
 
 KENWARD_ROGER = "kenward-roger"
@@ -58,7 +60,7 @@ class SmallSample:
                 information = np.swapaxes(J, 1, 2) @ information @ J
                 if kind == "observed" and tangent.curve is not None:
                     information = information - np.einsum("rk,rkab->rab", point.score, tangent.curve)
-            inverse, valid = _inverse(information)
+            inverse, valid = inverse_of(information)
             weights = None
             if tangent is not None:
                 if tangent.curve is not None:
@@ -74,20 +76,18 @@ class SmallSample:
             lik, point = self.likelihood, self.point
             R, K = point.theta.shape
             q, P, T = lik.q, lik.P, lik.T
-            first = np.broadcast_to(
-                lik.structure.first(point.theta), (R, K, *lik.structure.first(point.theta).shape[2:])
-            )
-            weighted = (W @ first.reshape(R, K, -1)).reshape(first.shape)
+            first = lik.structure.first(point.theta)
+            weighted = (W @ first.reshape(len(first), K, -1)).reshape(R, *first.shape[1:])
             inner = (first @ point.W[:, None] @ weighted).sum(axis=1)  # sum W_km V_k W V_m
             bend = self._bend(kind)
             if bend is not None:
                 inner = inner - 0.25 * bend
-            Q = lik.over_rows((point.W @ inner @ point.W).reshape(R, P * T * T)).reshape(R, q, q)
+            Q = lik.over_rows((point.W @ inner @ point.W).reshape(R, 1, P * T * T)).reshape(R, q, q)
             Pm = point.P.reshape(R, K, q * q)
             WP = (W @ Pm).reshape(R, K, q, q)
             PP = (point.P @ point.phi[:, None] @ WP).sum(axis=1)
             U = Q - PP
-            U = 0.5 * (U + np.swapaxes(U, 1, 2))
+            U = 0.5 * (U + U.swapaxes(1, 2))
             self._adjusted[kind] = point.phi + 2 * point.phi @ U @ point.phi
         return self._adjusted[kind]
 
@@ -115,11 +115,11 @@ class SmallSample:
         R, q, P, T = len(point.theta), lik.q, lik.P, lik.T
         WVW = point.W[:, None] @ lik.structure.first(point.theta) @ point.W[:, None]  # (R, K, P, T, T)
         WMW = point.W @ bend @ point.W
-        H = lik.over_columns(phi.reshape(R, q * q)).reshape(R, P, T, T)
+        H = lik.over_columns(phi.reshape(R, 1, q * q)).reshape(R, P, T, T)
         cross = WVW @ np.broadcast_to(bend, point.W.shape)[:, None]  # W V_r W M
         c = np.einsum("rkptt,rp->rk", cross, np.broadcast_to(lik.n, (R, P)))
         c = c - 2 * np.einsum("rkptu,rptu->rk", cross @ point.W[:, None], H)
-        PhiM = phi @ lik.over_rows(WMW.reshape(R, P * T * T)).reshape(R, q, q)
+        PhiM = phi @ lik.over_rows(WMW.reshape(R, 1, P * T * T)).reshape(R, q, q)
         c = c - np.einsum("rab,rkbc,rca->rk", phi, point.P, PhiM)
         W, _, _ = self.inverse_information("expected")
         bias = -0.25 * (W @ c[:, :, None])[:, :, 0]
@@ -136,11 +136,11 @@ class SmallSample:
         W, _, valid = self.inverse_information(kind)
         half = L @ self.point.phi  # (R, m, q)
         variance = (half * L).sum(axis=2)
-        g = np.swapaxes(((half[:, None] @ self.point.P) * half[:, None]).sum(axis=3), 1, 2)  # (R, m, K)
+        g = ((half[:, None] @ self.point.P) * half[:, None]).sum(axis=3).swapaxes(1, 2)  # (R, m, K)
         spread = ((g @ W) * g).sum(axis=2)
         tiny = spread <= 1e-30 * variance**2
         df = np.where(tiny, np.inf, 2 * variance**2 / np.where(tiny, 1.0, spread))
-        return np.where(valid[:, None], df, np.nan)
+        return df if every(valid) else np.where(valid[:, None], df, np.nan)
 
     def kenward_roger_joint(self, L: np.ndarray, df: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Scaled F, denominator df and A2 of the joint test of L (m, q) by a Kenward-Roger method: (R,) each."""
@@ -209,22 +209,6 @@ def scaled_f(
     m, scale = np.where(none, np.inf, m), np.where(none, 1.0, scale)
     usable = valid & np.isfinite(scale) & (scale > 0) & (m > 0)
     return np.where(usable, scale * F, np.nan), np.where(usable, m, np.nan)
-
-
-def _inverse(information: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Inverse of symmetric matrices (R, K, K), zero rows left zero, and whether the rest is positive definite."""
-    size = np.sqrt(np.maximum(np.abs(np.einsum("rkk->rk", information)), 0.0))
-    used = size > 0
-    size = np.where(used, size, 1.0)
-    unit = information / (size[:, :, None] * size[:, None, :])
-    at = np.arange(unit.shape[1])
-    unit[:, at, at] += np.where(used, 0.0, 1.0)
-    values = np.linalg.eigvalsh(unit)
-    valid = values[:, 0] > 1e-10
-    unit = np.where(valid[:, None, None], unit, np.eye(unit.shape[1]))
-    inverse = np.linalg.inv(unit) / (size[:, :, None] * size[:, None, :])
-    mask = used[:, :, None] & used[:, None, :]
-    return np.where(mask, inverse, 0.0), valid
 
 
 def check_df(df: str) -> str:

@@ -50,7 +50,8 @@ def solve(
 ) -> Solution:
     """Maximum (restricted) likelihood of every replicate of `moments`.
 
-    basis: columns that are already orthogonal come with the matrix that made them; else it is found here.
+    basis: columns that are orthogonal already, with a response less its least-squares fit (`pool_orthogonal`,
+    `orthogonal`), come with the matrix that made them; else it is found here.
     Raises FitError where a coefficient or a covariance cannot be estimated from these moments at all.
     """
     if basis is None:
@@ -60,17 +61,16 @@ def solve(
             f"{moments.n_rows} observations cannot carry {len(basis)} coefficients. Use a simpler formula "
             "(for example linear time) or more data."
         )
-    moments = moments.shifted_to(moments.shift + _least_squares(moments))
     variance = np.einsum("rptt->r", moments.C) / (moments.n_rows - len(basis))
-    size = np.einsum("rq->r", moments.shift**2) + variance
+    size = (moments.shift**2).sum(axis=1) + variance
     if (variance <= 1e-22 * size).any() or not np.isfinite(variance).all():
         raise FitError(
             "The outcome has no variation left once the formula is accounted for (it is constant or fitted exactly), "
             "so no error can be estimated. Check the outcome column, or describe the values without a model."
         )
     scale = np.sqrt(variance)
-    unit = moments.scaled(1 / scale)
-    unit, z_scale = _scaled_effects(unit)
+    z_scale = _effect_sizes(moments)
+    unit = moments.scaled(1 / scale, z_scale)
     effects_only = bool(unit.random_terms) and covariance is None
     if effects_only:
         unit = unit.rotated()
@@ -98,7 +98,10 @@ def solve(
 
 
 def orthogonal(moments: Moments) -> tuple[Moments, np.ndarray]:
-    """Moments of columns with X'X = N I, and the matrix that makes them; FitError where columns are collinear."""
+    """Moments of columns with X'X = N I, responses less their least-squares fits, and the matrix that makes them.
+
+    FitError where columns are collinear.
+    """
     XX = np.einsum("pjjab->ab", moments.A)
     size = np.sqrt(np.maximum(np.diag(XX), 0))
     if (size == 0).any():
@@ -113,7 +116,8 @@ def orthogonal(moments: Moments) -> tuple[Moments, np.ndarray]:
         involved = np.abs(vectors[:, values < 1e-12]).max(axis=1, initial=0.0) > 1e-3
         raise collinear([moments.terms[k] for k in np.flatnonzero(involved)])
     basis = np.linalg.inv(L).T / size[:, None] * np.sqrt(moments.n_rows)
-    return moments.transformed(basis), basis
+    moments = moments.transformed(basis)
+    return moments.shifted_to(moments.shift + _least_squares(moments)), basis
 
 
 def _least_squares(moments: Moments) -> np.ndarray:
@@ -121,44 +125,39 @@ def _least_squares(moments: Moments) -> np.ndarray:
     return np.linalg.solve(XX, np.einsum("rpjja->ra", moments.B).T).T
 
 
-def _scaled_effects(moments: Moments) -> tuple[Moments, np.ndarray]:
-    """Random-effect covariates scaled to unit mean square over the observed cells."""
+def _effect_sizes(moments: Moments) -> np.ndarray:
+    """Root mean square (r,) of each random-effect covariate over the observed cells."""
     if moments.Z is None:
-        return moments, np.ones(0)
+        return np.ones(0)
     seen = moments.observed * moments.n[:, None]
-    size = np.sqrt(np.einsum("pt,ptr->r", seen, moments.Z**2) / seen.sum())
+    size = np.sqrt(seen.ravel() @ (moments.Z**2).reshape(seen.size, -1) / seen.sum())
     if (size == 0).any():
         empty = [moments.random_terms[k] for k in np.flatnonzero(size == 0)]
         raise FitError(f"Random effect {', '.join(empty)} is zero on every row. Remove it from random=.")
-    return replace(moments, Z=moments.Z / size), size
+    return size
 
 
 def _pooled_residuals(moments: Moments, covariance: str | None) -> np.ndarray:
     """Mean residual products of every pair of slots (R, T, T)."""
-    pairs = np.einsum("p,pj,pk->jk", moments.n, moments.observed, moments.observed)
+    pairs = (moments.n[:, None] * moments.observed).T @ moments.observed
     if covariance in ("unstructured", "unequal-unstructured") and (pairs == 0).any():
         j, k = (int(index[0]) for index in np.nonzero(pairs == 0))
         raise FitError(
             f"No participant was seen at both {moments.slots[j]} and {moments.slots[k]}, so their covariance cannot be "
             "estimated. Use covariance='toeplitz', 'ar1' or 'compound-symmetry', or leave one visit out."
         )
-    # einsum C over patterns; slots never observed together contribute nothing and are left at zero covariance
-    return np.einsum("rpjk->rjk", moments.C) / np.maximum(pairs, 1)
+    # Slots never observed together contribute nothing and are left at zero covariance
+    return moments.C.sum(axis=1) / np.maximum(pairs, 1)
 
 
 def _units(structure: Structure, scale: np.ndarray, z_scale: np.ndarray) -> np.ndarray:
     """Factors (R, K) from scaled to natural parameters: variances times scale^2, effects per unit of Z."""
-    factors = []
-    for _, label in structure.names:
-        if label.startswith("corr"):
-            factors.append(np.ones_like(scale))
-        else:
-            factors.append(scale**2)
-    out = np.stack(factors, axis=1)
+    effect = np.ones(structure.size)
     if len(z_scale):
         for position, (i, j) in _effect_positions(structure, len(z_scale)):
-            out[:, position] = out[:, position] / (z_scale[i] * z_scale[j])
-    return out
+            effect[position] = z_scale[i] * z_scale[j]
+    power = [0 if label.startswith("corr") else 2 for _, label in structure.names]
+    return scale[:, None] ** power / effect
 
 
 def _effect_positions(structure: Structure, r: int) -> list[tuple[int, tuple[int, int]]]:
@@ -170,6 +169,5 @@ def _effect_positions(structure: Structure, r: int) -> list[tuple[int, tuple[int
             found.append((at[0], (single % r, single % r)))
             single += 1
         else:
-            rows, cols = np.tril_indices(size)
-            found += [(k, (int(i), int(j))) for k, i, j in zip(at, rows, cols, strict=True)]
+            found += zip(at, [(i, j) for i in range(size) for j in range(i + 1)], strict=False)
     return found

@@ -48,7 +48,7 @@ def build_structure(
     covariance: str | None,
 ) -> Structure:
     """Random effects, a structure over visits, or their sum; parameters of its own for each of several groups."""
-    inner_geometry = replace(geometry, n_groups=1)
+    inner_geometry = replace(geometry, n_groups=1) if geometry.n_groups > 1 else geometry
     if random_terms and covariance == "unstructured":
         raise FitError(
             "An unstructured covariance over visits already contains any random effect. "
