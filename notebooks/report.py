@@ -18,6 +18,7 @@ from notebooks.runner import Run, code_digest, run_notebooks, shipped
 from notebooks.statics import FORMATS, write_figures
 from notebooks.tables import identifier
 from notebooks.word import write_document
+from notebooks.writing_up import writing_run
 from outcomes import Study, StudyError, check, read_study
 
 Say = Callable[[str], None]
@@ -112,6 +113,7 @@ def compute(
     )
     times = {"began": began} | {run.name: run.seconds for run in runs}
     runs.append(departures_run(study))
+    runs.append(writing_run(study, runs))
     record = records.assemble(
         runs,
         study=_described(study),

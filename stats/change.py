@@ -24,7 +24,8 @@ class ChangeFit:
     """A model of change of one outcome.
 
     fit: the mixed model. `cells` says which coefficient combination is the mean of which arm and visit: a frame with
-    columns arm, visit, day and the weights in `weights` (rows, q). `choice` is the model as fitted (nothing left to
+    columns arm, visit, day and the weights in `weights` (rows, q). `entry` holds everybody's value at the first visit,
+    also of those the model leaves out: participant, arm, value. `choice` is the model as fitted (nothing left to
     "auto"), `notes` the reasons for it, in order.
     """
 
@@ -39,6 +40,7 @@ class ChangeFit:
     rows: pd.DataFrame = field(repr=False)
     cells: pd.DataFrame = field(repr=False)
     weights: np.ndarray = field(repr=False)
+    entry: pd.DataFrame = field(repr=False)
     offset: float = 0.0  # known mean of the baseline where it is a covariate
 
     @property
@@ -257,6 +259,7 @@ def _fit_rung(rows: ChangeRows, rung: Rung, notes: Sequence[str]) -> ChangeFit:
     return ChangeFit(
         outcome=rows.outcome, label=choice.label, fit=replace(fit, notes=all_notes), choice=choice, arms=rows.arms,
         reference=rows.reference, better=rows.better, notes=all_notes, rows=frame, cells=cells, weights=weights,
+        entry=rows.frame.loc[rows.frame["visit"] == rows.baseline, ["participant", "arm", "value"]],
         offset=rows.baseline_mean if choice.baseline == "covariate" else 0.0,
     )  # fmt: skip
 

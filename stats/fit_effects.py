@@ -28,7 +28,7 @@ def effect_from_fit(
     """A change, or a difference of changes between arms, in units of a standard deviation.
 
     fit: of `fit_change`. visit: the later visit. arm: in a study with several arms, the arm compared with the
-    reference; in a single arm the change itself. standardiser: "baseline-sd" (of the observed baselines, arms pooled)
+    reference; in a single arm the change itself. standardiser: "baseline-sd" (of everybody seen at baseline, arms pooled)
     or "visit-sd" (root of the model's variance at the visit; with baseline as a covariate that is the spread left at
     equal baselines, a smaller standardiser). correct: take out the small-sample bias of dividing by an estimated SD at
     baseline (Hedges 1981; Morris 2008); the df of a model's SD at a visit are not known, so there it does nothing.
@@ -118,17 +118,9 @@ def _at(frame: pd.DataFrame, visit: str, arm: str | None, fit: ChangeFit) -> pd.
     return own.iloc[0]
 
 
-def _baseline(fit: ChangeFit) -> pd.DataFrame:
-    """One row per participant with arm and baseline value (centred where it is a covariate)."""
-    if fit.choice.baseline == "covariate":
-        return fit.rows.drop_duplicates("participant")[["arm", "baseline"]].dropna()
-    first = fit.rows[fit.rows["visit"].astype(str) == fit.baseline_visit]
-    return first[["arm", "value"]].rename(columns={"value": "baseline"})
-
-
 def _baseline_spread(fit: ChangeFit) -> tuple[float, float]:
-    rows = _baseline(fit)
-    return pooled_sd(rows["baseline"], rows["arm"])
+    """Of everybody seen at baseline: who is missing later would make the others look more alike than they came."""
+    return pooled_sd(fit.entry["value"], fit.entry["arm"])
 
 
 def pooled_sd(values: pd.Series, arm: pd.Series) -> tuple[float, float]:
