@@ -11,6 +11,7 @@ import pytest
 
 from outcomes.protocol import Arm, ModelChoice, PlannedVisit, Protocol
 from stats import FitError, fit_change, fit_mixed
+from stats.mixed.robust import robust_estimates
 
 KINDS = (
     "three people", "one in an arm", "visit nobody attended", "constant outcome", "constant in one arm",
@@ -99,6 +100,18 @@ def explained(table: pd.DataFrame, notes: tuple[str, ...]) -> None:
     assert np.isfinite(table["estimate"]).all()
 
 
+def robustly_explained(fit) -> None:
+    """CR2 answers are finite and no smaller than zero, or a note says why one is missing."""
+    made = robust_estimates(fit, np.eye(len(fit.terms)), fit.terms)
+    table = made.frame()
+    assert np.isfinite(table["estimate"]).all()
+    assert (table["std_error"].dropna() >= 0).all()
+    if table[["std_error", "df", "p_value"]].isna().any(axis=None):
+        assert any("alone decides" in note for note in made.notes)
+    test = fit.robust_test("week:arm")
+    assert np.isfinite(test.p_value) or any("can be given" in note for note in test.notes)
+
+
 def says_what_to_do(error: FitError) -> None:
     """A FitError is at least a full sentence and ends with advice."""
     text = str(error)
@@ -122,6 +135,7 @@ def test_result_or_advice(batch: int) -> None:
                     explained(made.frame(), made.notes)
                     test = fit.test("week:arm", df=df)
                     assert np.isfinite(test.p_value) or any("cannot be given" in note for note in test.notes)
+                robustly_explained(fit)
                 given += 1
             except FitError as error:
                 says_what_to_do(error)
