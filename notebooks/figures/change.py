@@ -14,6 +14,7 @@ from outcomes import columns as c
 
 KEPT = [c.PARTICIPANT, c.ARM, "before", "after", "change", "improvement"]
 FILLS = ("", "/", ".", "x")
+FAR = 2  # times the largest change: thresholds beyond get no line
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ class _About:
 def _about(changes: pd.DataFrame, names: Names) -> tuple[pd.DataFrame, _About]:
     """People with both values, and what the figures say of the outcome."""
     first = changes.iloc[0]
-    turned = " (sign turned: lower scores are better)" if first["better"] == "lower" else ""
+    turned = "<br>(sign turned: lower scores are better)" if first["better"] == "lower" else ""
     about = _About(
         first[c.OUTCOME],
         first["unit"],
@@ -55,8 +56,9 @@ def ordered_changes(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Name
     arms = names.arms(rows[c.ARM])
     for order, arm in enumerate(arms):
         _bars(figure, rows[rows[c.ARM] == arm], plain_text(names.arm(arm)), order)
-    figure.update_layout(shapes=_threshold_shapes(thresholds, both_ways=True, on="y"), bargap=0.15)
-    _label_thresholds(figure, thresholds, on="y")
+    drawn = _drawn(thresholds, rows["improvement"])
+    figure.update_layout(shapes=_threshold_shapes(drawn, both_ways=True, on="y"), bargap=0.15)
+    _label_thresholds(figure, drawn, on="y")
     figure.update_layout(showlegend=len(arms) > 1)
     named = len(rows) <= 40
     figure.update_xaxes(
@@ -75,7 +77,7 @@ def ordered_changes(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Name
         name=f"ordered_changes/{about.outcome}",
         title=title,
         caption=f"Each bar is one person (n = {len(rows)} with both values of {about.enrolled} enrolled). "
-        f"{_threshold_words(thresholds)} An improvement of any size holds measurement error and natural recovery.",
+        f"{_threshold_words(thresholds, drawn)} An improvement of any size holds measurement error and natural recovery.",
         alt=f"Bar chart. {title}. Largest improvement {short(rows['improvement'].max())}, largest worsening "
         f"{short(-min(rows['improvement'].min(), 0))} {about.unit}.",
         points=rows[[*KEPT, "place"]],
@@ -132,6 +134,16 @@ def _all_sizes(thresholds: pd.DataFrame) -> list[float]:
     return sorted({size for rule in thresholds["rule"] for size in sizes(rule)})
 
 
+def _drawn(thresholds: pd.DataFrame, improvement: pd.Series) -> pd.DataFrame:
+    """Thresholds that get a line: in the unit of the axis, and not far beyond the largest change.
+
+    A percentage of each person's own baseline has no one place; a far line would leave no room to read the changes.
+    """
+    near = [min(sizes(rule)) <= FAR * improvement.abs().max() for rule in thresholds["rule"]]
+    absolute = ~thresholds["unit"].astype(str).str.startswith("%")
+    return thresholds[absolute & pd.Series(near, thresholds.index, dtype=bool)]
+
+
 def _label_thresholds(figure: go.Figure, thresholds: pd.DataFrame, *, on: str) -> None:
     """The smallest and the largest threshold in numbers: more would not fit; the caption and the table name all."""
     values = _all_sizes(thresholds)
@@ -142,14 +154,19 @@ def _label_thresholds(figure: go.Figure, thresholds: pd.DataFrame, *, on: str) -
         figure.add_annotation(**place, text=short(value), showarrow=False, font={"size": 11, "color": INK})
 
 
-def _threshold_words(thresholds: pd.DataFrame) -> str:
+def _threshold_words(thresholds: pd.DataFrame, drawn: pd.DataFrame) -> str:
     if thresholds.empty:
         return "No published threshold of this outcome is known to the kit."
-    listed = "; ".join(
-        f"{at_least(row['rule'], row['unit'])} ({row['quantity']}, {row['source']})"
-        for row in thresholds.to_dict("records")
+    lines, others = (
+        "; ".join(
+            f"{at_least(row['rule'], row['unit'])} ({row['quantity']}, {row['source']})"
+            for row in thresholds[chosen].to_dict("records")
+        )
+        for chosen in (thresholds.index.isin(drawn.index), ~thresholds.index.isin(drawn.index))
     )
-    return f"Dashed lines: {listed}."
+    told = [f"Dashed lines: {lines}."] if lines else []
+    return " ".join([*told, f"Without a line (far beyond the changes, or by each one's baseline): {others}."]
+                    if others else told)  # fmt: skip
 
 
 def cumulative_change(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Names) -> go.Figure | None:
@@ -172,8 +189,9 @@ def cumulative_change(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Na
             name=f"{plain_text(names.arm(arm))} (n = {part['n'].iloc[0]})",
             hovertemplate="%{y:.0f} % improved by %{x} or more<extra></extra>",
         )
-    figure.update_layout(shapes=_threshold_shapes(thresholds, both_ways=False, on="x"))
-    _label_thresholds(figure, thresholds, on="x")
+    drawn = _drawn(thresholds, known["improvement"])
+    figure.update_layout(shapes=_threshold_shapes(drawn, both_ways=False, on="x"))
+    _label_thresholds(figure, drawn, on="x")
     figure.update_layout(showlegend=len(arms) > 1)
     figure.update_xaxes(title=about.axis, showgrid=False)
     figure.update_yaxes(title="Participants who improved<br>by at least this, %", range=[-2, 104])
@@ -186,14 +204,14 @@ def cumulative_change(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Na
         name=f"cumulative_change/{about.outcome}",
         title=title,
         caption="Share of the people with both values who improved by at least the value on the horizontal axis "
-        f"(n = {len(known)} of {about.enrolled} enrolled). {_threshold_words(thresholds)}",
+        f"(n = {len(known)} of {about.enrolled} enrolled). {_threshold_words(thresholds, drawn)}",
         alt=f"Descending step curve, one per arm. {title}; from {short(known['improvement'].min())} to "
         f"{short(known['improvement'].max())}.",
         points=pd.concat(parts, ignore_index=True),
         keys=[c.ARM, "improvement"],
         unit=about.unit,
         height=370,
-        above=18 if len(thresholds) else 0,
+        above=18 if len(drawn) else 0,
     )
 
 

@@ -55,7 +55,8 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
     figure.update_layout(showlegend=len(arms) > 1)
     low, high = rows["share"].min(), rows["share"].max()
     ends = dict.fromkeys((number(low, 0), number(high, 0)))
-    found = f"{' % to '.join(ends)} % improved, depending on the threshold, {names.visit(first[c.VISIT])}"
+    how = "depending on the threshold" if len(ends) > 1 else "whichever the threshold"
+    found = f"{' % to '.join(ends)} % improved, {how}, {names.visit(first[c.VISIT])}"
     title = f"{names.outcome(first[c.OUTCOME])}: {found}"
     counted = "; ".join(f"{names.arm(arm)} n = {int(rows.loc[rows[c.ARM] == arm, 'n'].iloc[0])}" for arm in arms)
     return finish(

@@ -20,15 +20,18 @@ PALE = "#d0d0d0"
 # Told apart by lightness as well as by hue (grey print, colour-blind readers), and by symbol and dash besides.
 COLOURS = ("#0b3c6f", "#d9730d", "#3f9b7a", "#8c4a9e", "#7a7a7a", "#c2a500")
 SYMBOLS = ("circle", "square-open", "triangle-up", "diamond-open", "x", "star-open")
+SIGNS = ("\N{BLACK CIRCLE}", "\N{WHITE SQUARE}", "\N{BLACK UP-POINTING TRIANGLE}", "\N{WHITE DIAMOND}",
+         "\N{MULTIPLICATION X}", "\N{WHITE STAR}")  # fmt: skip
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 IMPROVED, UNCHANGED, WORSENED = "#0b3c6f", "#bdbdbd", "#d9730d"
 
 
 def cue(place: int) -> dict[str, str]:
-    """Colour, symbol and dash of the n-th group."""
+    """Colour, symbol, the symbol as a sign of a text, and dash of the n-th group."""
     return {
         "colour": COLOURS[place % len(COLOURS)],
         "symbol": SYMBOLS[place % len(SYMBOLS)],
+        "sign": SIGNS[place % len(SIGNS)],
         "dash": DASHES[place % len(DASHES)],
     }
 

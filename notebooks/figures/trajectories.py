@@ -5,7 +5,7 @@ import itertools
 import pandas as pd
 import plotly.graph_objects as go
 
-from notebooks.figures.style import cue, faint, finish, plain_text, spread, wrap
+from notebooks.figures.style import INK, cue, faint, finish, plain_text, spread, wrap
 from notebooks.names import Names
 from notebooks.tables import number
 from outcomes import columns as c
@@ -95,7 +95,7 @@ def _people(figure: go.Figure, own: pd.DataFrame, mark: dict[str, str]) -> None:
         customdata=who,
         mode="lines+markers",
         showlegend=False,
-        line={"color": faint(mark["colour"], 0.35), "width": 1, "dash": mark["dash"]},
+        line={"color": faint(mark["colour"], 0.45), "width": 1, "dash": mark["dash"]},
         marker={"size": 4, "color": faint(mark["colour"], 0.45), "symbol": mark["symbol"]},
         hovertemplate="%{customdata}: %{y}, day %{x}<extra></extra>",
     )
@@ -132,16 +132,17 @@ def _labels(figure: go.Figure, courses: dict[str, pd.DataFrame], rows: pd.DataFr
     ends = [float(course["estimate"].iloc[-1]) for course in courses.values()]
     span = max(rows[c.VALUE].max() - rows[c.VALUE].min(), 1e-9)
     for place, (arm, height) in enumerate(zip(courses, spread(ends, span * 0.17), strict=True)):
-        people = rows.loc[rows[c.ARM] == arm, c.PARTICIPANT].nunique()
+        people, mark = rows.loc[rows[c.ARM] == arm, c.PARTICIPANT].nunique(), cue(place)
         figure.add_annotation(
             x=1.01,
             xref="paper",
             xanchor="left",
             y=height,
-            text=f"{wrap(plain_text(names.arm(arm)), 20)}<br>(n = {people})",
+            text=f'<span style="color:{mark["colour"]}">{mark["sign"]}</span> '
+            f"{wrap(plain_text(names.arm(arm)), 18)}<br>(n = {people})",
             showarrow=False,
             align="left",
-            font={"color": cue(place)["colour"], "size": 12},
+            font={"color": INK, "size": 12},
         )
 
 
