@@ -51,11 +51,11 @@ DF = {
     "kenward-roger-observed": "Kenward-Roger's method (observed information)",
     "satterthwaite": "Satterthwaite's method",
 }
-READ, MEMORY = "number and content compared with a published copy", "from memory: compare with the published list"
+FROM_MEMORY = "*"
 
 
-def write_up(study: Study, exhibits: Iterable[str]) -> Exhibits:
-    """Methods, estimand and checklist. exhibits: names of the report's tables, figures ("figure/...") and texts."""
+def write_up(study: Study, exhibits: Mapping[str, str]) -> Exhibits:
+    """Methods, estimand and checklist. exhibits: what the report shows, name (of a figure "figure/...") -> caption."""
     return gather((methods_text(study), estimand_table(study), checklist_table(study, exhibits)))
 
 
@@ -217,48 +217,60 @@ def reporting_items() -> Mapping:
     return tomllib.loads(text)
 
 
-def checklist_table(study: Study, exhibits: Iterable[str]) -> Table:
+def checklist_table(study: Study, exhibits: Mapping[str, str]) -> Table:
     """Each item: what it asks for, where this report serves it, and what is left to the authors."""
-    there = list(dict.fromkeys(exhibits))
     rows = []
     for item in reporting_items()["items"]:
         wanted = item.get("shown_by", [])
-        shown = [name for name in there if any(name == start or name.startswith(f"{start}__") for start in wanted)]
+        shown = [
+            caption
+            for name, caption in exhibits.items()
+            if any(name == start or name.startswith(f"{start}__") for start in wanted)
+        ]
         rows.append(
             {
-                "item": item["id"],
+                "item": item["id"] + ("" if item["checked"] == "read" else FROM_MEMORY),
                 "asks": item["asks"],
-                "shown": ", ".join(shown) or ("not in this report" if wanted else "not from data"),
+                "shown": "; ".join(dict.fromkeys(shown)) or ("not in this report" if wanted else "not from data"),
                 "author": item.get("author", ""),
-                "checked": READ if item["checked"] == "read" else MEMORY,
             }
         )
-    notes = [f"Items in our words after: {reporting_items()['source']}. It is no substitute for the published list."]
+    notes = [
+        f"Items in our words after: {reporting_items()['source']}. It is no substitute for the published list.",
+        f"{FROM_MEMORY} from memory: compare number and content with the published list. The others were compared.",
+    ]
     if study.protocol.design == "single-arm":
         notes.append("The list is for randomised pilots; of a single arm only the principles carry over.")
     return Table(
         "reporting_checklist",
         "Reporting checklist for a pilot trial",
         pd.DataFrame(rows),
-        {"Item": "{item}", "Asks for": "{asks}", "In this report": "{shown}", "Still for the authors": "{author}",
-         "Item number and content": "{checked}"},
+        {"Item": "{item}", "Asks for": "{asks}", "In this report": "{shown}", "Still for the authors": "{author}"},
         keys=("item",),
         notes=tuple(notes),
         recorded=False,
-    )  # fmt: skip
+    )
 
 
 def writing_run(study: Study, runs: Iterable[Run]) -> Run:
     """The section as an executed notebook, made from the exhibits of the others."""
-    names = [
-        f"figure/{content['name'].replace('/', '__')}" if content["kind"] == "figure" else content["name"]
-        for run in runs
-        for content in records.contents(run.notebook)
-    ]
-    shown = write_up(study, [*names, "methods", "estimand"])
-    outputs = [nbformat.v4.new_output("display_data", exhibit._repr_mimebundle_()) for exhibit in shown]
+    shown = {"methods": "Methods in words", "estimand": "The estimand of the primary outcome"}
+    for run in runs:
+        for content in records.contents(run.notebook):
+            shown |= dict([_named(content)])
+    outputs = [nbformat.v4.new_output("display_data", one._repr_mimebundle_()) for one in write_up(study, shown)]
     cells = [
         nbformat.v4.new_markdown_cell(ABOUT, id="write-00"),
         nbformat.v4.new_code_cell(CODE, id="write-01", outputs=outputs),
     ]
     return Run("writing_up", nbformat.v4.new_notebook(cells=cells), 0.0, False)
+
+
+def _named(content: Mapping) -> tuple[str, str]:
+    """Name and caption of an exhibit; a figure's title is a finding, so its name stands for it."""
+    name = content["name"]
+    if content["kind"] == "figure":
+        return f"figure/{name.replace('/', '__')}", f"figure {name.partition('/')[0].replace('_', ' ')}"
+    if content["kind"] == "prose":
+        return name, content["heading"] or f"text: {name}"
+    return name, content["caption"]
