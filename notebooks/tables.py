@@ -17,7 +17,8 @@ from notebooks.exhibits import Table, plain_value
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"
 FIELD = re.compile(r"\{([^{}]+)\}")
-CELL = re.compile(r"""<td(?: class=(["'])(.*?)\1)?([^>]*)>([^<]*)</td>""")
+CELL = re.compile(r"<td([^>]*)>([^<]*)</td>")
+CLASS = re.compile(r"""class=(["'])(.*?)\1""")
 LONG = 28  # characters from which a cell is a text that may be broken into lines; a shorter one stays on one line
 
 # How a column is written. A number is added to the decimals of the outcome; a word names a rule of `written`.
@@ -174,10 +175,12 @@ def mark_long_cells(markup: str) -> str:
     """Cells of running text get the class `long`: a narrow page breaks and widens those, and leaves numbers whole."""
 
     def marked(cell: re.Match) -> str:
-        kept, rest, text = cell[2] or "", cell[3], cell[4]
-        if len(html.unescape(text)) < LONG or "colspan" in rest:
+        attributes, text = cell[1], cell[2]
+        if len(html.unescape(text)) < LONG or "colspan" in attributes:
             return cell[0]
-        return f'<td class="{f"{kept} long".strip()}"{rest}>{text}</td>'
+        classed, found = CLASS.subn(r'class="\2 long"', attributes)
+        classed = classed if found else f'{attributes} class="long"'
+        return f"<td{classed}>{text}</td>"
 
     return CELL.sub(marked, markup)
 
