@@ -11,6 +11,7 @@ from importlib import resources
 import nbformat
 import pandas as pd
 
+from notebooks import departures
 from notebooks import record as records
 from notebooks.change import Fits, Fitted, fit_outcomes
 from notebooks.exhibits import Exhibits, Prose, Table, gather
@@ -257,7 +258,7 @@ def writing_run(study: Study, runs: Iterable[Run]) -> Run:
     shown = {"methods": "Methods in words", "estimand": "The estimand of the primary outcome"}
     for run in runs:
         for content in records.contents(run.notebook):
-            shown |= dict([_named(content)])
+            shown |= _named(content)
     outputs = [nbformat.v4.new_output("display_data", one._repr_mimebundle_()) for one in write_up(study, shown)]
     cells = [
         nbformat.v4.new_markdown_cell(ABOUT, id="write-00"),
@@ -266,11 +267,14 @@ def writing_run(study: Study, runs: Iterable[Run]) -> Run:
     return Run("writing_up", nbformat.v4.new_notebook(cells=cells), 0.0, False)
 
 
-def _named(content: Mapping) -> tuple[str, str]:
-    """Name and caption of an exhibit; a figure's title is a finding, so its name stands for it."""
+def _named(content: Mapping) -> dict[str, str]:
+    """Name and caption of an exhibit. A figure's title is a finding, so its name stands for it; a text without a heading
+    says why something is not shown.
+    """
     name = content["name"]
     if content["kind"] == "figure":
-        return f"figure/{name.replace('/', '__')}", f"figure {name.partition('/')[0].replace('_', ' ')}"
+        return {f"figure/{name.replace('/', '__')}": f"figure {name.partition('/')[0].replace('_', ' ')}"}
     if content["kind"] == "prose":
-        return name, content["heading"] or f"text: {name}"
-    return name, content["caption"]
+        heading = departures.TITLE if name == "lock" else content["heading"]
+        return {name: heading} if heading else {}
+    return {name: content["caption"]}
