@@ -43,10 +43,10 @@ def pool_profiles(profiles: Profiles, response: str) -> Moments:
         at = seen[u]
         for k, part in enumerate(profiles.outcomes(u)):
             if k == 0:  # a centre near the mean keeps the digits of a large outcome
-                centre[u, at] = part.mean(axis=0)
-            part -= centre[u, at]
-            total[u, at] += np.ones(len(part)) @ part
-            products[u][np.ix_(at, at)] += part.T @ part
+                centre[u, at] = part.mean(axis=1)
+            part -= centre[u, at, None]
+            total[u, at] += part.sum(axis=1)
+            products[u][np.ix_(at, at)] += part @ part.T
     XX, Xy = np.einsum("u,uta,utb->ab", n, X, X), np.einsum("uta,ut->a", X, total + n[:, None] * centre)
     shift = np.linalg.lstsq(XX, Xy, rcond=None)[0]
     # From sums about the centres to sums about the least-squares fit.

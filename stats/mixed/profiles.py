@@ -13,6 +13,7 @@ import pandas as pd
 
 from stats.mixed.design_matrix import design_of, is_plain, response_name, right_columns
 from stats.mixed.layout import columns_used, effects_of
+from stats.mixed.masks import every
 from stats.mixed.rows import check_columns, columns_of, incomplete_rows
 
 LEVELS = 256  # distinct values of one column
@@ -44,11 +45,14 @@ class Profiles:
     notes: tuple[str, ...]
 
     def outcomes(self, profile: int) -> Iterator[np.ndarray]:
-        """Outcomes of a profile's participants at the visits it has, block by block: (n, visits)."""
-        end = int(self.n[: profile + 1].sum())
-        visits = np.arange(int(self.observed[profile].sum()))
+        """Outcomes of a profile's participants at the visits it has, block by block: (visits, n)."""
+        end, visits = int(self.n[: profile + 1].sum()), int(self.observed[profile].sum())
         for a in range(end - int(self.n[profile]), end, BLOCK):
-            yield self.y.take(self.starts[a : min(a + BLOCK, end), None] + visits)
+            first = self.starts[a : min(a + BLOCK, end)]
+            block = np.empty((visits, len(first)))
+            for k in range(visits):
+                self.y[k:].take(first, out=block[k], mode="clip")  # never out of range; "raise" would copy
+            yield block
 
 
 @dataclass(frozen=True)
@@ -87,15 +91,13 @@ def profiles_of(
         y, who = y[keep], who[keep]
     starts = _first_rows(who, slots.codes)
     other, size = _together([factor for factor in factors.values() if factor is not None and factor.codes is not None])
-    if starts is None or (size + 1) ** T >= 2**62 or not np.isfinite(y).all():
+    bits = size.bit_length()
+    if starts is None or size > 2**31 or bits * T > 62 or not np.isfinite(y).all():
         return None
-    # A profile is a number with one digit per visit: 0 where not seen, else 1 + what the columns hold there.
-    worth = ((size + 1) ** np.arange(T)).astype(np.int32 if (size + 1) ** T < 2**31 else np.int64)
-    key = worth[slots.codes] if other is None else worth[slots.codes] * (other + 1)
-    profile, keys = pd.factorize(np.add.reduceat(key, starts, dtype=worth.dtype))
+    profile, keys = pd.factorize(_profile_keys(slots.codes, other, bits, T, starts))
     if len(keys) > PROFILES:
         return None
-    digit = keys[:, None] // worth % (size + 1) - 1  # (U, T)
+    digit = (keys[:, None] >> bits * np.arange(T) & (1 << bits) - 1) - 1  # (U, T)
     index = _level_of(factors, np.maximum(digit, 0)) | {visit: np.broadcast_to(np.arange(T), digit.shape)}
     levels = {name: factor.levels for name, factor in (factors | {visit: slots}).items() if factor is not None}
     rows = pd.DataFrame({name: levels[name].take(at.ravel()).reset_index(drop=True) for name, at in index.items()})
@@ -115,6 +117,18 @@ def profiles_of(
         term_columns=design.term_columns, random_terms=random_terms, slots=tuple(slots.levels),
         groups=("all",) if by is None else tuple(levels[by]), notes=tuple(notes),
     )  # fmt: skip
+
+
+def _profile_keys(slot: np.ndarray, other: np.ndarray | None, bits: int, T: int, starts: np.ndarray) -> np.ndarray:
+    """A whole number per participant with `bits` bits per visit: 0 where not seen, else 1 + what the columns hold."""
+    kind = np.int32 if bits * T < 31 else np.int64
+    rows = np.empty(len(slot), dtype=kind)
+    for a in range(0, len(slot), BLOCK):
+        shift = np.multiply(slot[a : a + BLOCK], bits, dtype=kind)
+        held = 1 if other is None else np.add(other[a : a + BLOCK], 1, dtype=kind)
+        np.left_shift(held, shift, out=rows[a : a + BLOCK])
+    np.cumsum(rows, out=rows)  # it may wrap: only differences are used
+    return np.diff(rows[np.append(starts[1:], len(rows)) - 1], prepend=kind(0))
 
 
 def _constant(values: np.ndarray, seen: np.ndarray) -> np.ndarray | None:
@@ -157,12 +171,16 @@ def _whole_numbers(values: np.ndarray) -> Coded | None:
     codes = np.empty(len(values), dtype=np.int16)
     for a in range(0, len(values), BLOCK):
         part = values[a : a + BLOCK]
-        with np.errstate(invalid="ignore"):  # numbers too large for a whole number: they are found out below
-            place = part.astype(np.int32)
-        own = table.take(place - np.int32(low), mode="clip")
-        if (seen[own] != part).any():
+        with np.errstate(invalid="ignore"):  # numbers too large for a whole number: they differ from it
+            place = part.astype(np.int64)
+        if not every(place == part):
             return None
-        codes[a : a + BLOCK] = own
+        place -= int(low)
+        if place.min() < 0 or place.max() >= len(table):
+            return None
+        own = table.take(place, out=codes[a : a + BLOCK], mode="clip")
+        if own.min() < 0:
+            return None
     return Coded(codes, pd.Series(seen))
 
 
@@ -201,7 +219,7 @@ def _together(factors: list[Coded]) -> tuple[np.ndarray | None, int]:
         if size > 2**31:
             return None, size
         assert factor.codes is not None
-        code = factor.codes.astype(np.int32) if code is None else code * count + factor.codes
+        code = factor.codes if code is None else code.astype(np.int32) * count + factor.codes
     return code, size
 
 
