@@ -268,7 +268,7 @@ def writing_run(study: Study, runs: Iterable[Run]) -> Run:
 
 
 def _named(content: Mapping) -> dict[str, str]:
-    """Name and caption of an exhibit. A figure's title is a finding, so its name stands for it; a text without a heading
+    """Name and caption of an exhibit. A figure's title is a finding, so its name stands for it; a text without heading
     says why something is not shown.
     """
     name = content["name"]
