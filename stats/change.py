@@ -172,7 +172,7 @@ class ChangeFit:
     def _joint_rows(self) -> tuple[np.ndarray, str]:
         """Rows of L and the label of the joint test."""
         if len(self.arms) > 1:
-            return self.between().weights, "arm x time"
+            return self.between("residual").weights, "arm x time"  # rows are the same whatever the df
         if self.offset:
             raise FitError("With baseline as covariate a single arm has no joint test of change; use another baseline.")
         return self._changes()[1], "change over visits"
