@@ -27,6 +27,9 @@ CAUTION = (
     "local rules, the ethics board and licensed clinicians decide."
 )
 TABLE = re.compile(r"<table.*</table>", re.DOTALL)
+FOOT = re.compile(r"<tfoot.*</tfoot>", re.DOTALL)
+NOTE = re.compile(r'<td class="gt_sourcenote"[^>]*>(.*?)</td>', re.DOTALL)
+NOTES = 4
 
 
 def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made: str) -> None:
@@ -114,7 +117,18 @@ def _exhibit_html(data: dict) -> str:
     found = TABLE.search(data["text/html"])  # without the style sheet each table carries in JupyterLab
     body = found[0] if found else data["text/html"]
     label = html.escape(content["caption"], quote=True)
-    return f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">{body}</div>'
+    body, notes = FOOT.sub("", body), NOTE.findall(body)
+    return f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">{body}</div>{_notes_html(notes)}'
+
+
+def _notes_html(notes: Sequence[str]) -> str:
+    """The first notes of a table under it, the others behind one click: dozens would hide the next table."""
+    shown, folded = (list(notes), []) if len(notes) <= NOTES + 2 else (notes[:NOTES], notes[NOTES:])
+    text = "".join(f"<p>{note}</p>" for note in shown)
+    if folded:
+        more = "".join(f"<p>{note}</p>" for note in folded)
+        text += f"<details><summary>{len(folded)} more notes on this table</summary>{more}</details>"
+    return f'<div class="notes">{text}</div>' if text else ""
 
 
 def figure_html(spec: dict, place: str) -> str:

@@ -77,7 +77,8 @@ def ordered_changes(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Name
         name=f"ordered_changes/{about.outcome}",
         title=title,
         caption=f"Each bar is one person (n = {len(rows)} with both values of {about.enrolled} enrolled). "
-        f"{_threshold_words(thresholds, drawn)} An improvement of any size holds measurement error and natural recovery.",
+        f"{_threshold_words(thresholds, drawn)} An improvement of any size holds measurement error and natural "
+        "recovery.",
         alt=f"Bar chart. {title}. Largest improvement {short(rows['improvement'].max())}, largest worsening "
         f"{short(-min(rows['improvement'].min(), 0))} {about.unit}.",
         points=rows[[*KEPT, "place"]],

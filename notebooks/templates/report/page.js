@@ -24,7 +24,20 @@
     plots.forEach(function (plot) { seen.observe(plot); });
   }
   window.addEventListener("load", function () { idle(next); });
-  window.addEventListener("beforeprint", function () { plots.forEach(draw); });
+  var folds = document.querySelectorAll(".notes details");
+  window.addEventListener("beforeprint", function () {
+    folds.forEach(function (fold) { fold.open = true; });
+    plots.forEach(function (plot) {  // the width of a printed page, whatever that of the window
+      var spec = read(plot.id);
+      plot.dataset.drawn = "print";
+      plot.style.height = spec.layout.height + "px";
+      Plotly.react(plot, spec.data, Object.assign({}, spec.layout, { autosize: false, width: 672 }), { staticPlot: true });
+    });
+  });
+  window.addEventListener("afterprint", function () {
+    folds.forEach(function (fold) { fold.open = false; });
+    plots.forEach(draw);
+  });
   var later;
   window.addEventListener("resize", function () {
     clearTimeout(later);
