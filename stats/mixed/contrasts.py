@@ -124,9 +124,16 @@ def cell_contrasts(
 
 
 def independent_rows(L: np.ndarray) -> np.ndarray:
-    """Rows of L that are linearly independent; FitError where none is."""
+    """Rows of L, in their order, that the rows before them do not span; FitError where none is."""
     if not np.abs(L).max(initial=0.0) > 0:
         raise FitError("The contrast is zero for every coefficient: nothing is tested.")
-    triangle = np.linalg.qr(L.T / np.maximum(np.linalg.norm(L, axis=1), 1e-300), mode="r")
-    keep = np.abs(np.diag(triangle)) > 1e-9
-    return L[: len(keep)][keep]
+    kept: list[int] = []
+    basis = np.empty((0, L.shape[1]))
+    for place, row in enumerate(L / np.maximum(np.linalg.norm(L, axis=1, keepdims=True), 1e-300)):
+        rest = row - basis.T @ (basis @ row)
+        rest -= basis.T @ (basis @ rest)  # twice: what rounding left of the span the first time
+        size = float(np.linalg.norm(rest))
+        if size > 1e-9:
+            kept.append(place)
+            basis = np.vstack([basis, rest / size])
+    return L[kept]

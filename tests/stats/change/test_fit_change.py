@@ -8,6 +8,7 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy.stats import ttest_1samp, ttest_ind
 
+from outcomes import read_study, score
 from outcomes.protocol import Arm, ModelChoice, PlannedVisit, Protocol
 from stats import FitError, fit_change, fit_mixed
 
@@ -200,3 +201,15 @@ def test_robust_answers_are_those_of_the_model_behind(pilot: pd.DataFrame) -> No
     mean, n, m = changes.mean(axis=0), *changes.shape
     squared = n * mean @ np.linalg.solve(np.cov(changes.T), mean)
     assert alone.robust_joint().statistic == pytest.approx(squared * (n - m) / ((n - 1) * m), rel=1e-7)
+
+
+def test_joint_test_of_three_lines_is_that_of_their_slopes() -> None:
+    """Differences at every visit of a straight line are multiples of two slopes: the joint test has 2 df (identity)."""
+    study = read_study(Path(__file__).resolve().parents[2] / "studies" / "stroke_recovery")
+    fit = fit_change(score(study), study.protocol.primary, design=study.protocol)
+    joint, slopes = fit.joint(), fit.fit.test(["time:arm[T.B]", "time:arm[T.C]"])
+    assert joint.num_df == 2
+    assert joint.statistic == pytest.approx(slopes.statistic, rel=1e-9)
+    assert joint.den_df == pytest.approx(slopes.den_df, rel=1e-9)
+    by_ml = fit_change(score(study), study.protocol.primary, design=study.protocol, model=study.protocol.sensitivity[1])
+    assert by_ml.joint(df="satterthwaite").num_df == 2
