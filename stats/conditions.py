@@ -5,12 +5,17 @@ pairs alone, one visit at a time. With complete pairs the mean effect is the pai
 and at a single visit the paired t test itself.
 
 Which covariance is written down, never chosen by a p value (see `stats.mixed.paired`):
-- one visit with both conditions: a variance per condition and their covariance; else one variance for both.
+- a single visit: a variance per condition and their covariance; else one variance for both.
 - three or more visits and at least MANY participants beyond the arms: a line over time per participant, for the level
   and for the effect of the condition ("paired-lines").
 - otherwise a level and an effect per participant ("paired"), then the two without a correlation. Where effects change
   differently from person to person, p values of their change are then too small.
 Each later one is tried only where the one before has no proven maximum.
+
+Rejection of a true null at nominal 5 % by Kenward-Roger (tests/simulation/conditions.csv: 4 visits, 15 % of values
+missing, 2,000 trials a cell, Monte-Carlo error 0.5 points): lines with 9 people or more, mean effect 4.6-5.7 %, change
+from the first to the last visit 4.9-6.8 %, all changes 5.0-6.3 %; a level and an effect with 6 people, 2.5-4.9 % for
+the mean effect and 5.1-6.1 % for changes, but 8-9 % for the change where effects develop differently in each person.
 """
 
 from collections.abc import Iterator
@@ -27,7 +32,7 @@ from stats.mixed.estimates import Estimates, JointTest
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.small_sample import KENWARD_ROGER
 
-MANY = 8  # a 4 x 4 covariance of lines from fewer people says nothing (judgement, no published bound)
+MANY = 8  # with fewer, lines often have no maximum: tests/simulation/conditions.csv
 
 
 @dataclass(frozen=True)

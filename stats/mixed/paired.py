@@ -6,11 +6,14 @@ at visit v in condition c deviates by
     a + b t  +  z (g + h t)  +  visit(v)  +  error(v, c)
 
 "paired": level a and condition effect g, with their covariance, "paired-uncorrelated" without it; "paired-lines":
-the lines over time b and h as well, all covariances of the four free. Visit is what both conditions of one visit share.
+a with b and g with h, the two lines uncorrelated (with complete pairs that changes no answer about the effect; with all
+four correlated many small trials have no maximum). Visit is what both conditions of a visit share.
 The parameters are covariances without sign limits, only the whole matrix must be positive definite: where people agree
 on the effect more than chance would have it, its "variance" is negative, and inference stays that of the mean squares
 (exact with complete data) instead of meeting a boundary.
 """
+
+from itertools import combinations_with_replacement
 
 import numpy as np
 
@@ -32,9 +35,9 @@ class Paired(Linear):
                 raise FitError("A line over time needs several visits. Use covariance='paired'.")
             columns |= {"level over time": time / size, "condition over time": z * time / size}
         names, sheets = [], []
-        terms = list(columns)
-        for i, one in enumerate(terms):
-            for two in terms[: i + 1] if correlated else [one]:
+        for one, two in combinations_with_replacement(columns, 2):
+            within = one.split()[0] == two.split()[0]  # a line's own level and slope
+            if within or (correlated and not lines):
                 product = np.outer(columns[one], columns[two])
                 sheets.append(product if one == two else product + product.T)
                 names.append(("participant", f"var({one})" if one == two else f"cov({one}, {two})"))
