@@ -1,4 +1,4 @@
-"""The console command `outcomes`: new, check, lock, report, rerun, demo."""
+"""The console command `outcomes`: new, check, lock, unblind, report, rerun, demo."""
 
 import argparse
 import sys
@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from outcomes import InstrumentError, StudyError, check, lock_plan, read_study
+from outcomes import InstrumentError, StudyError, check, lock_plan, read_study, unblind
 from outcomes.lock_file import NAME as LOCK_FILE
 from stats.errors import FitError, PlanError
 
@@ -40,6 +40,9 @@ def _parser() -> argparse.ArgumentParser:
 
     checking = commands.add_parser("check", help="findings in a study folder; exit status 1 if any blocks the analysis")
     checking.add_argument("folder", type=Path)
+    checking.add_argument(
+        "--unmasked", action="store_true", help="of a blinded study: show the arms by name, to those who may know them"
+    )
     checking.set_defaults(run=_check)
 
     locking = commands.add_parser(
@@ -48,6 +51,10 @@ def _parser() -> argparse.ArgumentParser:
     locking.add_argument("folder", type=Path)
     locking.add_argument("--again", default="", metavar="REASON", help="lock an amended plan; earlier locks are kept")
     locking.set_defaults(run=_lock)
+
+    opening = commands.add_parser("unblind", help="show the arms of a blinded study by name from now on; needs a lock")
+    opening.add_argument("folder", type=Path)
+    opening.set_defaults(run=_unblind)
 
     report = commands.add_parser("report", help="run the notebooks; write report, figures, tables, record")
     report.add_argument("folder", type=Path)
@@ -87,8 +94,16 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    findings = check(read_study(options.folder))
+    from notebooks.blinding import letters_drawn
+
+    if not options.unmasked:
+        letters_drawn(options.folder, print)
+    study = read_study(options.folder, masked=not options.unmasked)
+    findings = check(study)
     _print_findings(findings)
+    if study.masked:
+        print("The study is blinded. " + " ".join(study.hidden) + " Those who may know the arms check all of it with "
+              "--unmasked.")  # fmt: skip
     return 1 if findings.blocking else 0
 
 
@@ -103,6 +118,17 @@ def _lock(options: argparse.Namespace) -> int:
     )
     if event.note:
         print(f"The data could not be read, and were not checked: {event.note}")
+    return 0
+
+
+def _unblind(options: argparse.Namespace) -> int:
+    lock = unblind(options.folder)
+    event = lock.events[-1]
+    told = f" In the blinded reports {event.reason}." if event.reason else ""
+    print(
+        f"The study {event.title!r} was unblinded on {event.day}, after the lock with the hash {event.before}.{told} "
+        "Reports show the arms by name from now on, and say which changes of the plan came after this."
+    )
     return 0
 
 

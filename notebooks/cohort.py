@@ -208,6 +208,8 @@ def adherence(study: Study) -> pd.DataFrame:
 
 def dose_table(study: Study) -> Table | Prose:
     """Training by participant."""
+    if study.masked:
+        return Prose("dose", ("Dose and adherence are left out while the study is blinded.",))
     if study.sessions.empty:
         return Prose("dose", ("There is no sessions sheet: dose and adherence are not described.",))
     return Table(
@@ -236,6 +238,8 @@ def dose_figure(study: Study):
 def events_table(study: Study) -> Table | Prose:
     """Adverse events by arm: events and people, with an exact interval for the share of people."""
     events = study.adverse_events
+    if study.masked:
+        return Prose("adverse events", ("Adverse events are left out while the study is blinded.",))
     if events.empty:
         words = "There is no adverse_events sheet, or it is empty. Nothing written down does not mean nothing happened."
         return Prose("adverse events", (words,))

@@ -86,6 +86,9 @@ def _differences(recorded: dict, now: dict) -> list[str]:
         before, after = recorded["software"].get(name, "none"), now["software"].get(name, "none")
         if before != after:
             lines.append(f"{name} {before} was recorded, this is {after}.")
+    then, here = (bool(one["study"].get("blinded")) for one in (recorded, now))
+    if then != here:
+        lines.append(f"The study was {'blinded then and is not now' if then else 'not blinded then and is now'}.")
     if recorded["code"] != now["code"]:
         lines.append("The code of the kit is not the recorded one.")
     return lines
@@ -146,6 +149,11 @@ def _source(folder: Path, recorded: dict, study: str | Path | None) -> Path:
     original = (folder / way).resolve() if way else folder / "inputs"
     if way and (original / "study.toml").is_file():
         return original
+    if recorded["study"].get("blinded"):
+        raise StudyError(
+            f"The report in {folder} was made while the study was blinded, so it holds no copy of the data. Name the "
+            "study folder: outcomes rerun DIR --study FOLDER."
+        )
     return folder / "inputs"
 
 

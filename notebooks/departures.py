@@ -39,7 +39,8 @@ def lock_sentences(study: Study) -> Prose:
             had = f"{people} participants were in the folder" if people else "no data could be read yet"
             lines.append(f"The plan was locked{again} on {event.day}, when {had}; SHA-256 {event.plan_sha256}.")
         else:
-            lines.append(f"The study was unblinded on {event.day}.")
+            told = f" In the blinded reports {event.reason}." if event.reason else ""
+            lines.append(f"The study was unblinded on {event.day}, after the lock {event.before[:12]}.{told}")
     unexplained = sum(not each.explained for each in study.departures)
     count = len(study.departures)
     told = f"{count}; without a reason: {unexplained or 'none'}" if count else "none"

@@ -195,6 +195,8 @@ def visits_table(next_trial: NextTrial, choices: Sequence[int] = (1, 2, 3)) -> T
 
 def progression_table(scores: pd.DataFrame, study: Study) -> Table | Prose:
     """The protocol's progression criteria with counts, intervals and zones."""
+    if study.masked and not study.protocol.criteria:
+        return Prose("progression", ("Criteria about one arm, adherence or safety wait until the study is unblinded.",))
     if not study.protocol.criteria:
         return Prose(
             "progression", ("study.toml sets no progression criteria ([[criteria]]): none are held against the data.",)

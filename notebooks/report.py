@@ -1,17 +1,20 @@
 """From a study folder to a finished report: run the notebooks, write page, figures, tables and record."""
 
+import contextlib
 import csv
 import datetime
 import html
 import os
 import shutil
+import tempfile
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from notebooks import record as records
 from notebooks.appendix import instruments_html, instruments_markdown, used_instruments
+from notebooks.blinding import NO_COPY, blinding_run, letters_drawn
 from notebooks.departures import departures_run, recorded_plan
 from notebooks.page import CAUTION, pairs_html, write_page
 from notebooks.runner import Run, code_digest, run_notebooks, shipped
@@ -32,7 +35,8 @@ record.json   every reported number with its name, unit, n and notes; inputs, ve
 tables        each table as CSV with all digits
 figures       each figure as pictures, and its numbers as CSV
 notebooks     the executed notebooks
-inputs        a copy of the data the report was computed from: handle it as the study's data are handled
+inputs        a copy of the data the report was computed from: handle it as the study's data are handled (none while the
+              study is blinded)
 """
 
 
@@ -75,6 +79,7 @@ def make_report(
     Raises Blocked where the checks find errors, StudyError where the folder cannot be read or `to` cannot be used.
     """
     start = time.perf_counter()
+    letters_drawn(folder, say)
     study = checked_study(folder)
     target = _target(Path(to), Path(folder))
     runs, record = compute(study, target, only=only, processes=processes, say=say)
@@ -107,12 +112,13 @@ def compute(
     """Copy the inputs into `work`, run the notebooks there, and collect every number: the runs and the record."""
     began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     paths = _chosen(only)
-    _copy_inputs(study, work / "inputs")
-    runs = run_notebooks(
-        paths, work / "notebooks", {"folder": "../inputs"}, inputs=_inputs_key(study), processes=processes, say=say
-    )
+    with _data(study, work) as cwd:
+        runs = run_notebooks(
+            paths, work / "notebooks", {"folder": "../inputs"}, inputs=_inputs_key(study), processes=processes, say=say,
+            cwd=cwd,
+        )  # fmt: skip
     times = {"began": began} | {run.name: run.seconds for run in runs}
-    runs.append(departures_run(study))
+    runs = [*([blinding_run(study)] if study.masked else []), *runs, departures_run(study)]
     runs.append(writing_run(study, runs))
     record = records.assemble(
         runs,
@@ -155,11 +161,30 @@ def _target(to: Path, folder: Path) -> Path:
     return to
 
 
+@contextlib.contextmanager
+def _data(study: Study, work: Path) -> Iterator[Path]:
+    """A copy of the data beside the report, so that it can be run again elsewhere; gives the folder to run in.
+
+    The files of a blinded study name the arms: they are copied to a scratch folder for the run, and none is kept.
+    """
+    kept = work / "inputs"
+    if kept.exists():
+        shutil.rmtree(kept)
+    kept.mkdir()
+    if not study.masked:
+        _copy_inputs(study, kept)
+        (work / "notebooks").mkdir(exist_ok=True)
+        yield work / "notebooks"
+        return
+    (kept / "left_out_while_blinded.txt").write_text(NO_COPY, encoding="utf-8")
+    with tempfile.TemporaryDirectory(prefix="outcomes-", ignore_cleanup_errors=True) as scratch:
+        for name in ("inputs", "notebooks"):
+            (Path(scratch) / name).mkdir()
+        _copy_inputs(study, Path(scratch) / "inputs")
+        yield Path(scratch) / "notebooks"
+
+
 def _copy_inputs(study: Study, to: Path) -> None:
-    """A copy of the data beside the report, so that it can be run again elsewhere."""
-    if to.exists():
-        shutil.rmtree(to)
-    to.mkdir()
     for name in study.hashes:
         (to / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(Path(study.folder) / name, to / name)
@@ -175,6 +200,7 @@ def _described(study: Study) -> dict:
         "title": study.protocol.title,
         "design": study.protocol.design,
         "participants": len(study.participants),
+        "blinded": study.masked,
         "rows_read": dict(sorted(study.rows_read.items())),
     }
 
@@ -223,7 +249,7 @@ def _made(record: dict, missing: Sequence[str]) -> list[str]:
         f"Every number of this report, {len(record['numbers'])} in all, stands with name, unit, n and notes in the "
         "file record.json beside it. The command 'outcomes rerun' computes them again and says what changed.",
         "Tables and the numbers of the figures are in the folders 'tables' and 'figures', executed notebooks in "
-        "'notebooks', a copy of the data in 'inputs'.",
+        f"'notebooks'{'' if record['study']['blinded'] else ', a copy of the data in inputs'}.",
         *missing,
         f"Seed {record['options']['seed']}; interval level {record['options']['level']}. "
         f"Made on {record['times']['began'][:10]}.",

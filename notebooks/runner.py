@@ -61,11 +61,12 @@ def run_notebooks(
     inputs: str,
     processes: int | None = None,
     say: Callable[[str], None] = lambda line: None,
+    cwd: Path | None = None,
 ) -> list[Run]:
     """Run notebooks in `to` and keep the executed copies there; the results are in the order of `paths`.
 
     parameters: values for the parameter cell. inputs: a digest of the data; an executed copy made from the same
-    notebook, parameters, data and code is taken as it is.
+    notebook, parameters, data and code is taken as it is. cwd: where the kernels start, `to` where not named.
     Raises NotebookError naming the notebook and the cell that stopped.
     """
     to.mkdir(parents=True, exist_ok=True)
@@ -73,13 +74,13 @@ def run_notebooks(
     for old in to.glob("*.ipynb"):
         if old.name not in {path.name for path in chosen}:
             old.unlink()
-    job = _run_all(chosen, to, parameters, inputs, processes or os.cpu_count() or 1, say)
+    job = _run_all(chosen, to, parameters, inputs, processes or os.cpu_count() or 1, say, cwd or to)
     # In a thread of its own: a notebook that calls this has an event loop running already.
     with ThreadPoolExecutor(1) as thread:
         return thread.submit(asyncio.run, job).result()
 
 
-async def _run_all(paths, to, parameters, inputs, processes, say) -> list[Run]:
+async def _run_all(paths, to, parameters, inputs, processes, say, cwd) -> list[Run]:
     """Each of `processes` kernels takes the next notebook when it has done one: starting costs more than running."""
     code = code_digest()
     runs: dict[int, Run] = {}
@@ -97,7 +98,7 @@ async def _run_all(paths, to, parameters, inputs, processes, say) -> list[Run]:
     async def work(scratch: Path) -> None:
         if not waiting:
             return
-        async with _kernel(scratch, to) as manager:
+        async with _kernel(scratch, cwd) as manager:
             while waiting:
                 place, path, notebook, key = waiting.pop(0)
                 say(f"{path.stem}: running")

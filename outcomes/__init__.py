@@ -1,6 +1,7 @@
 """Outcome measures: read a study folder, check it, score it; the library of instruments and thresholds."""
 
 from outcomes.angles import total_active_motion
+from outcomes.blinding import unblind
 from outcomes.checks import check
 from outcomes.errors import InstrumentError, StudyError
 from outcomes.findings import Findings
@@ -28,4 +29,5 @@ __all__ = [
     "threshold",
     "thresholds",
     "total_active_motion",
+    "unblind",
 ]

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from outcomes.blinding import NAME as LETTERS_FILE
 from outcomes.errors import StudyError
 from outcomes.lock_file import LOCKED, NAME, Event, Lock, of_another_study, sound_lock, write_lock
 from outcomes.plan import plan_digest, plan_of
@@ -58,7 +59,7 @@ def lock_plan(study: Study | str | Path, *, again: str = "", now: datetime.datet
 def moment(folder: Path, kind: str, now: datetime.datetime | None = None) -> Event:
     """The plan and the data of a folder at this moment, as an event without a reason or an event before."""
     try:
-        read: Study | None = read_study(folder)
+        read: Study | None = read_study(folder, masked=False)
         note = ""
     except StudyError as error:
         read, note = None, str(error).splitlines()[0]
@@ -101,4 +102,5 @@ def _without_data(folder: Path, protocol: Protocol) -> Study:
 
 def _file_hashes(folder: Path) -> Mapping[str, str]:
     files = sorted(entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith((".", "~")))
-    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files if file.name != NAME}
+    left_out = (NAME, LETTERS_FILE)
+    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files if file.name not in left_out}

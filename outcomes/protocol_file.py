@@ -74,6 +74,12 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
     unlike((arm.id for arm in arms), "[[arms]] id", problems)
     unlike((visit.id for visit in visits), "[[visits]] id", problems)
     _check_arms(arms, design, problems)
+    blinded = content.get("blinded", False)
+    if blinded and len(arms) < 2:
+        problems.append(
+            f"study.toml, blinded: found true with {len(arms)} [[arms]], allowed with 2 or more. "
+            "Letters hide which arm is which; with one arm there is nothing to hide. Take the line out."
+        )
     if "visits" in content and not visits:
         problems.append("study.toml plans no visit: found 0, allowed 1 or more. Add a [[visits]] table per visit.")
     primary = str(content.get("primary", ""))
@@ -116,6 +122,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         criteria=tuple(tables_of(content, "criteria", problems)),
         level=float(level),
         seed=int(content.get("seed", 1)),
+        blinded=blinded,
         departures=tuple(
             _departure(table, n, problems) for n, table in enumerate(tables_of(content, "departures", problems), 1)
         ),

@@ -37,6 +37,7 @@ TOP = {
     "wide": TABLES,
     "periods": TABLES,
     "criteria": TABLES,
+    "blinded": FLAG,
     "departures": TABLES,
 }
 ARM = {"id": TEXT, "label": TEXT, "reference": FLAG}

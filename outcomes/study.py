@@ -7,12 +7,15 @@ from pathlib import Path
 
 import pandas as pd
 
+from outcomes.blinding import NAME as LETTERS_FILE
+from outcomes.blinding import is_masked
 from outcomes.departures import PlanDeparture, departures
 from outcomes.errors import StudyError
 from outcomes.findings import Findings, flag
 from outcomes.known import find_instrument, find_measure
 from outcomes.lock_file import NAME as LOCK_FILE
 from outcomes.lock_file import DamagedLock, Lock, read_lock
+from outcomes.masking import mask
 from outcomes.plan import plan_digest, plan_of
 from outcomes.protocol import Protocol
 from outcomes.protocol_file import read_protocol
@@ -61,6 +64,8 @@ class Study:
     plan_sha256: str = ""  # hash of the plan part of study.toml in its canonical form
     lock: Lock | None = field(default=None, repr=False)  # of the plan; None where it was not locked
     departures: tuple[PlanDeparture, ...] = ()  # from the locked plan
+    masked: bool = False  # letters stand for the arms (`outcomes.masking`)
+    hidden: tuple[str, ...] = ()  # what is left out of a masked study, in words
 
     def table(self, name: str) -> pd.DataFrame:
         """A table by the name of its sheet."""
@@ -71,8 +76,11 @@ class Study:
         return self.headers.get(table, {}).get(column, column)
 
 
-def read_study(path: str | Path) -> Study:
+def read_study(path: str | Path, *, masked: bool = True) -> Study:
     """Reads a study folder: `study.toml`, `participants` and at least one sheet of measurements.
+
+    A study that is blinded, and not yet unblinded, is read with letters for its arms and without what would tell them
+    apart; masked=False reads it as it is, for those who are not blinded.
 
     Cells are kept as typed beside what they were read as; every conversion and every cell that could not be read is
     in `study.findings`; no row is left out.
@@ -112,9 +120,10 @@ def read_study(path: str | Path) -> Study:
     _resolve_ids(frames, files, headers, protocol, found)
     items, second = _split_ratings(frames.pop("items"), protocol, found)
     lock = _lock(folder, found)
-    own = [folder / "study.toml", *([folder / LOCK_FILE] if (folder / LOCK_FILE).is_file() else [])]
+    letters = (LETTERS_FILE,) if masked and is_masked(protocol, lock) else ()
+    own = [entry for name in ("study.toml", LOCK_FILE, *letters) if (entry := folder / name).is_file()]
     used = sorted({source.path for source in sources}.union(own))
-    return Study(
+    study = Study(
         folder=folder,
         protocol=protocol,
         items=items,
@@ -129,6 +138,7 @@ def read_study(path: str | Path) -> Study:
         lock=lock,
         departures=departures(protocol, lock),
     )
+    return mask(study, folder) if letters else study
 
 
 def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:

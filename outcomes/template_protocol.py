@@ -24,6 +24,7 @@ def protocol_text(
         "level = 0.95  # of intervals",
     ]
     if len(arms) > 1:
+        lines.append("# blinded = true  # people see letters in place of the arms until the command 'outcomes unblind'")
         for number, arm in enumerate(arms):
             reference = "reference = true  # the arm the others are compared with" if number == 0 else ""
             lines += ["", "[[arms]]", f"id = {_text(arm)}", f"label = {_text(_label(arm))}", *filter(None, [reference])]

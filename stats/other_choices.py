@@ -201,6 +201,8 @@ def _adherent(
 
     An arm without any session has no dose to reach: its people stay.
     """
+    if study is not None and study.masked:
+        return None, ("People by dose: left out while the study is blinded.",)
     if study is None or study.sessions.empty:
         return None, ("People by dose: there are no sessions.",)
     found = [one for one in study.protocol.criteria if one.get("measure") == "adherence" and "at_least" in one]
