@@ -68,7 +68,7 @@ def answers_table(frame: pd.DataFrame, found: WhatIf, study: Study) -> Table:
         "what_if",
         f"{Names(study.protocol).outcome(found.outcome)}: the main result under other choices",
         frame.drop(columns=["notes"]).assign(why=frame["reason"]),
-        {"Choice": "{choice}", "Option": "{option}", "": "{mark}", "Compared": "{comparison_label}",
+        {"Choice": "{choice}", "Option": "{option}", "Mark": "{mark}", "Compared": "{comparison_label}",
          "Estimate (interval)": "{estimate} ({conf_low} to {conf_high})", "Std. error": "{std_error}", "df": "{df}",
          "p": "{p_value}", "n": "{n}", "Unit": "{unit}", "Why not": "{why}"},
         keys=(c.OUTCOME, "choice", "option", "comparison"),
@@ -91,7 +91,7 @@ def shares_table(frame: pd.DataFrame, found: WhatIf, study: Study) -> Table | No
         "what_if_shares",
         f"{Names(study.protocol).outcome(found.outcome)}: the share that improved under other choices",
         share.drop(columns=dropped),
-        {"Choice": "{choice}", "Option": "{option}", "": "{mark}", "Compared": "{comparison_label}",
+        {"Choice": "{choice}", "Option": "{option}", "Mark": "{mark}", "Compared": "{comparison_label}",
          "Difference, percentage points (interval)" if several else "% (interval)":
              "{share} ({share_low} to {share_high})", "n": "{n}", "Threshold": "{notes}", "Why not": "{reason}"},
         keys=(c.OUTCOME, "choice", "option", "comparison"),

@@ -62,13 +62,17 @@ def _join(runs: Sequence[Run]) -> tuple[nbformat.NotebookNode, list[dict[str, st
     sections = []
     for run in runs:
         kept = [cell for cell in run.notebook.cells if NOTEBOOK_ONLY not in cell.metadata.get("tags", [])]
-        cells = [_for_page(cell, f"{identifier(run.name)}-{place}") for place, cell in enumerate(_together(kept))]
-        heading, rest = _title(cells[0].source)
+        cells, heading = [], ""  # the last heading inside the section
+        for place, cell in enumerate(_together(kept)):
+            if cell.cell_type == "markdown":
+                heading = [heading, *re.findall(r"^##+ (.*)$", cell.source, re.MULTILINE)][-1]
+            cells.append(_for_page(cell, f"{identifier(run.name)}-{place}", heading))
+        title, rest = _title(cells[0].source)
         cells[0].source = rest
         anchor = f"s-{identifier(run.name)}"
-        cells[0].metadata |= {"opens": anchor, "heading": heading}
+        cells[0].metadata |= {"opens": anchor, "heading": title}
         cells[-1].metadata["closes"] = True
-        sections.append({"id": anchor, "title": heading})
+        sections.append({"id": anchor, "title": title})
         joined.cells.extend(cells)
     return joined, sections
 
@@ -90,7 +94,7 @@ def _title(source: str) -> tuple[str, str]:
     return first.lstrip("# ").strip(), rest
 
 
-def _for_page(cell: nbformat.NotebookNode, place: str) -> nbformat.NotebookNode:
+def _for_page(cell: nbformat.NotebookNode, place: str, heading: str) -> nbformat.NotebookNode:
     cell = nbformat.from_dict(json.loads(json.dumps(cell)))
     cell.id = place
     if cell.cell_type == "markdown":
@@ -103,16 +107,19 @@ def _for_page(cell: nbformat.NotebookNode, place: str) -> nbformat.NotebookNode:
             del output["execution_count"]
         data = output.get("data", {})
         if PLOTLY in data:
-            output.data = {"text/html": figure_html(data[PLOTLY], f"plot-{place}-{count}")}
+            output.data = {"text/html": figure_html(data[PLOTLY], f"plot-{place}-{count}", 4 if heading else 3)}
         elif MIME in data:
-            output.data = {"text/html": _exhibit_html(data)}
+            output.data = {"text/html": _exhibit_html(data, heading)}
     return cell
 
 
-def _exhibit_html(data: dict) -> str:
+def _exhibit_html(data: dict, above: str) -> str:
+    """A table or paragraphs. above: the heading they stand under, which is not said twice."""
     content = data[MIME]
     if content["kind"] == "prose":
-        heading = f"<h4>{html.escape(content['heading'])}</h4>" if content["heading"] else ""
+        level = 4 if above else 3
+        told = content["heading"] if content["heading"] != above else ""
+        heading = f"<h{level}>{html.escape(told)}</h{level}>" if told else ""
         return heading + "".join(f"<p>{html.escape(paragraph)}</p>" for paragraph in content["paragraphs"])
     found = TABLE.search(data["text/html"])  # without the style sheet each table carries in JupyterLab
     body = found[0] if found else data["text/html"]
@@ -131,8 +138,11 @@ def _notes_html(notes: Sequence[str]) -> str:
     return f'<div class="notes">{text}</div>' if text else ""
 
 
-def figure_html(spec: dict, place: str) -> str:
-    """A figure: title and caption as text of the page, the drawing named by its alternative text, its numbers below."""
+def figure_html(spec: dict, place: str, level: int = 3) -> str:
+    """A figure: title and caption as text of the page, the drawing named by its alternative text, its numbers below.
+
+    level: of its heading.
+    """
     layout = spec["layout"]
     meta = layout.get("meta") or {}
     name = meta.get("name", place)
@@ -148,7 +158,7 @@ def figure_html(spec: dict, place: str) -> str:
         for kind in ("svg", "png")
     )
     return (
-        f'<figure aria-labelledby="{place}-title"><h4 id="{place}-title">{html.escape(title)}</h4>'
+        f'<figure aria-labelledby="{place}-title"><h{level} id="{place}-title">{html.escape(title)}</h{level}>'
         f'<div class="plot" id="{place}" role="img" aria-label="{alt}" style="height:{wide["height"]}px"></div>'
         f'<script type="application/json" id="{place}-data">{drawing}</script>'
         f'<figcaption><p>{html.escape(meta.get("caption", ""))}</p><div class="tools">{save}</div>'

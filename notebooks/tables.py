@@ -19,6 +19,12 @@ DASH = "\N{EN DASH}"
 FIELD = re.compile(r"\{([^{}]+)\}")
 CELL = re.compile(r"<td([^>]*)>([^<]*)</td>")
 CLASS = re.compile(r"""class=(["'])(.*?)\1""")
+# In JupyterLab, whose own rules squeeze every column; the report page brings its own and drops these.
+LOOK = (
+    "PLACE caption{text-align:left;font-weight:600;color:inherit;padding:4px 0} PLACE td,PLACE th{text-align:left} "
+    "PLACE td{white-space:nowrap} PLACE td.long{white-space:normal;min-width:20em} PLACE .gt_right{text-align:right} "
+    "PLACE td.gt_sourcenote{white-space:normal}"
+)
 LONG = 28  # characters from which a cell is a text that may be broken into lines; a shorter one stays on one line
 
 # How a column is written. A number is added to the decimals of the outcome; a word names a rule of `written`.
@@ -168,7 +174,9 @@ def to_html(table: Table) -> str:
     sheet = sheet.cols_align("right", right).cols_align("left", left)
     for note in table.notes:
         sheet = sheet.tab_source_note(note)
-    return _with_caption(mark_long_cells(sheet.as_raw_html()), table.caption)
+    place = f'[id="{identifier(table.name)}"]'
+    look = LOOK.replace("PLACE", place)
+    return f"<style>{look}</style>{_with_caption(mark_long_cells(sheet.as_raw_html()), table.caption)}"
 
 
 def mark_long_cells(markup: str) -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from html import escape
 
 import numpy as np
 import pandas as pd
@@ -42,6 +43,10 @@ class ChangeFit:
     weights: np.ndarray = field(repr=False)
     entry: pd.DataFrame = field(repr=False)
     offset: float = 0.0  # known mean of the baseline where it is a covariate
+
+    def _repr_html_(self) -> str:
+        head = f"{self.outcome}: model '{self.label}', {self.n_participants} participants, {self.n_rows} scores"
+        return f"<p>{escape(head)}</p>{self.changes()._repr_html_()}"
 
     @property
     def loglik(self) -> float:

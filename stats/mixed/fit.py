@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from html import escape
 
 import numpy as np
 import pandas as pd
@@ -58,6 +59,12 @@ class MixedFit:
         self._allowed(df)
         basis, scale = self.solution.basis, self.solution.scale[0]
         return scale**2 * basis @ self.solution.small.covariance(df)[0] @ basis.T
+
+    def _repr_html_(self) -> str:
+        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        head = f"{self.formula}: {self.n_participants} participants, {self.n_rows} rows"
+        df = KENWARD_ROGER if self.method == "reml" else SATTERTHWAITE
+        return f"<p>{escape(head)}</p>{self.fixed(df).to_html(index=False, border=0)}<ul>{notes}</ul>"
 
     def fixed(self, df: str = KENWARD_ROGER, level: float = 0.95) -> pd.DataFrame:
         """Coefficients: term estimate std_error df statistic p_value conf_low conf_high unit.
@@ -323,6 +330,11 @@ def _wrap(
     notes = [*moments.notes, f"{'REML' if method == 'reml' else 'Maximum likelihood'}, converged by its gradient."]
     if solution.boundary[0]:
         notes.append(boundary_note(solution))
+    if solution.unknown:
+        notes.append(
+            f"No row bears on {', '.join(solution.unknown)}: what is given there is where the search began, and "
+            "nothing else depends on it."
+        )
     return MixedFit(
         formula=formula, random=random, correlated=correlated, covariance=covariance, by=by, method=method,
         loglik=float(solution.loglik[0]), n_rows=moments.n_rows, n_participants=moments.n_participants,
