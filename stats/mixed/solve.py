@@ -38,6 +38,12 @@ class Solution:
         """Coefficients in the units of y and X (R, q)."""
         return (self.small.point.beta * self.scale[:, None]) @ self.basis.T
 
+    @property
+    def unknown(self) -> tuple[str, ...]:
+        """Parameters that no row bears on (of the first replicate): they stay where the search began."""
+        nothing = np.diagonal(self.small.point.expected[0]) == 0
+        return tuple(name for (_, name), none in zip(self.structure.names, nothing, strict=True) if none)
+
 
 def solve(
     moments: Moments,
