@@ -55,6 +55,12 @@ def drawn(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([others.assign(drawn_as=others["option"]), kept.assign(drawn_as=told)])
 
 
+def drawn_rows(frame: pd.DataFrame) -> list:
+    """Rows that the figures draw, of every comparison; the page prints these, the file and the record hold all."""
+    parts = [drawn(own) for _, own in frame.groupby("comparison", sort=False)]
+    return [place for part in parts for place in part.index]
+
+
 def by_threshold(share: pd.DataFrame) -> pd.DataFrame:
     """Rows of the thresholds alone, by size, with the size."""
     own = share[share["choice"] == THRESHOLD]
@@ -67,14 +73,15 @@ def answers_table(frame: pd.DataFrame, found: WhatIf, study: Study) -> Table:
     return Table(
         "what_if",
         f"{Names(study.protocol).outcome(found.outcome)}: the main result under other choices",
-        frame.drop(columns=["notes"]).assign(why=frame["reason"]),
+        frame.drop(columns=["notes"]).assign(printed=frame.index.isin(drawn_rows(frame))),
         {"Choice": "{choice}", "Option": "{option}", "Mark": "{mark}", "Compared": "{comparison_label}",
          "Estimate (interval)": "{estimate} ({conf_low} to {conf_high})", "Std. error": "{std_error}", "df": "{df}",
-         "p": "{p_value}", "n": "{n}", "Unit": "{unit}", "Why not": "{why}"},
+         "p": "{p_value}", "n": "{n}", "Unit": "{unit}", "Why not": "{reason}"},
         keys=(c.OUTCOME, "choice", "option", "comparison"),
         group="Choice",
         decimals="decimals",
         notes=_notes(found, study, frame),
+        where="printed",
     )  # fmt: skip
 
 

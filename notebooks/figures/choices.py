@@ -11,6 +11,7 @@ from outcomes import columns as c
 PROTOCOL = {"symbol": "diamond", "size": 12, "color": COLOURS[1]}
 OTHER = {"symbol": "circle", "size": 7, "color": COLOURS[0]}
 ROW = 22  # px per line of the figure
+NARROW_ROW, NARROW_LABEL, NARROW_MARGIN = 25, 26, 50  # px, characters and px where the figure has one column
 POINTS = ["choice", "option", "comparison", "is_protocol", "n", "estimate", "conf_low", "conf_high"]
 
 
@@ -50,6 +51,7 @@ def answers_figure(answers: pd.DataFrame, names: Names, visit: str, better: str)
         unit=first["unit"],
         height=110 + ROW * (len(answers) + answers["choice"].nunique()),
         right=70,
+        **_narrow(figure, len(answers) + answers["choice"].nunique()),
     )
 
 
@@ -87,7 +89,15 @@ def shares_figure(shares: pd.DataFrame, names: Names, visit: str) -> go.Figure:
         unit=unit,
         height=110 + ROW * (len(shares) + 1),
         right=70,
+        **_narrow(figure, len(shares) + 1),
     )
+
+
+def _narrow(figure: go.Figure, lines: int) -> dict:
+    """What differs in one column: labels on two lines, and room for the word beside the protocol's rows."""
+    words = [wrap(text, NARROW_LABEL) for text in figure.layout.yaxis.ticktext]
+    changes = {"margin": {"r": NARROW_MARGIN}, "yaxis": {"ticktext": words}}
+    return {"column": changes, "column_height": 60 + NARROW_ROW * lines, "column_above": 8}
 
 
 def _intervals(rows: pd.DataFrame, labels: list[str]) -> go.Figure:
@@ -136,7 +146,7 @@ def _intervals(rows: pd.DataFrame, labels: list[str]) -> go.Figure:
                 showarrow=False,
                 font={"size": 11, "color": GREY if refused else INK},
             )
-    figure.add_vline(x=0, line={"color": INK, "width": 1}, layer="below")
+    figure.add_vline(x=0, line={"color": INK, "width": 1})
     figure.update_yaxes(tickvals=ticks, ticktext=words, range=[line - 0.4, -0.6], showgrid=False)
     figure.update_layout(showlegend=False)
     return figure
