@@ -12,6 +12,7 @@ from stats.mixed.contrasts import cell_contrasts, combination, independent_rows,
 from stats.mixed.diagnostics import Diagnostics, diagnose, visit_covariance
 from stats.mixed.estimates import Estimates, JointTest, f_tail
 from stats.mixed.layout import Layout, build_layout, visit_times
+from stats.mixed.masks import some
 from stats.mixed.moments import Moments, pool_orthogonal
 from stats.mixed.robust import robust_estimates, robust_test
 from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
@@ -89,13 +90,13 @@ class MixedFit:
         covariance = solution.small.covariance(df)[0]
         variance = ((scaled @ covariance) * scaled).sum(axis=1)
         notes = self.notes
-        if (variance <= 0).any():
+        if some(variance <= 0):
             notes = (*notes, "The adjusted variance of a combination is not positive: no interval is given for it.")
         std_error = solution.scale[0] * np.sqrt(np.where(variance > 0, variance, np.nan))
         degrees = self._df(scaled, df)
-        if np.isnan(degrees).any():
+        if some(np.isnan(degrees)):
             notes = (*notes, f"The information about the covariance is singular: {df} df cannot be given.")
-        elif (degrees < 2).any():
+        elif some(degrees < 2):
             notes = (*notes, "Fewer than 2 denominator df for a combination: its interval is not to be relied on.")
         return Estimates(
             term=tuple(labels), estimate=scaled @ solution.small.point.beta[0] * solution.scale[0], std_error=std_error,

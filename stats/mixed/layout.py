@@ -15,6 +15,7 @@ from formulaic import ModelSpec
 from stats.errors import FitError
 from stats.mixed import rows
 from stats.mixed.design_matrix import design_of, required_columns, response_name, response_of
+from stats.mixed.masks import every, some
 
 COLLINEAR = 1e-9  # distance of a column of unit length from the span of the others
 
@@ -76,7 +77,7 @@ def build_layout(
     person, persons = rows.person_codes(columns[participant])
     slot, slots = (None, ()) if visit is None else rows.visit_order(columns[visit])
     place = person if slot is None else person * len(slots) + slot
-    if (place[1:] < place[:-1]).any():
+    if some(place[1:] < place[:-1]):
         order = np.argsort(place, kind="stable")
         data, person, place = data.iloc[order], person[order], place[order]
         slot, columns = None if slot is None else slot[order], rows.columns_of(data, used)
@@ -90,7 +91,7 @@ def build_layout(
         rows.once_per_visit(columns, participant, str(visit), place)
     group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else rows.group_codes(columns[by], person)
     Z, random_terms, coding = effects_of(random, data, columns)
-    if not np.isfinite(design.X).all() or not np.isfinite(y).all() or (Z is not None and not np.isfinite(Z).all()):
+    if not all(every(np.isfinite(values)) for values in (design.X, y, Z) if values is not None):
         raise FitError(
             f"Formula '{formula}' gives infinite values on these rows. Check transformations such as log(0)."
         )

@@ -201,9 +201,12 @@ def pattern_index(observed: np.ndarray, Z: np.ndarray | None, group: np.ndarray)
     if Z is not None:
         parts.append((Z * observed[:, :, None]).reshape(len(Z), -1))
     table = np.concatenate(parts, axis=1, dtype=float) + 0.0  # + 0.0 turns -0.0 into 0.0
-    number: dict[bytes, int] = {}
-    index = np.array([number.setdefault(row.tobytes(), len(number)) for row in table])
-    return np.flatnonzero(np.diff(np.maximum.accumulate(index), prepend=-1)), index
+    keys = [row.tobytes() for row in table]
+    first: dict[bytes, int] = {}
+    for row, key in enumerate(keys):
+        first.setdefault(key, row)
+    number = {key: pattern for pattern, key in enumerate(first)}
+    return np.array(list(first.values())), np.array([number[key] for key in keys])
 
 
 def _pattern_sum(index: np.ndarray, count: int):
@@ -281,7 +284,7 @@ def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tupl
 
     FitError where columns are collinear.
     """
-    size = np.linalg.norm(layout.X, axis=0)
+    size = np.sqrt((layout.X**2).sum(axis=0))
     Q, R = np.linalg.qr(layout.X / np.where(size == 0, 1.0, size))
     if len(R) < len(size) or np.abs(R.diagonal()).min() < COLLINEAR:
         raise collinear(rank_report(layout.X, layout.terms))

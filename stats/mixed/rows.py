@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from stats.errors import FitError
+from stats.mixed.masks import every, some
 
 
 def check_columns(frame: pd.DataFrame, used: set[str]) -> None:
@@ -32,7 +33,7 @@ def complete_rows(
         if isinstance(whole.dtype, pd.CategoricalDtype) and not keep_levels:
             column = whole if incomplete is None else data[name]
             seen = np.bincount(column.array.codes, minlength=len(column.dtype.categories)) > 0
-            if not seen.all():
+            if not every(seen):
                 unused = ", ".join(map(str, column.dtype.categories[~seen]))
                 data = data.assign(**{name: column.cat.remove_unused_categories()})
                 notes.append(f"No row for {name} {unused}: left out of the model.")
@@ -48,7 +49,7 @@ def columns_of(frame: pd.DataFrame, used: set[str]) -> dict[str, pd.Series]:
 
 def incomplete_rows(columns: dict[str, pd.Series]) -> tuple[np.ndarray | None, list[str]]:
     """Mask of rows without a value in one of the columns (None where there is none), and a note that counts them."""
-    masks = {name: mask for name, column in columns.items() if (mask := _missing(column)) is not None and mask.any()}
+    masks = {name: mask for name, column in columns.items() if (mask := _missing(column)) is not None and some(mask)}
     incomplete = np.logical_or.reduce(list(masks.values())) if masks else None
     total = len(next(iter(columns.values())))
     if total == 0 or (incomplete is not None and incomplete.all()):
@@ -77,7 +78,7 @@ def person_codes(column: pd.Series) -> tuple[np.ndarray, np.ndarray]:
         values = column.to_numpy()
         new = np.ones(len(values), dtype=bool)
         np.not_equal(values[1:], values[:-1], out=new[1:])
-        if (values[1:] >= values[:-1]).all():  # sorted: a new value is another participant
+        if every(values[1:] >= values[:-1]):  # sorted: a new value is another participant
             return np.cumsum(new) - 1, values[new]
     codes, labels = pd.factorize(column)
     return codes, np.asarray(labels)
@@ -97,7 +98,7 @@ def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
 def once_per_visit(columns: Mapping[str, pd.Series], participant: str, visit: str, place: np.ndarray) -> None:
     """FitError where a participant has two rows at a visit; `place` numbers participant and visit, sorted."""
     twice = place[1:] == place[:-1]
-    if twice.any():
+    if some(twice):
         row = int(np.flatnonzero(twice)[0]) + 1
         who, when = columns[participant].iloc[row], columns[visit].iloc[row]
         raise FitError(

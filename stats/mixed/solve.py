@@ -9,6 +9,7 @@ from stats.mixed.covariance import Structure
 from stats.mixed.geometry import geometry_of
 from stats.mixed.layout import collinear
 from stats.mixed.likelihood import Likelihood
+from stats.mixed.masks import every
 from stats.mixed.moments import Moments
 from stats.mixed.reml import maximise
 from stats.mixed.small_sample import SmallSample
@@ -69,7 +70,7 @@ def solve(
         )
     variance = np.einsum("rptt->r", moments.C) / (moments.n_rows - len(basis))
     size = (moments.shift**2).sum(axis=1) + variance
-    if (variance <= 1e-22 * size).any() or not np.isfinite(variance).all():
+    if not every(variance > 1e-22 * size) or not every(np.isfinite(variance)):
         raise FitError(
             "The outcome has no variation left once the formula is accounted for (it is constant or fitted exactly), "
             "so no error can be estimated. Check the outcome column, or describe the values without a model."

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from stats.mixed.masks import some
+from stats.mixed.masks import every, some
 
 NOTHING = 1e-150
 
@@ -29,7 +29,7 @@ def inverse(information: np.ndarray, least: float = 1e-10) -> tuple[np.ndarray, 
     """
     size, values, vectors = spectrum(information)
     valid = values[:, 0] > least
-    if not valid.all():
+    if not every(valid):
         values = np.where(valid[:, None], values, 1.0)
     found = (vectors / values[:, None, :]) @ vectors.swapaxes(1, 2) / (size[:, :, None] * size[:, None, :])
     blind = np.abs(information.diagonal(axis1=1, axis2=2)) < NOTHING**2
