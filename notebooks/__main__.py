@@ -32,6 +32,15 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="outcomes", description=__doc__)
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
+    new = commands.add_parser("new", help="write a study folder to fill in, with its data dictionary")
+    new.add_argument("folder", type=Path)
+    new.add_argument("--title", default="My study")
+    new.add_argument("--instruments", nargs="+", metavar="ID", help="what is measured (default: fma_ue arat bbt grip)")
+    new.add_argument("--arms", nargs="*", metavar="ID", help="the reference first; none after it: a single-arm study")
+    new.add_argument("--visits", nargs="+", metavar="ID=DAY", help="for example baseline=0 week4=28")
+    new.add_argument("--people", nargs="+", default=(), metavar="CODE", help="codes to write into the sheets already")
+    new.set_defaults(run=_new)
+
     demo = commands.add_parser("demo", help="write the demo study, invented data of a plainly invented trial")
     demo.add_argument("folder", type=Path)
     demo.add_argument("--preset", default="demo", help="which invented study (default: demo)")
@@ -79,6 +88,40 @@ def _parser() -> argparse.ArgumentParser:
     again.add_argument("--quiet", action="store_true", help="no progress lines")
     again.set_defaults(run=_rerun)
     return parser
+
+
+def _new(options: argparse.Namespace) -> int:
+    from outcomes.template import new_study
+
+    given = {"instruments": options.instruments, "arms": options.arms, "visits": _visits(options.visits)}
+    chosen = {name: value for name, value in given.items() if value is not None}
+    written = new_study(options.folder, title=options.title, participants=options.people, **chosen)
+    sheets = [path.name for path in written if path.suffix == ".csv" and path.stem != "data_dictionary"]
+    print(
+        f"A study to fill in was written to {options.folder}.\n"
+        f"1. study.toml: the plan (arms, visits, outcomes, thresholds). Read it and change what is not yours.\n"
+        f"2. The data: either the workbook study.xlsx or the sheets {', '.join(sheets)}; leave the other as it is.\n"
+        f"   data_dictionary.csv says what each column holds. Sheets you have no data for stay empty.\n"
+        f"3. outcomes check {options.folder}\n"
+        f"4. outcomes report {options.folder} --to {options.folder}_report"
+    )
+    return 0
+
+
+def _visits(given: Sequence[str] | None) -> list[tuple[str, float]] | None:
+    """`week4=28` -> ("week4", 28)."""
+    if given is None:
+        return None
+    visits = []
+    for text in given:
+        name, _, day = text.partition("=")
+        try:
+            visits.append((name, float(day)))
+        except ValueError:
+            raise StudyError(
+                f"Visit {text!r}: found no planned day, allowed is a name, = and a day, for example week4=28."
+            ) from None
+    return visits
 
 
 def _demo(options: argparse.Namespace) -> int:

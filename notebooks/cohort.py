@@ -11,6 +11,7 @@ from notebooks.names import Names
 from notebooks.tables import number
 from outcomes import Study
 from outcomes import columns as c
+from outcomes.reading.cells import dates, numbers
 from stats.change_table import select_scores
 from stats.errors import FitError
 from stats.proportions import proportion_interval
@@ -92,12 +93,12 @@ def months_since_onset(study: Study) -> pd.Series:
     """Months from onset to the baseline visit, from months as typed or from two dates; NaN where neither is known."""
     people = study.participants.set_index(c.PARTICIPANT)
     typed = people["onset"].fillna("").astype(str)
-    months = pd.to_numeric(typed, errors="coerce")
-    dates = pd.to_datetime(typed.where(months.isna() & (typed != "")), errors="coerce", format="%Y-%m-%d")
+    onset = dates(typed)["value"]  # any order of day and month, as the checks read and report it
+    months = numbers(typed)["value"].where(onset.isna())
     at_baseline = study.visits[study.visits[c.VISIT] == study.protocol.baseline.id].drop_duplicates(c.PARTICIPANT)
     if len(at_baseline):
         start = pd.to_datetime(at_baseline.set_index(c.PARTICIPANT)["date"], errors="coerce").reindex(people.index)
-        months = months.fillna((start - dates).dt.days / DAYS_PER_MONTH)
+        months = months.fillna((start - onset).dt.days / DAYS_PER_MONTH)
     return months
 
 

@@ -13,13 +13,17 @@ from stats.change_table import select_scores
 from stats.effect_table import EffectSizes, effect_sizes
 from stats.errors import FitError
 
+NOTHING = Prose(
+    "effect sizes", ("No outcome has scores at baseline and at a later visit: there is no change to standardise.",)
+)
 KINDS = ("baseline-sd", "d_av", "g_av", "d_z", "srm")
 
 
 def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] = KINDS) -> dict[str, EffectSizes]:
     """Effect sizes of every outcome from baseline to each later visit; visits without any score are left out.
 
-    An outcome without one score per participant and visit is left out, and the notes say why.
+    An outcome without one score per participant and visit is left out, and the notes say why. Empty where no outcome
+    has scores at baseline and later.
     """
     visits, left_out = {}, []
     for outcome in study.protocol.outcomes:
@@ -43,8 +47,6 @@ def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] 
             level=study.protocol.level,
         )
         made[visit.id] = replace(sizes, notes=(*sizes.notes, *left_out))
-    if not made:
-        raise FitError("No outcome has scores at baseline and at a later visit, so there is no change to standardise.")
     return made
 
 
@@ -59,8 +61,10 @@ def effects_frame(effects: dict[str, EffectSizes], study: Study) -> pd.DataFrame
     return Names(study.protocol).labelled(frame)
 
 
-def effects_table(effects: dict[str, EffectSizes], study: Study) -> Table:
+def effects_table(effects: dict[str, EffectSizes], study: Study) -> Table | Prose:
     """Each index with its standardiser and interval."""
+    if not effects:
+        return NOTHING
     first = next(iter(effects.values()))
     frame = effects_frame(effects, study)
     return Table(
@@ -81,14 +85,18 @@ def effects_table(effects: dict[str, EffectSizes], study: Study) -> Table:
 
 def effects_figure(effects: dict[str, EffectSizes], study: Study, kind: str = "g_av", visit: str | None = None):
     """One index of all outcomes side by side, at the visit named or at the last one."""
+    if not effects:
+        return None
     frame = effects_frame(effects, study)
     wanted = visit or list(effects)[-1]
     chosen = frame[(frame["kind"] == kind) & (frame[c.VISIT] == wanted) & frame["effect"].notna()]
     return None if chosen.empty else effect_forest(chosen, Names(study.protocol))
 
 
-def effects_sentences(effects: dict[str, EffectSizes], study: Study, kind: str = "g_av") -> Prose:
+def effects_sentences(effects: dict[str, EffectSizes], study: Study, kind: str = "g_av") -> Prose | None:
     """The sentence for a report: one index, every outcome, the last visit."""
+    if not effects:
+        return None
     last = list(effects.values())[-1]
     text = type(last)(**{**vars(last), "rows": tuple(row for row in last.rows if row.kind == kind)})
     return Prose(
