@@ -1,8 +1,8 @@
 """Maximise the likelihood of stacked responses: damped Newton, then a search on the boundary where it lies there.
 
-Inside the parameter space Newton's method runs in the natural parameters, on the observed information where that is
-positive definite and on the expected information elsewhere, halving steps that leave the positive definite matrices or
-lower the likelihood. Random effects must have a positive semi-definite G; a maximum outside is searched again over a
+Inside the parameter space Newton's method runs in the natural parameters: the first step on the expected information,
+then on the observed information where that is positive definite and on the expected elsewhere, halving steps that leave
+the positive definite matrices or lower the likelihood. Random effects must have a positive semi-definite G; a maximum outside is searched again over a
 Cholesky factor of G, whose zero rows are the boundary. Convergence is a small Newton decrement (gradient in the metric
 of the information) at the end, or for a boundary the first-order conditions of the cone, never the lack of progress.
 """
@@ -196,7 +196,11 @@ def _triangle(size: int, count: int) -> tuple[np.ndarray, np.ndarray]:
 def _step(
     size: np.ndarray, values: np.ndarray, vectors: np.ndarray, gradient: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Newton step (R, K) and its decrement (R,); a floor keeps a step along a flat direction finite."""
+    """Newton step (R, K) and its decrement (R,).
+
+    The floor keeps a step along a flat direction finite, and the decrement a sum of squares: near a singular covariance
+    rounding makes eigenvalues negative, and a decrement made negative by them would pass for convergence.
+    """
     along = ((gradient / size)[:, None] @ vectors)[:, 0]
     ahead = along / np.maximum(values, FLAT)
     return (vectors @ ahead[:, :, None])[:, :, 0] / size, (along * ahead).sum(axis=1)
