@@ -145,8 +145,7 @@ def _check(options: argparse.Namespace) -> int:
     findings = check(study)
     _print_findings(findings)
     if study.masked:
-        print("The study is blinded. " + " ".join(study.hidden) + " Those who may know the arms check all of it with "
-              "--unmasked.")  # fmt: skip
+        print("Those who may know the arms check all of it with --unmasked.")
     return 1 if findings.blocking else 0
 
 

@@ -43,7 +43,8 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
         else:
             kept = frame["participant"].isin(study.participants["participant"]).to_numpy() & ~wrong
         reported = ~scored & ~kept & (flagged | explained)
-        blank = study.rows_read[table] - len(frame)
+        hidden = study.hidden_rows.get(table, 0)  # left out while blinded, which `study.hidden` says
+        blank = study.rows_read[table] - len(frame) - hidden
         rows.append(
             {
                 "table": table,
@@ -51,7 +52,7 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
                 "rows_read": study.rows_read[table],
                 "scored": int(scored.sum()),
                 "kept": int(kept.sum()),
-                "reported": int(reported.sum()) + named.blank_rows(study.files[table]),
+                "reported": int(reported.sum()) + named.blank_rows(study.files[table]) + hidden,
                 "unaccounted": int((~scored & ~kept & ~reported).sum()) + blank - named.blank_rows(study.files[table]),
             }
         )

@@ -47,6 +47,7 @@ def mask(study: "Study", folder: Path) -> "Study":
         told_reason = visits["reason"].where(visits["reason"] == "", HIDDEN)
         visits = visits.assign(reason=told_reason.astype("str"))
         hidden.append("Left out: the reasons of missed visits and withdrawals, which are free text.")
+    tables |= {name: empty(SHEETS[name]) for name in ONE_SIDED}
     protocol, told = _protocol(study, letters, folder, tables)
     return replace(
         study,
@@ -54,7 +55,7 @@ def mask(study: "Study", folder: Path) -> "Study":
         participants=participants,
         visits=visits,
         **tables,
-        **{name: empty(SHEETS[name]) for name in ONE_SIDED},
+        hidden_rows={name: len(study.table(name)) - len(frame) for name, frame in tables.items()},
         findings=hidden_findings(study),
         departures=tuple(_departure(each, letters) for each in study.departures),
         masked=True,
@@ -72,10 +73,13 @@ def _in_every_arm(
     arms = participants.drop_duplicates("participant").set_index("participant")["arm"]
     arms = arms[arms.isin(letters)]
     measured = {arm for frame in tables.values() for arm in arms.reindex(frame["participant"].unique()).dropna()}
+    primary = study.protocol.primary.partition(".")[0]
+    elsewhere = any(_rows_of(frame, primary) for frame in tables.values())
     told: list[str] = []
     for name, frame in tables.items():
         if len(measured) > 1 and len(frame):
-            tables[name], lines = _shared(frame, arms, measured, study.protocol.primary.partition(".")[0])
+            main = primary if "instrument" in frame or not elsewhere else ""
+            tables[name], lines = _shared(frame, arms, measured, main)
             told += lines
     return tables, told
 
@@ -84,9 +88,10 @@ def _shared(frame: pd.DataFrame, arms: pd.Series, measured: set[str], primary: s
     kinds = [name for name in ("instrument", "condition", "mode") if name in frame]  # of angles: the mode alone
     own = frame["participant"].map(arms)
     told, kept = [], pd.Series(True, index=frame.index)
-    for kind, rows in frame.groupby(kinds, sort=False, observed=True, dropna=False).groups.items():
-        facts = dict(zip(kinds, kind, strict=True))
-        main = facts.get("instrument") == primary and facts.get("condition") != "assisted"
+    for kind, part in frame.groupby(kinds, sort=False, observed=True, dropna=False):
+        facts, rows = dict(zip(kinds, kind, strict=True)), part.index
+        # Angles name no instrument: they stay where the primary outcome is in no other sheet.
+        main = (facts.get("instrument", primary) == primary != "") and facts.get("condition") != "assisted"
         if main or set(own[rows].dropna()) >= measured:
             continue
         kept[rows] = False

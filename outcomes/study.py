@@ -66,6 +66,7 @@ class Study:
     departures: tuple[PlanDeparture, ...] = ()  # from the locked plan
     masked: bool = False  # letters stand for the arms (`outcomes.masking`)
     hidden: tuple[str, ...] = ()  # what is left out of a masked study, in words
+    hidden_rows: Mapping[str, int] = field(default_factory=dict)  # table -> rows left out of a masked study
 
     def table(self, name: str) -> pd.DataFrame:
         """A table by the name of its sheet."""

@@ -1,4 +1,4 @@
-"""Checks of the lock of the analysis plan: is it this study's own, what has departed from it, were data taken out."""
+"""Checks of the lock of the analysis plan (this study's own? what has departed? data taken out?), and of blinding."""
 
 from collections.abc import Iterator
 
@@ -41,6 +41,12 @@ def rows_only_grow(study: Study) -> Iterator[pd.DataFrame]:
         if now < locked:
             yield flag("rows gone since the lock", file=study.files.get(table, table), found=f"{now} rows",
                        allowed=f"{locked} or more")  # fmt: skip
+
+
+@reports("blinded")
+def letters_shown(study: Study) -> Iterator[pd.DataFrame]:
+    if study.masked:
+        yield flag("blinded", file="study.toml", column="blinded", found=" ".join(study.hidden).rstrip("."))
 
 
 @reports("departure from the locked plan", "departure that is none")

@@ -12,7 +12,9 @@ import pandas as pd
 import pytest
 
 from outcomes import check, lock_plan, read_study
+from outcomes.blinding import draw_letters
 from outcomes.findings import SEVERITIES, rules
+from outcomes.protocol_file import read_protocol
 
 
 @dataclass(frozen=True)
@@ -169,6 +171,15 @@ def _locked(then: Callable) -> Callable:
         return then(draft)
 
     return harm
+
+
+def _blinded(draft):
+    draft.toml = f"blinded = true\n{draft.toml}"
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = draft.write(Path(scratch) / "study")
+        draw_letters(folder, read_protocol(folder / "study.toml"))
+        draft.raw["study.blinding.json"] = (folder / "study.blinding.json").read_bytes()
+    return draft
 
 
 def _edited_lock(draft):
@@ -600,6 +611,7 @@ DAMAGES = [
         None,
         "level",
     ),
+    Damage("blinded", _blinded, "study.toml", None, "blinded"),
     Damage("departure that is none", _locked(_useless_departure), "study.toml", None, "departures", "model.df"),
 ]
 
