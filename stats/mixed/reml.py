@@ -2,9 +2,10 @@
 
 Inside the parameter space Newton's method runs in the natural parameters: the first step on the expected information,
 then on the observed information where that is positive definite and on the expected elsewhere, halving steps that leave
-the positive definite matrices or lower the likelihood. Random effects must have a positive semi-definite G; a maximum outside is searched again over a
-Cholesky factor of G, whose zero rows are the boundary. Convergence is a small Newton decrement (gradient in the metric
-of the information) at the end, or for a boundary the first-order conditions of the cone, never the lack of progress.
+the positive definite matrices or lower the likelihood. Random effects must have a positive semi-definite G; a maximum
+outside is searched again over a Cholesky factor of G, whose zero rows are the boundary. Convergence is a small Newton
+decrement (gradient in the metric of the information) at the end, or for a boundary the first-order conditions of the
+cone, never the lack of progress.
 """
 
 from dataclasses import dataclass, fields
