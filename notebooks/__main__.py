@@ -39,6 +39,7 @@ def _parser() -> argparse.ArgumentParser:
     new.add_argument("--arms", nargs="*", metavar="ID", help="the reference first; none after it: a single-arm study")
     new.add_argument("--visits", nargs="+", metavar="ID=DAY", help="for example baseline=0 week4=28")
     new.add_argument("--people", nargs="+", default=(), metavar="CODE", help="codes to write into the sheets already")
+    new.add_argument("--sheets", choices=("workbook", "csv", "both"), help="default: both; the workbook with --people")
     new.set_defaults(run=_new)
 
     demo = commands.add_parser("demo", help="write the demo study, invented data of a plainly invented trial")
@@ -95,12 +96,15 @@ def _new(options: argparse.Namespace) -> int:
 
     given = {"instruments": options.instruments, "arms": options.arms, "visits": _visits(options.visits)}
     chosen = {name: value for name, value in given.items() if value is not None}
-    written = new_study(options.folder, title=options.title, participants=options.people, **chosen)
-    sheets = [path.name for path in written if path.suffix == ".csv" and path.stem != "data_dictionary"]
+    kind = options.sheets or ("workbook" if options.people else "both")
+    written = new_study(options.folder, title=options.title, participants=options.people, sheets=kind, **chosen)
+    sheets = ", ".join(path.name for path in written if path.suffix == ".csv" and path.stem != "data_dictionary")
+    where = {"workbook": "the workbook study.xlsx.", "csv": f"the sheets {sheets}."}
+    both = f"either the workbook study.xlsx or the sheets {sheets}; leave the other as it is."
     print(
         f"A study to fill in was written to {options.folder}.\n"
         f"1. study.toml: the plan (arms, visits, outcomes, thresholds). Read it and change what is not yours.\n"
-        f"2. The data: either the workbook study.xlsx or the sheets {', '.join(sheets)}; leave the other as it is.\n"
+        f"2. The data: {where.get(kind, both)}\n"
         f"   data_dictionary.csv says what each column holds. Sheets you have no data for stay empty.\n"
         f"3. outcomes check {options.folder}\n"
         f"4. outcomes report {options.folder} --to {options.folder}_report"

@@ -62,12 +62,14 @@ def new_study(
     arms: Sequence[str] = ("control", "intervention"),
     visits: Sequence[tuple[str, float]] = (("baseline", 0), ("week4", 28), ("week8", 56)),
     participants: Sequence[str] = (),
+    sheets: str = "both",
 ) -> list[Path]:
     """Writes a study folder to fill in.
 
     instruments: ids of the catalogue. arms: ids, the first being the reference; one or none for a single-arm study.
     visits: (id, planned day). participants: codes to fill in already, at every visit; blank sheets without.
-    Sheets are written as CSV and again in one workbook `study.xlsx`: fill in one of the two.
+    sheets: "workbook" (study.xlsx), "csv" or "both", of which one is filled in. With codes filled in already both would
+    hold data, and `read_study` wants each table once: name one.
 
     Returns the files written.
     Raises:
@@ -80,6 +82,8 @@ def new_study(
             f"{folder}: the folder is not empty: found {sorted(entry.name for entry in folder.iterdir())[0]}; allowed "
             "is a new or empty folder. Name another folder."
         )
+    if sheets not in ("both", "workbook", "csv"):
+        raise StudyError(f"Sheets {sheets!r}: allowed are workbook, csv and both.")
     chosen = [instrument(name) for name in dict.fromkeys(instruments)]
     if not visits:
         raise StudyError("A study plans visits: found none, allowed one or more. Give visits as (id, planned day).")
@@ -87,7 +91,7 @@ def new_study(
     folder.mkdir(parents=True, exist_ok=True)
     written = [folder / "study.toml"]
     written[0].write_text(protocol_text(chosen, title=title, arms=arms, visits=visits), encoding="utf-8")
-    for form in forms:
+    for form in forms if sheets != "workbook" else ():
         path = folder / f"{form.name}.csv"
         blanks = [""] * len(form.fields)
         rows = [[*row, *blanks[len(row) :]] for row in form.rows]
@@ -96,8 +100,9 @@ def new_study(
     dictionary = dictionary_rows(forms)
     written.append(folder / "data_dictionary.csv")
     _write_csv(written[-1], dictionary)
-    written.append(folder / "study.xlsx")
-    write_workbook(written[-1], forms, dictionary)
+    if sheets != "csv":
+        written.append(folder / "study.xlsx")
+        write_workbook(written[-1], forms, dictionary)
     return written
 
 

@@ -71,7 +71,7 @@ def _moved_elsewhere(frame: pd.DataFrame, before: pd.DataFrame, spread: pd.Serie
 
     Distances in standard deviations of each outcome; only where enough values stand behind these.
     """
-    moved = (frame["value"] - before["value"]) / spread * frame["better"].map({"higher": 1, "lower": -1})
+    moved = (frame["value"] - before["value"]) / spread * np.where(frame["better"] == "lower", -1.0, 1.0)
     moved = moved.where(frame.groupby("outcome", sort=False)["value"].transform("count") >= _ENOUGH_FOR_A_FENCE)
     table = pd.DataFrame({"person": frame["participant"], "outcome": frame["outcome"], "now": frame["visit"],
                           "then": before["visit"], "way": np.sign(moved), "far": moved.abs()})  # fmt: skip

@@ -96,8 +96,10 @@ def test_the_report_holds_every_value_typed_in(path_taken, numbers):
         assert found[name] == row["blocks"], (name, hand)
     for person in PEOPLE:
         for visit in VISITS:
-            trials = [row["value"] for row in rows["trials"]
-                      if row["participant"] == person and row["visit"] == visit and row["side"] == affected[person]]  # fmt: skip
+            where = (person, visit, affected[person])
+            trials = [
+                row["value"] for row in rows["trials"] if (row["participant"], row["visit"], row["side"]) == where
+            ]
             name = f"scores/grip.force | {person} | {visit} | {affected[person]} | unassisted/value"
             assert found[name] == pytest.approx(sum(trials) / 3)
     assert (folder / "report" / "report.docx").exists()
@@ -120,15 +122,31 @@ def test_before_anything_is_typed_in_the_check_says_what_to_do(tmp_path, capsys)
         assert name in told
     assert main(["check", str(tmp_path / "trial")]) == 1
     assert "no participant" in capsys.readouterr().err
+    assert main(["new", str(tmp_path / "named"), "--people", "P01", "P02", "P03", "P04"]) == 0
+    assert main(["check", str(tmp_path / "named")]) == 1  # people without a single value: findings, no traceback
+    assert "more than once" not in capsys.readouterr().out  # the codes stand in one file only
 
 
 def test_new_takes_arms_visits_and_people_and_refuses_in_words(tmp_path, capsys):
     folder = tmp_path / "trial"
-    asked = ["--instruments", "bbt", "--arms", "--visits", "entry=0", "exit=21.5", "--people", "A1", "A2"]
+    asked = [
+        "--instruments",
+        "bbt",
+        "--arms",
+        "--visits",
+        "entry=0",
+        "exit=21.5",
+        "--people",
+        "A1",
+        "A2",
+        "--sheets",
+        "csv",
+    ]
     assert main(["new", str(folder), *asked]) == 0
     protocol = (folder / "study.toml").read_text(encoding="utf-8")
     assert 'design = "single-arm"' in protocol
     assert "day = 21.5" in protocol
+    assert not (folder / "study.xlsx").exists()
     with (folder / "visits.csv").open(encoding="utf-8-sig", newline="") as file:
         assert [row[:2] for row in csv.reader(file)][1:] == [["A1", "entry"], ["A1", "exit"], ["A2", "entry"],
                                                              ["A2", "exit"]]  # fmt: skip

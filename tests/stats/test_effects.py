@@ -5,10 +5,12 @@ import pandas as pd
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from scipy.stats import chi2, norm
 
 from stats.effect_table import effect_sizes
 from stats.effects import effect_size
 from stats.errors import FitError
+from stats.noncentral import noncentrality_limits
 
 # PMC4268358: Fugl-Meyer before and after of five people; Box and Block likewise.
 FMA = ([61, 57, 32, 47, 23], [64, 59, 41, 54, 40], [64, 59, 27, 54, 50])
@@ -116,3 +118,22 @@ def test_identities(first, data):
         assert one.estimate == pytest.approx(-other.estimate, abs=1e-12)
         assert one.conf_low == pytest.approx(-other.conf_high, abs=1e-8)
         assert one.conf_low <= one.estimate + 1e-9
+
+
+@pytest.mark.parametrize(("statistic", "df"), [(2.0, 1), (50.0, 1), (-90.0, 1.2), (900.0, 2), (1e6, 2), (1.65e16, 5)])
+def test_limits_of_the_noncentrality_hold_for_statistics_of_any_size(statistic, df):
+    """Second way: P(T <= t) as the mean of the normal distribution function over the chi distribution, by quadrature.
+
+    T = (Z + ncp) / S with S^2 = chi2 / df, so P(T <= t) = E[Phi(t S - ncp)]. People who all change by the same amount
+    give statistics without bound.
+    """
+    scale = np.linspace(5e-7, 1 - 5e-7, 1_000_000)  # quantiles of S: the middle of each of a million equal parts
+    spread = np.sqrt(chi2.ppf(scale, df) / df)
+    low, high = noncentrality_limits(statistic, df, 0.95)
+    assert np.mean(norm.cdf(statistic * spread - low)) == pytest.approx(0.975, abs=2e-4)
+    assert np.mean(norm.cdf(statistic * spread - high)) == pytest.approx(0.025, abs=2e-4)
+
+
+def test_limits_of_an_unknown_statistic_are_unknown():
+    assert np.isnan(noncentrality_limits(float("nan"), 3)).all()
+    assert np.isnan(noncentrality_limits(2.0, float("nan"))).all()
