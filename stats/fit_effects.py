@@ -28,7 +28,7 @@ def effect_from_fit(
     """A change, or a difference of changes between arms, in units of a standard deviation.
 
     fit: of `fit_change`. visit: the later visit. arm: in a study with several arms, the arm compared with the
-    reference; in a single arm the change itself. standardiser: "baseline-sd" (of everybody seen at baseline, arms pooled)
+    reference; in a single arm the change itself. standardiser: "baseline-sd" (of everybody seen at baseline, pooled)
     or "visit-sd" (root of the model's variance at the visit; with baseline as a covariate that is the spread left at
     equal baselines, a smaller standardiser). correct: take out the small-sample bias of dividing by an estimated SD at
     baseline (Hedges 1981; Morris 2008); the df of a model's SD at a visit are not known, so there it does nothing.
