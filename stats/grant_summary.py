@@ -136,9 +136,7 @@ def grant_summary(
     where = {"visit": visit, "baseline": baseline, "participants": participants, "level": level}
     if kind is None and design is not None:
         if baseline not in (None, design.baseline.id):
-            raise FitError(
-                f"Baseline {baseline}: the model of change counts from {design.baseline.id}. Leave it out."
-            )
+            raise FitError(f"Baseline {baseline}: the model of change counts from {design.baseline.id}. Leave it out.")
         effects = model_effects(scores, wanted, design=design, visit=visit, participants=participants, level=level)
     else:
         kind = kind or (BETWEEN if reference is not None else "g_av")
