@@ -33,7 +33,7 @@ report.html   the report, to open in any browser
 report.docx   the same for a word processor
 record.json   every reported number with its name, unit, n and notes; inputs, versions and seed
 tables        each table as CSV with all digits
-figures       each figure as pictures, and its numbers as CSV
+figures       each figure as pictures, 183 mm wide and (_89mm) for one column, and its numbers as CSV
 notebooks     the executed notebooks
 inputs        a copy of the data the report was computed from: handle it as the study's data are handled (none while the
               study is blinded)
@@ -85,6 +85,7 @@ def make_report(
     runs, record = compute(study, target, only=only, processes=processes, say=say)
     record["study"]["folder"] = _way(Path(folder), target)
     missing = _write_parts(runs, target, pictures, say)
+    say("writing the page, the document and the record")
     made, title = _made(record, missing), study.protocol.title
     subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
     appendix = instruments_html(used_instruments(study))
