@@ -10,7 +10,7 @@ from docx.enum.table import WD_TABLE_ALIGNMENT
 from docx.enum.text import WD_ALIGN_PARAGRAPH
 from docx.oxml import OxmlElement
 from docx.oxml.ns import qn
-from docx.shared import Cm, Pt
+from docx.shared import Cm, Emu, Pt
 from docx.table import Table as WordTable
 from docx.table import _Row
 
@@ -20,7 +20,7 @@ from notebooks.record import cell_contents
 from notebooks.runner import Run
 from notebooks.tables import cells, identifier, is_numeric, printed
 
-TEXT_WIDTH = Cm(17)
+TEXT_WIDTH, TEXT_HEIGHT = Cm(17), Cm(22)
 MARKDOWN = re.compile(r"(\*\*|`|(?<!\w)[*_](?=\w)|(?<=\w)[*_](?!\w))")
 
 
@@ -35,13 +35,14 @@ def write_document(
     document.add_heading(title, 0)
     document.add_paragraph(caution)
     for run in runs:
+        heading = ""
         for place, cell in enumerate(run.notebook.cells):
             if cell.cell_type == "markdown":
                 if NOTEBOOK_ONLY not in cell.metadata.get("tags", []):
-                    _text(document, cell.source)
+                    heading = _text(document, cell.source) or heading
                 continue
             for content in cell_contents(cell, place):
-                _exhibit(document, content, figures)
+                _exhibit(document, content, figures, heading)
     document.add_heading("How this report was made", 1)
     for line in made:
         document.add_paragraph(line)
@@ -57,24 +58,28 @@ def _page(document: Doc) -> None:
     style.font.name, style.font.size = "Arial", Pt(10)
 
 
-def _text(document: Doc, source: str) -> None:
-    """Headings and paragraphs of a markdown cell; its emphasis marks are left out."""
+def _text(document: Doc, source: str) -> str:
+    """Headings and paragraphs of a markdown cell; its emphasis marks are left out. Returns the last heading."""
+    heading = ""
     for block in re.split(r"\n\s*\n", source.strip()):
         marks = re.match(r"(#+)\s+", block)
         words = MARKDOWN.sub("", " ".join(block.split()))
         if marks:
-            document.add_heading(words.lstrip("# "), min(len(marks[1]), 4))
+            heading = words.lstrip("# ")
+            document.add_heading(heading, min(len(marks[1]), 4))
         else:
             document.add_paragraph(words)
+    return heading
 
 
-def _exhibit(document: Doc, content: dict, figures: Path) -> None:
+def _exhibit(document: Doc, content: dict, figures: Path, above: str) -> None:
+    """A table, a figure or paragraphs. above: the heading they stand under, which is not said twice."""
     if content["kind"] == "table":
         _table(document, printed(from_content(content)))
     elif content["kind"] == "figure":
         _figure(document, content, figures / f"{identifier(content['name'])}.png")
     else:
-        if content["heading"]:
+        if content["heading"] and content["heading"] != above:
             document.add_heading(content["heading"], 3)
         for paragraph in content["paragraphs"]:
             document.add_paragraph(paragraph)
@@ -82,7 +87,9 @@ def _exhibit(document: Doc, content: dict, figures: Path) -> None:
 
 def _figure(document: Doc, content: dict, picture: Path) -> None:
     if picture.exists():
-        document.add_picture(str(picture), width=TEXT_WIDTH)
+        drawn = document.add_picture(str(picture), width=TEXT_WIDTH)
+        if drawn.height > TEXT_HEIGHT:  # a tall one is made smaller, so that it stays on its page with its caption
+            drawn.width, drawn.height = Emu(round(drawn.width * TEXT_HEIGHT / drawn.height)), TEXT_HEIGHT
         properties = document.inline_shapes[-1]._inline.docPr
         properties.set("descr", content["alt"])  # what a screen reader says
         document.paragraphs[-1].paragraph_format.keep_with_next = True
