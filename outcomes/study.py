@@ -68,6 +68,11 @@ class Study:
     hidden: tuple[str, ...] = ()  # what is left out of a masked study, in words
     hidden_rows: Mapping[str, int] = field(default_factory=dict)  # table -> rows left out of a masked study
 
+    def __repr__(self) -> str:
+        rows = ", ".join(f"{name} {count}" for name, count in self.rows_read.items())
+        plan = f"{self.protocol.design}, {len(self.participants)} participants, {len(self.protocol.visits)} visits"
+        return f"Study {self.protocol.title!r}: {plan}; rows read: {rows}"
+
     def table(self, name: str) -> pd.DataFrame:
         """A table by the name of its sheet."""
         return getattr(self, name)
