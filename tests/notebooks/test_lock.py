@@ -13,7 +13,6 @@ from docx import Document
 from notebooks.__main__ import main
 from notebooks.compare import rerun
 from notebooks.report import make_report
-from notebooks.statics import find_browser
 from outcomes import StudyError, check, lock_plan, read_study
 from outcomes.lock_file import NAME
 
@@ -249,15 +248,10 @@ def test_a_locked_study_without_departures_says_none(cohort, tmp_path):
     assert "Departures from the locked plan: none." in made.record["sentences"]["departures/lock"]
 
 
-def test_a_long_hash_does_not_widen_the_page_on_a_phone(locked_report):
-    path = find_browser()
-    if path is None:
-        pytest.skip("no Chromium-family browser found (BROWSER_PATH, PATH)")
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
-        page = browser.new_page(viewport={"width": 375, "height": 800})
-        page.goto((locked_report[1] / "report.html").as_uri())
-        page.wait_for_selector("body[data-drawn=yes]", timeout=60_000)
-        page.wait_for_function("document.documentElement.scrollWidth <= 375", timeout=15_000)
-        browser.close()
+def test_a_long_hash_does_not_widen_the_page_on_a_phone(browser, locked_report):
+    context = browser.new_context(viewport={"width": 375, "height": 800}, offline=True)
+    page = context.new_page()
+    page.goto((locked_report[1] / "report.html").as_uri())
+    page.wait_for_selector("body[data-drawn=yes]", timeout=60_000)
+    page.wait_for_function("document.documentElement.scrollWidth <= 375", timeout=15_000)
+    context.close()
