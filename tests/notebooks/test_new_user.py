@@ -7,6 +7,7 @@ with decimal commas saves them: semicolons, decimal commas, days first, its own 
 import csv
 import datetime
 import random
+from collections.abc import Callable
 from pathlib import Path
 
 import openpyxl
@@ -68,32 +69,35 @@ def fill_csv(folder: Path) -> None:
         path.write_text("".join(";".join(line) + "\r\n" for line in lines), encoding="cp1252", newline="")
 
 
-FILL = {"workbook": fill_workbook, "csv": fill_csv}
+def follow(folder: Path, fill: Callable[[Path], None], *only: str) -> None:
+    """The commands of README, one after the other."""
+    folder.mkdir()
+    study, report = str(folder / "trial"), str(folder / "report")
+    assert main(["new", study, "--instruments", "bbt", "grip"]) == 0
+    fill(folder / "trial")
+    assert main(["check", study]) == 0
+    assert (
+        main(["report", study, "--to", report, "--no-pictures", "--quiet", *(["--only", *only] if only else [])]) == 0
+    )
 
 
-@pytest.fixture(scope="module", params=FILL)
-def path_taken(request, make_once):
-    """Everything the commands printed, and the report, after new, check and report."""
-
-    def follow(folder: Path) -> None:
-        folder.mkdir()
-        assert main(["new", str(folder / "trial"), "--instruments", "bbt", "grip"]) == 0
-        FILL[request.param](folder / "trial")
-        assert main(["check", str(folder / "trial")]) == 0
-        assert main(["report", str(folder / "trial"), "--to", str(folder / "report"), "--no-pictures", "--quiet"]) == 0
-
-    return request.param, make_once(f"first_{request.param}", follow)
+@pytest.fixture(scope="module")
+def from_workbook(make_once) -> Path:
+    return make_once("first_workbook", lambda folder: follow(folder, fill_workbook))
 
 
-def test_the_report_holds_every_value_typed_in(path_taken, numbers):
-    _, folder = path_taken
-    found = numbers(folder / "report")
-    rows = sheets()
+@pytest.fixture(scope="module")
+def from_sheets(make_once) -> Path:
+    """Of the notebooks only those that show what was read and how it was scored."""
+    return make_once("first_csv", lambda folder: follow(folder, fill_csv, "1", "2", "4"))
+
+
+def test_the_report_holds_every_value_typed_in(from_workbook, numbers):
+    found, rows = numbers(from_workbook / "report"), sheets()
     affected = {row["participant"]: row["affected_side"] for row in rows["participants"]}
     for row in rows["items_bbt"]:
-        hand = "affected" if row["side"] == affected[row["participant"]] else "other"
         name = f"scores/bbt.blocks | {row['participant']} | {row['visit']} | {row['side']} | unassisted/value"
-        assert found[name] == row["blocks"], (name, hand)
+        assert found[name] == row["blocks"], name
     for person in PEOPLE:
         for visit in VISITS:
             where = (person, visit, affected[person])
@@ -102,17 +106,22 @@ def test_the_report_holds_every_value_typed_in(path_taken, numbers):
             ]
             name = f"scores/grip.force | {person} | {visit} | {affected[person]} | unassisted/value"
             assert found[name] == pytest.approx(sum(trials) / 3)
-    assert (folder / "report" / "report.docx").exists()
-    assert "Box and Block Test" in (folder / "report" / "report.html").read_text(encoding="utf-8")
+    assert (from_workbook / "report" / "report.docx").exists()
+    assert "Box and Block Test" in (from_workbook / "report" / "report.html").read_text(encoding="utf-8")
 
 
-def test_a_workbook_and_sheets_with_decimal_commas_give_the_same_numbers(make_once, numbers):
+def test_a_workbook_and_sheets_with_decimal_commas_give_the_same_numbers(from_workbook, from_sheets, numbers):
     """All but the counts of what the checks noted on reading: commas and day-first dates are notes."""
-    folders = [make_once(f"first_{kind}", lambda folder: pytest.fail("made by the test before")) for kind in FILL]
-    one, other = ({name: value for name, value in numbers(folder / "report").items()
-                   if not name.startswith(("finding_counts", "files_read"))} for folder in folders)  # fmt: skip
-    assert one == other
-    assert len(one) > 500
+    whole, part = (
+        {
+            name: value
+            for name, value in numbers(folder / "report").items()
+            if not name.startswith(("finding_counts", "files_read"))
+        }
+        for folder in (from_workbook, from_sheets)
+    )
+    assert len(part) > 500
+    assert part == {name: whole[name] for name in part}
 
 
 def test_before_anything_is_typed_in_the_check_says_what_to_do(tmp_path, capsys):
