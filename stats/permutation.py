@@ -193,7 +193,7 @@ class ArmSums:
 def _dealt(one: np.ndarray, sums: np.ndarray) -> np.ndarray:
     """Sums over the members of each dealt arm: one (B, g, n), sums (R, n, ...): (R, B, g, ...) in one product."""
     B, g, n = one.shape
-    return one.reshape(B * g, n) @ sums.reshape(len(sums), n, -1)
+    return one.reshape(B * g, n) @ sums.reshape(len(sums), n, int(np.prod(sums.shape[2:])))
 
 
 def _inverse(matrix: np.ndarray) -> np.ndarray:

@@ -80,7 +80,7 @@ def alike(layout: Layout, structure: "Structure", theta: np.ndarray) -> Iterator
         size = int(starts[everyone[0] + 1] - starts[everyone[0]])
         slots = layout.slot[starts[everyone[0]] : starts[everyone[0]] + size]
         V = S[:, p if S.shape[1] > 1 else 0][:, slots[:, None], slots]
-        parts = -(-len(everyone) * len(theta) * size**2 // CELLS)
+        parts = max(1, -(-len(everyone) * len(theta) * size**2 // CELLS))
         for people in np.array_split(everyone, parts):
             rows = starts[people][:, None] + np.arange(size)
             yield Alike(people, rows, layout.X[rows], V)

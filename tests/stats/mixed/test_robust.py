@@ -145,6 +145,19 @@ def test_stacked_responses_give_the_single_answers() -> None:
             assert_allclose(single.df[r], table["df"], rtol=1e-6)
 
 
+def test_stacked_responses_none_of_which_has_a_maximum_give_no_numbers() -> None:
+    """Six people at six visits: an unstructured covariance runs to a singular matrix."""
+    frame = cohort(people=6, days=(0.0, 7.0, 14.0, 21.0, 28.0, 35.0), missing=0.0)
+    Y = np.random.default_rng(1).normal(0, 1, (3, len(frame)))
+    many = fit_many(frame, "score ~ visit * arm", Y, participant="participant", visit="visit",
+                    covariance="unstructured")  # fmt: skip
+    assert not many.converged.any()
+    test, single = many.robust_test(np.eye(12)[7:]), many.robust(np.eye(12))
+    assert np.isnan([test.statistic, test.den_df, test.p_value]).all()
+    assert np.isnan(single.std_error).all()
+    assert np.isnan(many.simulate(np.random.default_rng(1))).all()
+
+
 def test_simulated_responses_have_the_fitted_mean_and_covariance() -> None:
     frame = cohort(people=10)
     one = fit_many(frame, "score ~ week", frame["score"].to_numpy(), participant="participant", visit="visit",
