@@ -13,9 +13,10 @@ GRAVE = {"critical", "serious"}
 SHORTEN = "document.querySelectorAll('tbody tr:nth-child(n+7)').forEach(row => row.remove())"
 
 
-def findings(page) -> list[str]:
-    """Every fault the audit is sure of: how grave, which rule, how often, an example."""
-    found = audit.Axe().run(page).response["violations"]
+def findings(page, leave_out: str = "") -> list[str]:
+    """Every fault the audit is sure of: how grave, which rule, how often, an example. leave_out: a selector."""
+    context = {"exclude": [[leave_out]]} if leave_out else None
+    found = audit.Axe().run(page, context=context).response["violations"]
     return [f"{one['impact']} {one['id']} ({len(one['nodes'])}): {one['nodes'][0]['html'][:150]}" for one in found]
 
 
@@ -41,13 +42,15 @@ def page(browser, report, request):
 
 def test_the_page_as_opened_and_with_its_folds_open_has_no_fault(page, report):
     """None at all is asked for, more than "no serious one": there is none today."""
-    assert findings(page) == []
+    # The inside of a drawing is one picture to a reader, and slow to look through: done on the smaller report.
+    leave_out = "" if report.name == "stroke" else ".plot > *"
+    assert findings(page, leave_out) == []
     # The tables under the figures are made by one function: those of one report are enough.
     folds = ("code", "numbers") if report.name == "stroke" else ("code",)
     for fold in folds:
         page.evaluate(f"document.querySelectorAll('details.{fold}').forEach(one => {{ one.open = true; }})")
         assert page.locator(f"details.{fold}[open]").count() >= 4
-    assert findings(page) == []
+    assert findings(page, leave_out) == []
 
 
 PLANTED = {
