@@ -48,7 +48,9 @@ def missing_map(grid: pd.DataFrame, names: Names) -> go.Figure | None:
     # Heights in px: of the panels of one row, and of the ticks and headings between two rows.
     panel = max((15 if named else 6) * len(people), 60)
     ticks = [wrap(plain_text(names.visit(visit)), 14) for visit in visits]
-    below = 16 + 7 * max(len(line) for tick in ticks for line in tick.split("<br>"))
+    whole_names = [plain_text(names.visit(visit)) for visit in visits]
+    longest = 5.3 * max(map(len, whole_names))  # px in the small print of a narrow figure, which has room for one line
+    below = round(16 + max(7 * max(len(line) for tick in ticks for line in tick.split("<br>")), min(longest, 110)))
     gap = below + LINE * _most_lines(labels[across:]) + 12
     whole = down * panel + (down - 1) * gap
     figure = make_subplots(
@@ -76,6 +78,7 @@ def missing_map(grid: pd.DataFrame, names: Names) -> go.Figure | None:
         annotation.to_plotly_json() | {"text": text, "font": {"size": 9}}
         for annotation, text in zip(figure.layout.annotations, narrow, strict=True)
     ]
+    narrow_ticks = {f"xaxis{place or ''}": {"ticktext": whole_names} for place in (0, *range(2, down * across + 1))}
     headroom = LINE * _most_lines(labels[:across]) + 4
     return finish(
         figure,
@@ -88,9 +91,9 @@ def missing_map(grid: pd.DataFrame, names: Names) -> go.Figure | None:
         keys=[c.OUTCOME, c.PARTICIPANT, c.VISIT],
         height=whole + below + headroom + 9 + 2 * LEGEND_LINE,
         above=headroom,
-        column={"annotations": heads},
+        column={"annotations": heads} | (narrow_ticks if longest < below else {}),
         column_height=whole + below + 20,
-        column_above=11 * _most_lines(narrow[:across]) + 4,
+        column_above=12 * _most_lines(narrow[:across]) + 4,
     )
 
 

@@ -114,6 +114,7 @@ def finish(
         # Under the title, whatever room labels need at the left of the panels or above them.
         legend={
             "orientation": "h",
+            "tracegroupgap": 0,
             "xref": "container",
             "x": 0.004,
             "xanchor": "left",
