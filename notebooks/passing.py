@@ -204,8 +204,9 @@ def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
 
 
 def responder_sentences(passing: Passing) -> Prose:
-    """One sentence per outcome and visit at the protocol's thresholds."""
-    sentences = tuple(counted.sentence(passing.study.protocol.level) for counted in passing.planned)
+    """One sentence per outcome at the protocol's thresholds, to its last visit; the table holds the visits before."""
+    last = {counted.outcome: counted for counted in passing.planned}  # counts come in the order of the visits
+    sentences = tuple(counted.sentence(passing.study.protocol.level) for counted in last.values())
     return Prose("responders", (*sentences, CAUTION), items=("CONSORT pilot 17a",), heading="In words")
 
 
