@@ -177,7 +177,7 @@ def rerun_report(report: str | Path, study: str | Path | None = None) -> Table |
     if not (Path(report) / "record.json").is_file():
         words = f"There is no report in {report}: make one with 'outcomes report' and name its folder above."
         return Prose("rerun", (words,))
-    return comparison_table(rerun(report, study))
+    return comparison_table(rerun(report, study, say=print))  # progress: it takes as long as the report did
 
 
 def lines(compared: Comparison, limit: int = 40) -> list[str]:
