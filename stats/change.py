@@ -227,14 +227,26 @@ def fit_change(
     scores: frame of `outcomes.score`. design: the study's protocol (arms, reference, visits); without it the arms are
     those found, the first by name is the reference. model: the choices, by default the protocol's; what it leaves to
     "auto" is decided by the written rules of `ladder` and `select_rows`, never by a p value, and noted.
-    hand, condition: which rows (scores without a hand are always taken). participants: covariates, one row per person.
+    hand, condition: which rows (scores without a hand are always taken); `fit_conditions` models both conditions.
+    participants: covariates, one row per person.
 
-    Rejection of a true null at nominal 5 % by the model the rules choose, Kenward-Roger df (tests/simulation: 6, 10
-    and 15 per arm, 6 visits, 15 % missing, 10,000 trials a cell): slope difference 4.8-5.3 %, whether the covariance is
-    right (random slopes) or wrong (autoregressive); joint arm x visit 5.0-5.3 % where it is right and 5.7-6.0 % where
-    it is wrong, outside 4.5-5.5 %, because a line per participant cannot follow an autoregressive course. `permute`
-    holds 5 % in every cell by construction. An unstructured covariance over these six visits rejects 7-11 % (6 % with
-    observed information) and has no answer in a fifth of the trials at 10 per arm.
+    Rejection of a true null at nominal 5 % by the model the rules choose, Kenward-Roger df, in 10,000 simulated trials
+    a cell (tests/simulation/calibration.csv; 6 visits, 15 % missing; Monte-Carlo error 0.2 points), covariance right
+    (random slopes) and wrong (autoregressive), at 15, 10 and 6 per arm:
+
+    slope difference                          5.1  4.9  5.6 %      5.2  4.8  4.9 %
+    arm x visit, baseline as covariate        5.0  4.9  6.1        5.7  5.9  6.3
+    arm x visit, constrained baseline         5.1  5.4  5.6        6.6  6.3  6.3
+    arm x visit, baseline as outcome          5.2  5.2  5.3        5.9  5.9  5.6
+
+    Outside 4.5-5.5 %: the joint test under the wrong covariance, because a line per participant cannot follow an
+    autoregressive course; and some cells of 6 per arm, where a fifth of the fits lie on the boundary and five
+    differences are tested with 12 people. For doubtful covariances and very small trials: `permute` keeps 4.6-5.3 % in
+    all these cells, by construction; `robust_joint` 4.6-5.6 % at 10 and 15 per arm under both covariances (at 6 it is
+    too cautious, 3.3-4.2 %), `robust` 4.9-5.6 % for the slope at every size. An unstructured covariance over these
+    visits, which the rules do not choose at these sizes, rejects 7.4-7.5 % at 15 and 11.3-11.4 % at 10 per arm (5.5-5.7 %
+    with observed information), `robust_joint` on it 10-17 %; a quarter of the trials of 10 per arm and nine in ten of 6
+    have no answer then.
 
     Raises FitError where no model of change can be fitted, saying what to do.
     """
