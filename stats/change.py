@@ -244,9 +244,9 @@ def fit_change(
     differences are tested with 12 people. For doubtful covariances and very small trials: `permute` keeps 4.6-5.3 % in
     all these cells, by construction; `robust_joint` 4.6-5.6 % at 10 and 15 per arm under both covariances (at 6 it is
     too cautious, 3.3-4.2 %), `robust` 4.9-5.6 % for the slope at every size. An unstructured covariance over these
-    visits, which the rules do not choose at these sizes, rejects 7.4-7.5 % at 15 and 11.3-11.4 % at 10 per arm (5.5-5.7 %
-    with observed information), `robust_joint` on it 10-17 %; a quarter of the trials of 10 per arm and nine in ten of 6
-    have no answer then.
+    visits, which the rules do not choose at these sizes, rejects 7.4-7.5 % at 15 and 11.3-11.4 % at 10 per arm
+    (5.5-5.7 % with observed information), `robust_joint` on it 10-17 %; a quarter of the trials of 10 per arm and nine
+    in ten of 6 have no answer then.
 
     Raises FitError where no model of change can be fitted, saying what to do.
     """
