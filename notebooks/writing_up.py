@@ -87,11 +87,22 @@ def _outcomes(study: Study) -> list[str]:
     lines = [f"Primary outcome: {names.outcome(protocol.primary)}{_range(protocol.primary)}."]
     if others:
         lines[0] += f" Further outcomes: {'; '.join(others)}."
+    lines += _hands(study)
     lines.append(
         "Scores were computed from the recorded items and trials by the published rules of each instrument, listed at "
         "the end of this report; a score with missing items is missing unless its instrument has a rule for it."
     )
     return lines
+
+
+def _hands(study: Study) -> list[str]:
+    """Which hand is analysed of people with two affected ones."""
+    rule, affected = study.protocol.both_hands, study.participants["affected_side"]
+    if rule is None or not affected.eq("both").any():
+        return []
+    by = f" at baseline by {Names(study.protocol).outcome(rule.by)} (equal hands: the dominant one)" if rule.by else ""
+    count = int(affected.eq("both").sum())
+    return [f"Of the {count} participants with both hands affected, the {rule.analysed} hand{by} is analysed."]
 
 
 def _range(outcome: str) -> str:

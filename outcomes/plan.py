@@ -38,6 +38,7 @@ def plan_of(protocol: Protocol) -> dict:
             "arms": {arm.id: {"reference": arm.reference} for arm in protocol.arms},
             "visits": {visit.id: {"day": visit.day, "window": visit.window} for visit in protocol.visits},
             "periods": _named((period.id, asdict(period), ("id",)) for period in protocol.periods),
+            "both_hands": asdict(protocol.both_hands) if protocol.both_hands else {},
             "model": _model(protocol.model),
             "sensitivity": _named((model.label, asdict(model), ("label",)) for model in protocol.sensitivity),
             "thresholds": protocol.thresholds,

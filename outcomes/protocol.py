@@ -34,6 +34,17 @@ class Period:
 
 
 @dataclass(frozen=True)
+class BothHands:
+    """Which hand is analysed of a participant with both hands affected.
+
+    analysed: "weaker", "stronger" (at baseline, by the outcome `by`), "dominant", "non-dominant", "left" or "right".
+    """
+
+    analysed: str
+    by: str = ""
+
+
+@dataclass(frozen=True)
 class Measure:
     """A total score the study brings that is no instrument of the catalogue; id is `<instrument>.<scale>`."""
 
@@ -115,6 +126,7 @@ class Protocol:
     scored_raters: tuple[str, ...] = ()  # raters whose ratings are scored; blank: all
     wide: tuple[WideSheet, ...] = ()  # files with several answers in one row
     periods: tuple[Period, ...] = ()  # crossover only
+    both_hands: BothHands | None = None  # where participants have two affected hands
     criteria: tuple[Mapping[str, object], ...] = ()  # progression criteria
     level: float = 0.95
     seed: int = 1

@@ -6,14 +6,17 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.errors import StudyError
-from outcomes.protocol import Arm, Departure, Measure, ModelChoice, Period, PlannedVisit, Protocol, WideSheet
+from outcomes.protocol import Arm, BothHands, Departure, Measure, ModelChoice, Period, PlannedVisit, Protocol, WideSheet
 from outcomes.protocol_keys import (
     ARM,
     BASELINES,
+    BOTH_HANDS,
     DEPARTURE,
     DESIGNS,
     DF_METHODS,
     ESTIMAND,
+    HAND_BY_BASELINE,
+    HAND_BY_SIDE,
     IN_WORDS,
     MEASURE,
     METHODS,
@@ -119,6 +122,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
             _period(table, n, arms, visits, problems)
             for n, table in enumerate(tables_of(content, "periods", problems), 1)
         ),
+        both_hands=_both_hands(content["both_hands"], outcomes, problems) if "both_hands" in content else None,
         criteria=tuple(tables_of(content, "criteria", problems)),
         level=float(level),
         seed=int(content.get("seed", 1)),
@@ -141,6 +145,19 @@ def _departure(table: dict, number: int, problems: list[str]) -> Departure:
     table = known_keys(table, DEPARTURE, where, problems)
     key, reason = (needed(table, name, where, problems) for name in ("key", "reason"))
     return Departure(key, str(table.get("date", "")), reason)
+
+
+def _both_hands(table: dict, outcomes: tuple[str, ...], problems: list[str]) -> BothHands:
+    where = "[both_hands]"
+    table = known_keys(table, BOTH_HANDS, where, problems)
+    analysed = choice(table, "analysed", (*HAND_BY_BASELINE, *HAND_BY_SIDE), where, problems, "")
+    by = str(table.get("by", ""))
+    if analysed in HAND_BY_BASELINE and by not in outcomes:
+        problems.append(
+            f"{where}, by: found {by or 'none'!r}, allowed an outcome of the study that is measured on both hands: "
+            f"{', '.join(outcomes)}. Name the one that says which hand is {analysed}."
+        )
+    return BothHands(analysed, by)
 
 
 def _period(

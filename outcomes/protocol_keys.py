@@ -36,6 +36,7 @@ TOP = {
     "scored_raters": LIST,
     "wide": TABLES,
     "periods": TABLES,
+    "both_hands": TABLE,
     "criteria": TABLES,
     "blinded": FLAG,
     "departures": TABLES,
@@ -43,6 +44,8 @@ TOP = {
 ARM = {"id": TEXT, "label": TEXT, "reference": FLAG}
 VISIT = {"id": TEXT, "label": TEXT, "day": NUMBER, "window": LIST}
 PERIOD = {"id": TEXT, "start": TEXT, "end": TEXT, "treatments": TABLE}
+HAND_BY_BASELINE, HAND_BY_SIDE = ("weaker", "stronger"), ("dominant", "non-dominant", "left", "right")
+BOTH_HANDS = {"analysed": TEXT, "by": TEXT}
 MEASURE = {"label": TEXT, "unit": TEXT, "better": TEXT, "low": NUMBER, "high": NUMBER}
 MODEL = {
     "label": TEXT,

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.administrations import Administrations, Keys, item_sheets, trial_sheets
+from outcomes.analysed_hand import with_analysed_hand
 from outcomes.angles import angle_sheets
 from outcomes.answers import Sheet, one_sheet
 from outcomes.columns import SCORE_COLUMNS
@@ -77,7 +78,7 @@ def score(study: Study) -> pd.DataFrame:
     known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales]
     place = {outcome: number for number, outcome in enumerate([*known, *(own.id for own in study.protocol.measures)])}
     frame = long_frame(sorted(blocks, key=lambda block: place[block.outcome]), keys)
-    return frame[list(SCORE_COLUMNS)]
+    return with_analysed_hand(frame[list(SCORE_COLUMNS)], study)
 
 
 def score_sheet(

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from outcomes.findings import as_text
 from outcomes.instrument import Instrument
-from outcomes.protocol_keys import ESTIMAND
+from outcomes.protocol_keys import ESTIMAND, HAND_BY_BASELINE, HAND_BY_SIDE
 from outcomes.registry import thresholds
 
 
@@ -34,6 +34,10 @@ def protocol_text(
         lines.append("window = [-7, 7]  # days before and after the planned day that are still this visit")
     lines += ["", "# Published sizes of change, by source: there is no default. Take out the # of those you choose."]
     lines += ["[thresholds]", *_threshold_lines(outcomes)]
+    if any(found.sided for found in chosen):
+        lines += ["", "# Where participants have two affected hands: which one is analysed. Take out the #."]
+        lines += ["# [both_hands]", f'# analysed = "weaker"  # or {", ".join((*HAND_BY_BASELINE[1:], *HAND_BY_SIDE))}']
+        lines += ['# by = "<outcome>"  # weaker, stronger: at baseline, by this outcome of both hands']
     lines += ["", "[estimand]", *[f'{name} = ""' for name in ESTIMAND]]
     lines += ["", "[model]", 'time = "visit"  # visit: a mean per visit; linear: a slope']
     lines += ['time_unit = "week"', 'baseline = "auto"']

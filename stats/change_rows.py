@@ -166,7 +166,8 @@ def select_rows(
         row = frame[twice].iloc[0]
         raise FitError(
             f"{outcome}: participant {row['participant']} has two rows at visit {row['visit']}; one is allowed. "
-            "Choose the hand, condition or rater to analyse, or average the rows."
+            "Choose the hand, condition or rater to analyse, or average the rows; for people with two affected hands "
+            "say which one in study.toml, [both_hands]."
         )
     if frame["value"].nunique() == 1 and len(frame) > 1:
         raise FitError(

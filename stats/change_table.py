@@ -62,7 +62,8 @@ def select_scores(
         found = len(twice[(twice[c.PARTICIPANT] == person) & (twice[c.VISIT] == visit)])
         raise FitError(
             f"{outcome}: participant {person}, visit {visit} has {found} scores where one is allowed. "
-            "Choose one hand and one condition (arguments hand= and condition=)."
+            "Choose one hand and one condition (arguments hand= and condition=; for people with two affected hands "
+            "[both_hands] in study.toml)."
         )
     return rows
 

@@ -4,8 +4,9 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from outcomes.analysed_hand import analysed_sides
 from outcomes.checks.calendar import planned_days
-from outcomes.checks.register import looked_up, place, reports
+from outcomes.checks.register import looked_up, place, reports, reports_on_scores
 from outcomes.findings import flag
 from outcomes.known import find_instrument, find_measure
 from outcomes.sheets import MEASUREMENTS
@@ -49,6 +50,30 @@ def affected_side(study: Study) -> Iterator[pd.DataFrame]:
     yield flag(
         "affected side missing", rows, **place(study, "participants", "affected_side"), allowed="left, right, both"
     )
+
+
+@reports_on_scores("two affected hands", "no hand to analyse")
+def one_hand_each(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """Of two affected hands one is analysed; the protocol says which."""
+    people = study.participants.drop_duplicates("participant")
+    people = people[people["affected_side"] == "both"]
+    wanted = scores[scores["outcome"].isin(study.protocol.outcomes) & scores["value"].notna()]
+    sides = wanted[wanted["side"].isin(("left", "right"))].groupby("participant")["side"].nunique()
+    people = people[looked_up(people["participant"], sides).fillna(0) > 0]
+    if people.empty:
+        return
+    if study.protocol.both_hands is None:
+        twice = people[looked_up(people["participant"], sides) > 1]
+        if len(twice):
+            yield flag("two affected hands", file="study.toml", column="both_hands",
+                       found=f"{len(twice)} participants with two affected hands tested",
+                       allowed="a table [both_hands] with analysed =")  # fmt: skip
+        return
+    without = people[looked_up(people["participant"], analysed_sides(scores, study)) == ""]
+    rule = study.protocol.both_hands
+    by = f" by {rule.by} at {study.protocol.baseline.id}" if rule.by else ""
+    yield flag("no hand to analyse", without, file=study.files["participants"], column="affected_side",
+               found=f"no {rule.analysed} hand{by}")  # fmt: skip
 
 
 @reports("only the other hand", "tested hand changed")

@@ -580,6 +580,27 @@ DAMAGES = [
     cell("adverse event incomplete", "adverse_events", 2, "serious", "", found=""),
     # the lock of the analysis plan
     Damage(
+        "two affected hands",
+        lambda draft: draft.change("participants", "affected_side", "both", participant="P01").change(
+            "totals", "side", "right", **_bbt("P01", "w8")
+        ),
+        "study.toml",
+        None,
+        "both_hands",
+    ),
+    Damage(
+        "no hand to analyse",
+        lambda draft: (
+            draft.change("participants", "affected_side", "both", participant="P01")
+            .change("participants", "dominant_side", "", participant="P01")
+            .replace("[[arms]]", '[both_hands]\nanalysed = "dominant"\n\n[[arms]]')
+        ),
+        "participants.csv",
+        None,
+        "affected_side",
+        "no dominant hand",
+    ),
+    Damage(
         "crossover without periods",
         lambda draft: draft.replace('design = "parallel"', 'design = "crossover"'),
         "study.toml",
