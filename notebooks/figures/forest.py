@@ -26,6 +26,9 @@ def effect_forest(
     the index where not given.
     """
     order = list(dict.fromkeys(effects[c.OUTCOME]))
+    labels, narrow = (
+        [wrap(plain_text(names.outcome(outcome)), characters) for outcome in order] for characters in (30, 21)
+    )
     arms = names.arms(effects[c.ARM])
     figure = go.Figure()
     for place, arm in enumerate(arms):
@@ -53,7 +56,7 @@ def effect_forest(
     figure.add_vline(x=0, line={"color": INK, "width": 1})
     figure.update_yaxes(
         tickvals=list(range(len(order))),
-        ticktext=[wrap(plain_text(names.outcome(outcome)), 30) for outcome in order],
+        ticktext=labels,
         range=[len(order) - 0.4, -0.6],
         showgrid=False,
     )
@@ -73,9 +76,14 @@ def effect_forest(
         points=effects[POINTS],
         keys=[c.OUTCOME, c.ARM],
         unit="SD",
-        height=120 + 48 * len(order),
-        column={"yaxis": {"ticktext": [wrap(plain_text(names.outcome(outcome)), 17) for outcome in order]}},
+        height=120 + max(48, 16 * _most_lines(labels) + 10) * len(order),
+        column={"yaxis": {"ticktext": narrow}},
+        column_height=80 + max(40, 13 * _most_lines(narrow) + 8) * len(order),
     )
+
+
+def _most_lines(labels: list[str]) -> int:
+    return max(label.count("<br>") + 1 for label in labels)
 
 
 def _span(counts: pd.Series) -> str:
