@@ -9,6 +9,7 @@ from notebooks.exhibits import Exhibits, Prose, Table, gather
 from notebooks.figures.checks import model_checks
 from notebooks.figures.trajectories import trajectories
 from notebooks.names import Names
+from notebooks.spoken import spoken
 from notebooks.tables import MINUS
 from outcomes import Study
 from outcomes import columns as c
@@ -294,11 +295,16 @@ def checks_figure(fits: Fits, outcome: str | None = None):
 
 
 def sentences(fits: Fits) -> Prose:
-    """What the protocol's model says, one sentence per outcome and question."""
+    """What the protocol's model says, one sentence per outcome and question; the tables hold more digits."""
     lines = []
     for one in fits.main:
-        asked = [one.fit.changes(df=one.df)]
-        if len(fits.study.protocol.arms) > 1:
-            asked.append(one.fit.between(df=one.df))
-        lines += [f"{fits.names.outcome(one.outcome)}. {answer.sentence(fits.level)}" for answer in asked]
+        base = fits.names.visit(one.fit.baseline_visit)
+        asked = {f"change from {base}": one.fit.changes(df=one.df)}
+        # The sequences of a crossover are no treatments; its effect has a section of its own.
+        if len(fits.study.protocol.arms) > 1 and not fits.study.protocol.periods:
+            asked[f"difference between arms in the change from {base}"] = one.fit.between(df=one.df)
+        lines += [
+            f"{fits.names.outcome(one.outcome)}, {what}. {spoken(answer, fits.names).sentence(fits.level)}"
+            for what, answer in asked.items()
+        ]
     return Prose("change", tuple(lines), items=("CONSORT pilot 17a",), heading="Results")

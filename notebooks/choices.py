@@ -5,6 +5,7 @@ import pandas as pd
 from notebooks.exhibits import Exhibits, Prose, Table, gather
 from notebooks.figures.choices import answers_figure, shares_figure
 from notebooks.names import Names
+from notebooks.spoken import spoken
 from outcomes import Study
 from outcomes import columns as c
 from outcomes.registry import threshold
@@ -33,13 +34,13 @@ def what_if_exhibits(scores: pd.DataFrame, study: Study, full: bool = False) -> 
     ]
     made += [shares_figure(own, names, found.visit) for _, own in by_threshold(share).groupby("comparison", sort=False)]
     made += [answers_table(mean, found, study), shares_table(frame[shares], found, study)]
-    return gather([*made, Prose("what if", (found.sentence(),), heading="In words")], found.left_out)
+    return gather([*made, Prose("what if", (spoken(found, names).sentence(),), heading="In words")], found.left_out)
 
 
 def named(found: WhatIf, names: Names) -> pd.DataFrame:
     """The frame with labels: the arms compared, and which rows are the protocol's."""
     frame = found.frame().assign(outcome=found.outcome, visit=found.visit)
-    told = frame["comparison"].map(lambda text: " minus ".join(names.arm(part) for part in text.split(" - ") if part))
+    told = frame["comparison"].map(names.compared)
     mark = frame["is_protocol"].map({True: "protocol", False: ""})
     return names.labelled(frame.assign(comparison_label=told.astype(object), mark=mark.astype(object)))
 

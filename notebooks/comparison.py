@@ -6,7 +6,6 @@ import plotly.graph_objects as go
 from notebooks.exhibits import Prose, Table
 from notebooks.figures.forest import effect_forest
 from notebooks.names import Names
-from notebooks.tables import MINUS
 from outcomes import Study
 from outcomes import columns as c
 from stats.effect_table import EffectSizes
@@ -32,13 +31,8 @@ def _frame(sizes: EffectSizes, study: Study) -> pd.DataFrame:
     frame = sizes.frame(study.protocol.level).rename(
         columns={"estimate": "effect", "std_error": "effect_se", "conf_low": "effect_low", "conf_high": "effect_high"}
     )
-    frame = frame.assign(visit=frame["to_visit"], compared=[_compared(arm, names) for arm in frame[c.ARM]])
+    frame = frame.assign(visit=frame["to_visit"], compared=frame[c.ARM].map(names.compared))
     return names.labelled(frame)
-
-
-def _compared(arm: str, names: Names) -> str:
-    """ "a - b" in the words of the protocol; treatments of a crossover are words already."""
-    return f" {MINUS} ".join(names.arm(part) for part in arm.split(" - "))
 
 
 def comparison_table(sizes: EffectSizes, study: Study) -> Table:
@@ -81,7 +75,7 @@ def comparison_sentences(sizes: EffectSizes, study: Study) -> Prose:
         if row.size is None:
             continue
         low, high = row.size.limits(study.protocol.level)
-        what = _compared(row.arm, names) if len(study.protocol.arms) > 1 else "change"
+        what = names.compared(row.arm) if len(study.protocol.arms) > 1 else "change"
         lines.append(
             f"{names.outcome(row.outcome)}, {names.visit(row.from_visit)} to {names.visit(row.to_visit)}: {what} "
             f"{row.size.estimate:.2f} SD at baseline ({study.protocol.level:.0%} interval {low:.2f} to {high:.2f}; "

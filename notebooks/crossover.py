@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from notebooks.exhibits import Prose, Table
+from notebooks.exhibits import Exhibits, Prose, Table, gather
 from notebooks.names import Names
 from outcomes import Study
 from outcomes import columns as c
@@ -15,14 +15,14 @@ NO_PERIODS = (
 )
 
 
-def crossover_table(scores: pd.DataFrame, study: Study) -> Table | Prose:
+def crossover_effect(scores: pd.DataFrame, study: Study) -> Exhibits | Prose:
     """Change under the treatment minus change under the other, of every outcome, and whether the periods differ."""
     protocol = study.protocol
     if protocol.design != "crossover":
         return Prose("crossover", ("This study is no crossover: nobody got both treatments in turn.",))
     if not protocol.periods:
         return Prose("crossover", (NO_PERIODS,))
-    parts, notes = [], []
+    names, parts, notes, lines = Names(protocol), [], [], []
     for outcome in protocol.outcomes:
         try:
             fit = fit_crossover(scores, outcome, design=protocol)
@@ -35,10 +35,11 @@ def crossover_table(scores: pd.DataFrame, study: Study) -> Table | Prose:
         )
         parts.append(rows)
         notes += list(effect.notes)
-    return Table(
+        lines.append(f"{names.outcome(outcome)}, change inside a period. {effect.sentence(protocol.level)}")
+    table = Table(
         "crossover",
         "Effect of the treatment inside people",
-        Names(protocol).labelled(pd.concat(parts, ignore_index=True)),
+        names.labelled(pd.concat(parts, ignore_index=True)),
         {"Outcome": "{outcome_label}", "Difference of changes": "{term}",
          "Estimate (interval)": "{estimate} ({conf_low} to {conf_high})", "Std. error": "{std_error}", "df": "{df}",
          "p": "{p_value}", "Periods differ, p": "{period_p}", "Unit": "{unit}", "n": "{n}", "Why not": "{reason}"},
@@ -46,3 +47,4 @@ def crossover_table(scores: pd.DataFrame, study: Study) -> Table | Prose:
         decimals="decimals",
         notes=(f"Interval level {protocol.level:.0%}; degrees of freedom: kenward-roger.", *dict.fromkeys(notes)),
     )  # fmt: skip
+    return gather([table, Prose("crossover", tuple(lines), items=("CONSORT pilot 17a",), heading="In words")])

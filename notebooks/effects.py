@@ -7,6 +7,7 @@ import pandas as pd
 from notebooks.exhibits import Prose, Table
 from notebooks.figures.forest import effect_forest
 from notebooks.names import Names
+from notebooks.spoken import spoken
 from outcomes import Study
 from outcomes import columns as c
 from stats.change_table import select_scores
@@ -98,7 +99,8 @@ def effects_sentences(effects: dict[str, EffectSizes], study: Study, kind: str =
     if not effects:
         return None
     last = list(effects.values())[-1]
-    text = type(last)(**{**vars(last), "rows": tuple(row for row in last.rows if row.kind == kind)})
+    text = replace(last, rows=tuple(row for row in last.rows if row.kind == kind))
+    text = spoken(text, Names(study.protocol))
     return Prose(
         "effect sizes", (text.sentence(study.protocol.level),), items=("CONSORT pilot 17a",), heading="In words"
     )

@@ -36,6 +36,10 @@ class Names:
         """Label of an arm; everyone where there are no arms."""
         return next((known.label for known in self.protocol.arms if known.id == arm), arm or EVERYONE)
 
+    def compared(self, text: str) -> str:
+        """Labels of a comparison: "a - b" -> "A minus B"; treatments of a crossover are words already."""
+        return " minus ".join(self.arm(part) for part in text.split(" - ") if part)
+
     def visit(self, visit: str) -> str:
         """Label of a planned visit."""
         return next((known.label for known in self.protocol.visits if known.id == visit), visit)

@@ -9,6 +9,7 @@ from notebooks.exhibits import Exhibits, Prose, Table, gather
 from notebooks.figures.change import cumulative_change, ordered_changes
 from notebooks.figures.shares import responder_shares
 from notebooks.names import Names
+from notebooks.spoken import spoken
 from notebooks.tables import at_least
 from outcomes import Study, thresholds
 from outcomes import columns as c
@@ -206,7 +207,9 @@ def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
 def responder_sentences(passing: Passing) -> Prose:
     """One sentence per outcome at the protocol's thresholds, to its last visit; the table holds the visits before."""
     last = {counted.outcome: counted for counted in passing.planned}  # counts come in the order of the visits
-    sentences = tuple(counted.sentence(passing.study.protocol.level) for counted in last.values())
+    sentences = tuple(
+        spoken(counted, passing.names).sentence(passing.study.protocol.level) for counted in last.values()
+    )
     return Prose("responders", (*sentences, CAUTION), items=("CONSORT pilot 17a",), heading="In words")
 
 
