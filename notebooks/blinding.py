@@ -4,11 +4,10 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
-import nbformat
 import pandas as pd
 
 from notebooks.exhibits import Exhibits, Prose, gather
-from notebooks.runner import Run
+from notebooks.runner import Run, section
 from outcomes import Study
 from outcomes import columns as c
 from outcomes.blinding import NAME, draw_letters, is_masked
@@ -94,10 +93,5 @@ def _raters_by_arm(study: Study, people: pd.DataFrame) -> list[str]:
 
 
 def blinding_run(study: Study) -> Run:
-    """The section as an executed notebook, made without a kernel so that no blinded report is without it."""
-    outputs = [nbformat.v4.new_output("display_data", one._repr_mimebundle_()) for one in what_is_hidden(study)]
-    cells = [
-        nbformat.v4.new_markdown_cell(ABOUT, id="blinded-00"),
-        nbformat.v4.new_code_cell(CODE, id="blinded-01", outputs=outputs),
-    ]
-    return Run("blinded", nbformat.v4.new_notebook(cells=cells), 0.0, False)
+    """The section of a blinded report."""
+    return section("blinded", ABOUT, CODE, what_is_hidden(study))

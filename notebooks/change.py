@@ -16,6 +16,7 @@ from outcomes import columns as c
 from outcomes.protocol import ModelChoice
 from stats.change import ChangeFit, fit_change
 from stats.change_table import select_scores
+from stats.choice_grid import usable_df
 from stats.errors import FitError
 
 # Under the fixed effects of every model: the same estimates with each of these, so that a reader sees what it changes.
@@ -33,9 +34,8 @@ class Fitted:
 
     @property
     def df(self) -> str:
-        """Degrees of freedom of the choice; Satterthwaite where maximum likelihood rules out Kenward-Roger."""
-        likelihood = self.choice.method == "ml" and self.choice.df.startswith("kenward-roger")
-        return "satterthwaite" if likelihood else self.choice.df
+        """Degrees of freedom of the choice (see `usable_df`)."""
+        return usable_df(self.choice)
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,12 @@ from notebooks.spoken import spoken
 from outcomes import Study
 from outcomes import columns as c
 from outcomes.registry import threshold
+from stats.choice_grid import WITHOUT_ONE
 from stats.choice_shares import MISSING, THRESHOLD
 from stats.errors import FitError
 from stats.other_choices import CAUTION, WhatIf, what_if
 
 SHARE_CHOICES = (THRESHOLD, MISSING)
-SINGLE = "without "  # how the options begin that leave out one person
 
 
 def what_if_exhibits(scores: pd.DataFrame, study: Study, full: bool = False) -> Exhibits | Prose:
@@ -47,12 +47,12 @@ def named(found: WhatIf, names: Names) -> pd.DataFrame:
 
 def drawn(frame: pd.DataFrame) -> pd.DataFrame:
     """Every choice but, of those that leave out one person, the lowest and the highest only."""
-    single = frame["option"].str.startswith(SINGLE) & frame["estimate"].notna()
+    single = frame["option"].str.startswith(WITHOUT_ONE) & frame["estimate"].notna()
     ends = frame[single].sort_values("estimate", kind="stable")
     kept = ends.iloc[[0, -1]] if len(ends) > 1 else ends
     words = ["lowest", "highest"] if len(ends) > 1 else [""] * len(ends)
     told = [f"{option} ({word} of {len(ends)})" for option, word in zip(kept["option"], words, strict=True)]
-    others = frame[~frame["option"].str.startswith(SINGLE)]
+    others = frame[~frame["option"].str.startswith(WITHOUT_ONE)]
     return pd.concat([others.assign(drawn_as=others["option"]), kept.assign(drawn_as=told)])
 
 

@@ -1,10 +1,9 @@
 """The section on the lock of the analysis plan: what has departed from it. It stands in every report, whole or part."""
 
-import nbformat
 import pandas as pd
 
 from notebooks.exhibits import Exhibits, Prose, Table, gather
-from notebooks.runner import Run
+from notebooks.runner import Run, section
 from outcomes import Study
 from outcomes.lock_file import LOCKED
 
@@ -71,13 +70,8 @@ def departures_table(study: Study) -> Table | None:
 
 
 def departures_run(study: Study) -> Run:
-    """The section as an executed notebook, made without a kernel so that no report is without it."""
-    outputs = [nbformat.v4.new_output("display_data", exhibit._repr_mimebundle_()) for exhibit in locked_plan(study)]
-    cells = [
-        nbformat.v4.new_markdown_cell(ABOUT, id="lock-00"),
-        nbformat.v4.new_code_cell(CODE, id="lock-01", outputs=outputs),
-    ]
-    return Run("departures", nbformat.v4.new_notebook(cells=cells), 0.0, False)
+    """The section of the report."""
+    return section("departures", ABOUT, CODE, locked_plan(study))
 
 
 def recorded_plan(study: Study) -> dict:

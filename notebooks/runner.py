@@ -39,6 +39,16 @@ class Run:
     reused: bool
 
 
+def section(name: str, about: str, code: str, exhibits: Iterable) -> Run:
+    """A section of every report as an executed notebook, made without a kernel so that no report is without it."""
+    outputs = [nbformat.v4.new_output("display_data", exhibit._repr_mimebundle_()) for exhibit in exhibits]
+    cells = [
+        nbformat.v4.new_markdown_cell(about, id=f"{name}-00"),
+        nbformat.v4.new_code_cell(code, id=f"{name}-01", outputs=outputs),
+    ]
+    return Run(name, nbformat.v4.new_notebook(cells=cells), 0.0, False)
+
+
 class _ThisPython(KernelSpecManager):
     """Kernels run on the Python that runs this module, whatever kernels the computer has registered."""
 

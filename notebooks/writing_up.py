@@ -8,7 +8,6 @@ from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib import resources
 
-import nbformat
 import pandas as pd
 
 from notebooks import departures
@@ -16,11 +15,13 @@ from notebooks import record as records
 from notebooks.change import Fits, Fitted, fit_outcomes
 from notebooks.exhibits import Exhibits, Prose, Table, gather
 from notebooks.names import Names
-from notebooks.runner import Run
+from notebooks.runner import Run, section
 from notebooks.tables import number
 from outcomes import Study, score
 from outcomes.known import find_instrument
 from outcomes.registry import thresholds
+from stats.choice_grid import TIMES
+from stats.mixed.estimates import METHOD_WORDS
 
 TITLE = "Writing it up"
 ABOUT = """# Writing it up
@@ -37,7 +38,6 @@ ATTRIBUTES = {
     "intercurrent": "Intercurrent events and how they are handled",
     "summary": "Population-level summary",
 }
-TIMES = {"visit": "a mean for every visit", "linear": "a straight line over time", "piecewise": "a line with knots"}
 BASELINES = {
     "constrained": "baseline as an outcome with one mean for all arms",
     "covariate": "baseline as a covariate",
@@ -47,11 +47,6 @@ ANALYSED = (
     "Everyone with at least one score is in the model; missing scores are taken to be missing at random given the "
     "scores seen, which cannot be checked."
 )
-DF = {
-    "kenward-roger": "Kenward-Roger's method (expected information)",
-    "kenward-roger-observed": "Kenward-Roger's method (observed information)",
-    "satterthwaite": "Satterthwaite's method",
-}
 FROM_MEMORY = "*"
 
 
@@ -146,7 +141,7 @@ def _model_words(one: Fitted) -> str:
     if choice.covariates:
         parts.append(f"covariates {', '.join(choice.covariates)}")
     method = "restricted maximum likelihood" if fit.method == "reml" else "maximum likelihood"
-    inference = f"standard errors and degrees of freedom by {DF.get(one.df, one.df)}"
+    inference = f"standard errors and degrees of freedom: {METHOD_WORDS[one.df]}"
     return f"a linear mixed model ({method}): {', '.join(parts)}; {inference}"
 
 
@@ -265,17 +260,12 @@ def checklist_table(study: Study, exhibits: Mapping[str, str]) -> Table:
 
 
 def writing_run(study: Study, runs: Iterable[Run]) -> Run:
-    """The section as an executed notebook, made from the exhibits of the others."""
+    """The section of the report, made from the exhibits of the others."""
     shown = {"methods": "Methods in words", "estimand": "The estimand of the primary outcome"}
     for run in runs:
         for content in records.contents(run.notebook):
             shown |= _named(content)
-    outputs = [nbformat.v4.new_output("display_data", one._repr_mimebundle_()) for one in write_up(study, shown)]
-    cells = [
-        nbformat.v4.new_markdown_cell(ABOUT, id="write-00"),
-        nbformat.v4.new_code_cell(CODE, id="write-01", outputs=outputs),
-    ]
-    return Run("writing_up", nbformat.v4.new_notebook(cells=cells), 0.0, False)
+    return section("writing_up", ABOUT, CODE, write_up(study, shown))
 
 
 def _named(content: Mapping) -> dict[str, str]:

@@ -126,7 +126,7 @@ def read_answer(answer: object, words: Mapping[str, float]) -> tuple[float, int]
             return np.nan, UNREADABLE
     else:
         try:
-            number = float(answer)  # type: ignore[arg-type]
+            number = float(answer)  # type: ignore[arg-type]  # anything may be given: what is no number is a TypeError
         except (TypeError, ValueError):
             return np.nan, UNREADABLE
         if np.isnan(number):

@@ -13,6 +13,7 @@ import os
 import secrets
 import string
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from outcomes.errors import StudyError
@@ -75,8 +76,6 @@ def unblind(folder: str | Path, *, now: datetime.datetime | None = None) -> Lock
     Raises:
         StudyError: where the plan was not locked, the study is not blinded, or was unblinded before.
     """
-    from dataclasses import replace
-
     from outcomes.lock import moment  # which reads studies, which are masked with this module
 
     folder = Path(folder)

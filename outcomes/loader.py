@@ -121,8 +121,8 @@ def _item(raw: Mapping, data: Mapping) -> Item:
     )
 
 
-def _code(number: object) -> float:
-    return nan if number == "drop" else float(number)  # type: ignore[arg-type]
+def _code(number: float | str) -> float:
+    return nan if number == "drop" else float(number)
 
 
 def _scale(raw: Mapping, data: Mapping, form: Mapping, items: Sequence[Item], file: str) -> Scale:

@@ -141,7 +141,7 @@ def of_another_study(lock: Lock, participants: Collection[str]) -> bool:
 
 def _event(table: object, number: int, before: str) -> Event:
     try:
-        facts = dict(table)  # type: ignore[call-overload]
+        facts = dict(table)  # type: ignore[call-overload]  # what is no table is a TypeError, told below
         digest = facts.pop("sha256")
         event = Event(**(facts | {"participants": tuple(facts["participants"])}))
         fits = event.sha256 == digest and plan_digest(event.plan) == event.plan_sha256

@@ -35,7 +35,7 @@ class Options:
     def number(self, name: str, because: str = "") -> float:
         """A number; NaN where it was not given, unless `because` says why it is needed now."""
         value = self.require(name, because) if because else self.get(name)
-        return float("nan") if value is None else float(value)  # type: ignore[arg-type]
+        return float("nan") if value is None else float(value)  # type: ignore[arg-type]  # checked when given
 
     def require(self, name: str, because: str) -> object:
         """The value given; InstrumentError naming the choices where it was not."""

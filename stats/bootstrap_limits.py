@@ -23,7 +23,7 @@ class BootstrapLimits:
         self,
         groups: Sequence[tuple[np.ndarray, ...]],
         statistic: Callable[..., float],
-        rng: np.random.Generator,
+        rng: np.random.Generator | None,
         resamples: int = 2000,
     ) -> None:
         if not isinstance(rng, np.random.Generator):

@@ -35,6 +35,7 @@ TIMES = {"visit": "a mean per visit", "linear": "a straight line", "piecewise": 
 BASELINES = {"constrained": "one mean for all arms", "covariate": "covariate", "outcome": "visit like the others"}
 DF_METHODS = ("kenward-roger", "kenward-roger-observed", "satterthwaite", "between-within", "residual")
 EVERYONE, RATHER_ALL = "everyone with a score (likelihood)", "all in the arms as assigned"
+WITHOUT_ONE = "without "  # how the options begin that leave out one person
 MANY_PEOPLE = 60  # above, leaving out each person in turn is asked for by name: it is one fit per person
 
 
@@ -140,7 +141,7 @@ def people_options(
         else:
             made.append(_option(PEOPLE, words, _without(frozenset(untreated))))
     if each or (each is None and len(people) <= MANY_PEOPLE):
-        made += [_option(PEOPLE, f"without {code}", _without(frozenset({code}))) for code in people]
+        made += [_option(PEOPLE, f"{WITHOUT_ONE}{code}", _without(frozenset({code}))) for code in people]
     elif each is None:
         left_out.append(f"Leaving out each of {len(people)} participants in turn: ask for it with each_person=True.")
     return made, tuple(left_out)
@@ -160,7 +161,7 @@ def all_at_once(start: Scenario, options: list[Option]) -> Iterator[Scenario]:
     """Every combination of the options, one per choice; leaving out single people and named models do not combine."""
     groups: dict[str, list[Option]] = {}
     for option in options:
-        if not (option.choice == NAMED or option.impossible or option.name.startswith("without ")):
+        if not (option.choice == NAMED or option.impossible or option.name.startswith(WITHOUT_ONE)):
             groups.setdefault(option.choice, []).append(option)
     for combined in itertools.product(*groups.values()):
         made = start

@@ -15,6 +15,7 @@ from stats.estimates import NAN, Estimate, check_level
 from stats.result import Result
 
 BETWEEN = "pre-post-control"
+POSITIVE = "Improvement: the sign is turned where lower is better, so positive is better everywhere."
 CHANGE_KINDS = ("d_av", "g_av", "d_z", "srm", "baseline-sd")
 
 
@@ -136,7 +137,7 @@ def effect_sizes(
             others = {arm: own for arm, own in by_arm.items() if arm != reference}
             rows += [_row(f"{arm} - {reference}", own, BETWEEN, by_arm[reference], make) for arm, own in others.items()]
     notes = [
-        "Improvement: the sign is turned where lower is better, so positive is better everywhere.",
+        POSITIVE,
         "Complete pairs only. Indices with different standardisers are not comparable with each other.",
     ]
     if set(chosen) - {BETWEEN}:

@@ -105,7 +105,7 @@ def effect_size(
         notes = made.notes + ((f"{left_out} missing or incomplete value(s) left out.",) if left_out else ())
         method = f"standardiser: {made.standardiser_name}"
         if interval == "bootstrap":
-            boot = BootstrapLimits(groups, _statistic(kind, groups), rng, resamples)  # type: ignore[arg-type]
+            boot = BootstrapLimits(groups, _statistic(kind, groups), rng, resamples)
             made = replace(made, limits=boot, std_error=boot.std_error, df=nan)
             method += f"; BCa bootstrap, {resamples} resamples"
             notes += (f"{boot.lost} of the resamples had no value.",) if boot.lost else ()
@@ -114,7 +114,7 @@ def effect_size(
         raise FitError("A bootstrap needs the raw values x and y, not published means and SDs.")
     if kind in SUMMARY_TWO:
         found = given_numbers(kind, mean1=mean1, sd1=sd1, n1=n1, mean2=mean2, sd2=sd2, n2=n2)
-        groups_summary = TwoGroups(*found)  # type: ignore[arg-type]
+        groups_summary = TwoGroups(*found)  # type: ignore[arg-type]  # numbers of people are checked, not cast
         return as_estimate(
             LABELS[kind], SUMMARY_TWO[kind](groups_summary), groups_summary.n1 + groups_summary.n2, level
         )

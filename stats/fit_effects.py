@@ -1,5 +1,6 @@
 """Effect sizes and shares of true change from a model of change; reads the fit, fits nothing."""
 
+from dataclasses import dataclass
 from functools import partial
 from math import sqrt
 
@@ -47,7 +48,6 @@ def effect_from_fit(
     if not spread > 0:
         raise FitError(f"Nothing to standardise by: the {STANDARDISERS[standardiser]} is {spread}.")
     factor = hedges_correction(spread_df) if correct and spread_df is not None and spread_df > 1 else 1.0
-    ratio = factor / spread
     sign = better_sign(fit.better)
     name = STANDARDISERS[standardiser]
     notes = [*fit.notes, "The standardiser is taken as known: the interval is a little too narrow in small trials."]
@@ -59,19 +59,51 @@ def effect_from_fit(
         )
         name = "model SD at the visit at equal baselines"
     what = f"difference of changes, {row['arm']} - {fit.reference}, {visit}" if several else f"change at {visit}"
+    return in_units_of(
+        Spread(spread, name, factor), row, sign, what, f"mixed model, standardiser: {name}",
+        (fit.n_participants, fit.n_rows), tuple(notes), level,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Spread:
+    """What an effect is divided by: a standard deviation, what it is of, and the small-sample factor on the effect."""
+
+    value: float
+    name: str
+    factor: float
+
+
+def in_units_of(
+    spread: Spread,
+    row: pd.Series,
+    sign: float,
+    term: str,
+    method: str,
+    n: tuple[int, int],
+    notes: tuple[str, ...],
+    level: float = 0.95,
+) -> Estimate:
+    """A model's estimate (row: estimate, std_error, df) over a standard deviation taken as known.
+
+    Interval: noncentral t of the estimate and its df, scaled. n: participants and rows. sign: 1, or -1 where lower is
+    better.
+    """
+    ratio = spread.factor / spread.value
+    statistic, error = sign * row["estimate"] / row["std_error"], row["std_error"] * ratio
     return Estimate(
-        term=what,
+        term=term,
         estimate=sign * row["estimate"] * ratio,
-        limits=partial(scaled_limits, sign * row["estimate"] / row["std_error"], row["df"], row["std_error"] * ratio),
-        method=f"mixed model, standardiser: {name}",
+        limits=partial(scaled_limits, statistic, row["df"], error),
+        method=method,
         unit="SD",
-        std_error=row["std_error"] * ratio,
+        std_error=error,
         df=row["df"],
-        n_subjects=fit.n_participants,
-        n_rows=fit.n_rows,
+        n_subjects=n[0],
+        n_rows=n[1],
         level=check_level(level),
-        notes=tuple(notes),
-        extra=(("standardiser", name), ("standardiser_value", spread)),
+        notes=notes,
+        extra=(("standardiser", spread.name), ("standardiser_value", spread.value)),
     )
 
 

@@ -133,14 +133,14 @@ def grant_summary(
     strange = sorted(set(named) - set(wanted))
     if strange:
         raise FitError(f"Thresholds of {', '.join(strange)}: not among the outcomes {', '.join(wanted)}.")
-    where = {"visit": visit, "baseline": baseline, "participants": participants, "level": level}
     if kind is None and design is not None:
         if baseline not in (None, design.baseline.id):
             raise FitError(f"Baseline {baseline}: the model of change counts from {design.baseline.id}. Leave it out.")
         effects = model_effects(scores, wanted, design=design, visit=visit, participants=participants, level=level)
     else:
         kind = kind or (BETWEEN if reference is not None else "g_av")
-        effects = effect_sizes(scores, wanted, kinds=kind, reference=reference, **where)  # type: ignore[arg-type]
+        effects = effect_sizes(scores, wanted, kinds=kind, reference=reference, visit=visit, baseline=baseline,
+                               participants=participants, level=level)  # fmt: skip
     counted, notes = [], [CAUTION, *effects.notes]
     ours = {dict(row.size.extra)["standardiser"] for row in effects.rows if row.size}
     for name, size in (others or {}).items():
@@ -157,7 +157,10 @@ def grant_summary(
                     source=source,
                     population=population,
                     phase=phase,
-                    **where,  # type: ignore[arg-type]
+                    visit=visit,
+                    baseline=baseline,
+                    participants=participants,
+                    level=level,
                 )
             )
         except (FitError, InstrumentError) as refused:

@@ -1,7 +1,6 @@
 """Effect sizes of every outcome from its model of change: what a study with missed visits should lead with."""
 
 from collections.abc import Sequence
-from functools import partial
 
 import pandas as pd
 
@@ -10,11 +9,10 @@ from outcomes.protocol import Protocol
 from stats.change import ChangeFit, fit_change
 from stats.change_table import better_sign
 from stats.crossover import CrossoverFit, fit_crossover
-from stats.effect_kinds import scaled_limits
-from stats.effect_table import EffectRow, EffectSizes
+from stats.effect_table import POSITIVE, EffectRow, EffectSizes
 from stats.errors import FitError
-from stats.estimates import NAN, Estimate, check_level
-from stats.fit_effects import effect_from_fit, pooled_sd
+from stats.estimates import NAN, check_level
+from stats.fit_effects import Spread, effect_from_fit, in_units_of, pooled_sd
 from stats.noncentral import hedges_correction
 
 KIND = "model-baseline-sd"
@@ -67,7 +65,7 @@ def model_effects(
         n_subjects=int(scores[c.PARTICIPANT].nunique()),
         n_rows=sum(row.n for row in rows),
         notes=(
-            "Improvement: the sign is turned where lower is better, so positive is better everywhere.",
+            POSITIVE,
             "From the model of change: every visit of everybody counts, also of those who missed the visit shown.",
             "The SD at baseline is taken as known in the interval, which is a little too narrow in small trials.",
         ),
@@ -112,24 +110,12 @@ def _crossover_rows(fit: CrossoverFit, scores: pd.DataFrame, design: Protocol) -
     if not spread > 0:
         raise FitError(f"Nothing to standardise by: the SD at the start of period {first.id} is {spread}.")
     sign = better_sign(str(scores.loc[scores[c.OUTCOME] == fit.outcome, "better"].iloc[0]))
-    ratio = (hedges_correction(df) if df > 1 else 1.0) / spread
+    name = "SD at the start of the first period"
+    over = Spread(spread, name, hedges_correction(df) if df > 1 else 1.0)
+    method, n = f"mixed model of the periods, standardiser: {name}", (fit.fit.n_participants, fit.fit.n_rows)
     made, rows = fit.effect().frame(), []
     for _, row in made.iterrows():
-        size = Estimate(
-            term=f"{row['treatment']} - {row['reference']}",
-            estimate=sign * row["estimate"] * ratio,
-            limits=partial(
-                scaled_limits, sign * row["estimate"] / row["std_error"], row["df"], row["std_error"] * ratio
-            ),
-            method="mixed model of the periods, standardiser: SD at the start of the first period",
-            unit="SD",
-            std_error=row["std_error"] * ratio,
-            df=row["df"],
-            n_subjects=fit.fit.n_participants,
-            n_rows=fit.fit.n_rows,
-            notes=fit.notes,
-            extra=(("standardiser", "SD at the start of the first period"), ("standardiser_value", spread)),
-        )
+        size = in_units_of(over, row, sign, f"{row['treatment']} - {row['reference']}", method, n, fit.notes)
         rows.append(
             EffectRow(fit.outcome, size.term, KIND, first.start, design.periods[-1].end, fit.fit.n_participants,
                       int(scores[c.PARTICIPANT].nunique()), sign * float(row["estimate"]), fit.fit.unit, size)

@@ -80,7 +80,7 @@ def permutation_test(
         raise FitError("This study has one arm: there are no arms to deal again.")
     null = _null_model(fit)
     people = ArmSums.of(fit, null)
-    participants = null.layout.persons  # type: ignore[union-attr]
+    participants = null.layout.persons  # type: ignore[union-attr]  # a fit of rows has them
     labels, stratum = _labels(fit, participants), _strata(strata, participants)
     dealt, exact = _deals(labels, stratum, rng, deals)
     single, joint = people.statistics(np.concatenate([labels[None], dealt]), len(fit.arms))

@@ -54,17 +54,18 @@ def _time_out(scale, value: Array, asked: Asked, place: Mapping[str, int], optio
     limit = options.get(str(scale.rule.get("limit", "")))
     if limit is None:
         return
+    seconds_allowed = float(str(limit))
     counted = scale.rule.get("counted")
     for item in scale.items:
         if item not in place or item == counted:
             continue
         seconds = value[..., place[item]]
-        late = seconds > float(limit)  # type: ignore[arg-type]
+        late = seconds > seconds_allowed
         if counted in place:
             full = float(scale.rule["full"])
-            done = np.where(late, np.floor(full * float(limit) / seconds), full)  # type: ignore[arg-type]
+            done = np.where(late, np.floor(full * seconds_allowed / seconds), full)
             value[..., place[str(counted)]] = np.where(np.isnan(seconds), 0.0, done)
-            value[..., place[item]] = np.where(late, float(limit), seconds)  # type: ignore[arg-type]
+            value[..., place[item]] = np.where(late, seconds_allowed, seconds)
         else:
             value[..., place[item]] = np.where(late, np.nan, seconds)
 

@@ -24,7 +24,7 @@ def _write_table(table: Mapping[str, object], path: tuple[str, ...], lines: list
         if value is None:
             continue
         if isinstance(value, Mapping) or _is_table_list(value):
-            nested.append((key, value))  # type: ignore[arg-type]
+            nested.append((key, value))  # type: ignore[arg-type]  # a table or a list of tables, by the line above
         else:
             lines.append(f"{_key(key)} = {_scalar(value)}")
     for key, value in nested:

@@ -237,7 +237,7 @@ def _stack(a: np.ndarray, b: np.ndarray, R: int) -> np.ndarray:
 def _block(a: np.ndarray | None, b: np.ndarray | None, K: int, L: int) -> np.ndarray | None:
     if a is None and b is None:
         return None
-    shape = (a if a is not None else b).shape  # type: ignore[union-attr]
+    shape = (a if a is not None else b).shape  # type: ignore[union-attr]  # not both are None
     out = np.zeros((shape[0], K + L, K + L, *shape[3:]))
     if a is not None:
         out[:, :K, :K] = a

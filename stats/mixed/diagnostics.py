@@ -108,7 +108,7 @@ def _effects(fit: "MixedFit") -> np.ndarray:
     group = layout.group[layout.starts()[:-1]]
     out = np.empty((len(layout.persons), r))
     for i, block in enumerate(blocks(fit, "random effects")):
-        Z = layout.Z[block.rows]  # type: ignore[index]
+        Z = layout.Z[block.rows]  # type: ignore[index]  # asked of models with random effects only
         out[i] = per_group[group[i]] @ Z.T @ np.linalg.solve(block.V, block.residual)
     return out
 

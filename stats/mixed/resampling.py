@@ -115,6 +115,7 @@ def simulate_responses(fit: "MixedFit", rng: np.random.Generator, replicates: in
 
 def _parametric(fit: "MixedFit", L: np.ndarray, rng: np.random.Generator, replicates: int) -> np.ndarray:
     Y = simulate_responses(fit, rng, replicates)
+    # simulate_responses refused a fit without rows
     again = Template(fit.layout, fit.covariance, fit.correlated, fit.method == "reml", fit.times)  # type: ignore[arg-type]
     made = again.fit(Y).estimates(L, "normal")
     return (made.estimate - L @ fit.beta) / made.std_error

@@ -12,7 +12,7 @@ from scipy.stats import chi2
 
 from outcomes.study import Study
 from stats.errors import PlanError
-from stats.planning.progression_counts import count_criteria
+from stats.planning.progression_counts import count_criteria, number_of
 from stats.proportions import proportion_limits
 from stats.result import Result
 
@@ -190,7 +190,7 @@ def _checked(criterion: Mapping[str, object]) -> dict[str, object]:
 def _criterion(read: Mapping[str, object], count: int, of: float) -> Criterion:
     name, measure = str(read["id"]), str(read["measure"])
     better = str(read.get("better", "lower" if measure == "safety" else "higher"))
-    go, stop = float(read["go"]), float(read["stop"])  # type: ignore[arg-type]
+    go, stop = number_of(read, "go"), number_of(read, "stop")
     if better not in ("higher", "lower"):
         raise PlanError(f"Criterion {name}: better {better!r}, allowed are higher and lower.")
     if (stop > go) if better == "higher" else (stop < go):

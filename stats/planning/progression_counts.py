@@ -27,12 +27,22 @@ def count_criteria(
     return counts, tuple(notes)
 
 
+def number_of(criterion: Mapping[str, object], key: str) -> float:
+    """A number of a criterion. Raises PlanError where study.toml holds something else."""
+    value = criterion[key]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise PlanError(
+            f"Criterion {criterion['id']}, {key}: found {value!r}, allowed is a number, e.g. 0.8. Correct study.toml."
+        )
+    return float(value)
+
+
 def _recruitment(study: Study, criterion: Mapping[str, object], scores: pd.DataFrame | None) -> Counted:
-    of = criterion.get("target", criterion.get("approached"))
-    if of is None:
+    key = next((key for key in ("target", "approached") if key in criterion), None)
+    if key is None:
         raise PlanError(f"Criterion {criterion['id']}: recruitment needs `target` or `approached` in study.toml.")
-    against = "the planned number" if "target" in criterion else "people asked"
-    return len(study.participants), float(of), (f"participants enrolled against {against}",)  # type: ignore[arg-type]
+    against = "the planned number" if key == "target" else "people asked"
+    return len(study.participants), number_of(criterion, key), (f"participants enrolled against {against}",)
 
 
 def _retention(study: Study, criterion: Mapping[str, object], scores: pd.DataFrame | None) -> Counted:
@@ -62,7 +72,7 @@ def _adherence(study: Study, criterion: Mapping[str, object], scores: pd.DataFra
     people = _people(study, criterion)
     sums = study.sessions.groupby(c.PARTICIPANT)[["minutes_performed", "minutes_prescribed"]].sum(min_count=1)
     share = (sums["minutes_performed"] / sums["minutes_prescribed"]).reindex(people)
-    adherent = int((share >= float(criterion["at_least"])).sum())  # type: ignore[arg-type]
+    adherent = int((share >= number_of(criterion, "at_least")).sum())
     without = int(share.isna().sum())
     remarks = [f"participants with performed / prescribed minutes of at least {criterion['at_least']}"]
     if without:
@@ -78,7 +88,8 @@ def _safety(study: Study, criterion: Mapping[str, object], scores: pd.DataFrame 
         events = events[events["serious"] == "yes"]
         kinds.append("serious")
     if "related" in criterion:
-        grades = [str(grade) for grade in criterion["related"]]  # type: ignore[attr-defined]
+        given = criterion["related"]
+        grades = [str(grade) for grade in given] if isinstance(given, list | tuple) else [str(given)]
         events = events[events["related"].isin(grades)]
         kinds.append(f"related ({', '.join(grades)})")
     hit = events.loc[events[c.PARTICIPANT].isin(people), c.PARTICIPANT].nunique()

@@ -1,5 +1,6 @@
 """Progression criteria: zones, intervals, warnings, counts from the tables of a study."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -12,6 +13,7 @@ from outcomes.protocol import Arm, PlannedVisit, Protocol
 from outcomes.study import Study
 from stats.errors import PlanError
 from stats.planning.progression import progression
+from synthetic_cohort import make_cohort
 
 KEPT = {"id": "kept", "measure": "retention", "go": 0.8, "stop": 0.6, "source": "protocol, section 9"}
 
@@ -168,4 +170,16 @@ def test_counts_given_by_hand_win():
 def test_adherence_needs_its_own_limit():
     study = small_study([KEPT | {"id": "trained", "measure": "adherence"}])
     with pytest.raises(PlanError, match="at_least"):
+        progression(study)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("go", "high"), ("stop", [0.6]), ("at_least", "0.8"), ("go", True), ("at_least", None)]
+)
+def test_a_number_that_is_none_is_refused_by_name(key, value):
+    """study.toml may hold anything: it is told, not raised from inside a conversion."""
+    criterion = {"id": "dose", "measure": "adherence", "go": 0.6, "stop": 0.4, "at_least": 0.8, "source": "protocol"}
+    demo = make_cohort("demo", seed=1).study
+    study = replace(demo, protocol=replace(demo.protocol, criteria=(criterion | {key: value},)))
+    with pytest.raises(PlanError, match=rf"Criterion dose, {key}: found .*, allowed is a number"):
         progression(study)
