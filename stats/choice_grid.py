@@ -34,7 +34,7 @@ COVARIANCES: Mapping[str, tuple[str | None, str | None]] = {  # name -> random e
 TIMES = {"visit": "a mean per visit", "linear": "a straight line", "piecewise": "straight pieces"}
 BASELINES = {"constrained": "one mean for all arms", "covariate": "covariate", "outcome": "visit like the others"}
 DF_METHODS = ("kenward-roger", "kenward-roger-observed", "satterthwaite", "between-within", "residual")
-EVERYONE, RATHER_ALL = "everyone with a score (likelihood)", "all in the arms as assigned"
+EVERYONE, AS_ASSIGNED = "everyone with a score (likelihood)", "all in the arms as assigned"
 WITHOUT_ONE = "without "  # how the options begin that leave out one person
 MANY_PEOPLE = 60  # above, leaving out each person in turn is asked for by name: it is one fit per person
 
@@ -133,7 +133,7 @@ def people_options(
     adherent: what counts as treated in words, with the codes of those who were not, or why nobody knows.
     """
     people = sorted(set(scores.loc[scores[c.VALUE].notna(), c.PARTICIPANT].astype(str)))
-    made, left_out = [_option(PEOPLE, RATHER_ALL, _as_it_is, True)], []
+    made, left_out = [_option(PEOPLE, AS_ASSIGNED, _as_it_is, True)], []
     if adherent is not None:
         words, untreated = adherent
         if isinstance(untreated, str):
