@@ -15,6 +15,10 @@ CAPTION = (
     "Difference between arms in the change from baseline, from the mixed model, over the SD at baseline; positive is "
     "better. Every visit of everybody counts. The interval takes the SD as known."
 )
+CROSSOVER = (
+    "Effect of the treatment inside people, from the mixed model of the periods, over the SD at the start of the first "
+    "period; positive is better. The interval takes the SD as known."
+)
 ALONE = (
     "Change from baseline from the mixed model, over the SD at baseline; positive is better. One arm has no "
     "comparison: natural recovery, practice and regression to the mean are in it."
@@ -62,7 +66,7 @@ def comparison_figure(sizes: EffectSizes, study: Study) -> go.Figure | Prose:
     return effect_forest(
         frame.assign(arm=frame["compared"], kind="mixed model"),
         Names(study.protocol),
-        caption=CAPTION if several else ALONE,
+        caption=CROSSOVER if study.protocol.periods else CAPTION if several else ALONE,
         what=what,
         name="from_the_model",
     )
@@ -78,7 +82,8 @@ def comparison_sentences(sizes: EffectSizes, study: Study) -> Prose:
         what = names.compared(row.arm) if len(study.protocol.arms) > 1 else "change"
         lines.append(
             f"{names.outcome(row.outcome)}, {names.visit(row.from_visit)} to {names.visit(row.to_visit)}: {what} "
-            f"{row.size.estimate:.2f} SD at baseline ({study.protocol.level:.0%} interval {low:.2f} to {high:.2f}; "
+            f"{row.size.estimate:.2f} times the {dict(row.size.extra)['standardiser']} "
+            f"({study.protocol.level:.0%} interval {low:.2f} to {high:.2f}; "
             f"mixed model; n = {row.n} of {row.enrolled})."
         )
     return Prose("effect sizes from the model", tuple(lines), items=("CONSORT pilot 17a",), heading="In words")
