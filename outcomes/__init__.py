@@ -1,16 +1,16 @@
 """Outcome measures: read a study folder, check it, score it; the library of instruments and thresholds."""
 
-from outcomes.angles import total_active_motion
-from outcomes.blinding import unblind
 from outcomes.checks import check
+from outcomes.dynamometry.force import convert_force
+from outcomes.dynamometry.norms import grip_norm
 from outcomes.errors import InstrumentError, StudyError
 from outcomes.findings import Findings
-from outcomes.force import convert_force
-from outcomes.lock import lock_plan
-from outcomes.norms import grip_norm
-from outcomes.registry import catalogue, instrument, threshold, thresholds
-from outcomes.scoring import score, score_items
-from outcomes.study import Study, read_study
+from outcomes.library.registry import catalogue, instrument, threshold, thresholds
+from outcomes.locking import lock_plan, unblind
+from outcomes.reading.study_folder import read_study
+from outcomes.scoring.angles import total_active_motion
+from outcomes.scoring.score import score, score_items
+from outcomes.study import Study
 
 __all__ = [
     "Findings",

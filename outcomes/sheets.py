@@ -6,6 +6,8 @@ Reading, checking and the sheets that `outcomes new` writes all use these record
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import pandas as pd
+
 from outcomes.words import CONDITIONS, FORCE_UNITS, GRIP_TYPES, MODES, SEXES, SIDES, STATUSES, YES_NO
 
 
@@ -206,3 +208,23 @@ SHEETS: dict[str, Sheet] = {
     )
 }
 MEASUREMENTS = ("items", "totals", "trials", "angles")
+
+DTYPES = {  # kind of column -> type of its values as read
+    "id": "str",
+    "text": "str",
+    "choice": "str",
+    "number": "float64",
+    "measure": "float64",
+    "date": "datetime64[ns]",
+}
+
+
+def empty(sheet: Sheet) -> pd.DataFrame:
+    """The sheet without rows, with the right columns."""
+    frame = pd.DataFrame({"row": pd.Series(dtype="int64")})
+    for column in sheet.columns:
+        frame[column.name] = pd.Series(dtype=DTYPES[column.kind])
+        if column.kind == "measure":
+            for name in ("typed", "code", "file", "header"):
+                frame[name] = pd.Series(dtype="str")
+    return frame

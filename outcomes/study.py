@@ -1,37 +1,16 @@
-"""A study as read from its folder: the protocol and every table, with what was noted on the way."""
+"""A study as it was read: the protocol and every table, with what was noted on the way."""
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
 
-from outcomes.blinding import NAME as LETTERS_FILE
-from outcomes.blinding import is_masked
-from outcomes.departures import PlanDeparture, departures
-from outcomes.errors import StudyError
-from outcomes.findings import Findings, flag
-from outcomes.known import find_instrument, find_measure
-from outcomes.lock_file import NAME as LOCK_FILE
-from outcomes.lock_file import DamagedLock, Lock, read_lock
-from outcomes.masking import mask
-from outcomes.plan import plan_digest, plan_of
-from outcomes.protocol import Protocol
-from outcomes.protocol_file import read_protocol
-from outcomes.reading.files import load
-from outcomes.reading.ids import (
-    read_answer_words,
-    resolve_arms,
-    resolve_instruments,
-    resolve_items,
-    resolve_sides,
-    resolve_visits,
-)
-from outcomes.reading.sources import Source, find_sources
-from outcomes.reading.tables import Table, empty, read_cells, under_header
-from outcomes.reading.wide import is_wide, unfold_declared, unfold_items
-from outcomes.sheets import MEASUREMENTS, SHEETS
+from outcomes.findings import Findings
+from outcomes.lock.departures import PlanDeparture
+from outcomes.lock.lock_file import Lock
+from outcomes.protocol.trial import Protocol
+from outcomes.sheets import SHEETS, empty
 
 
 @dataclass(frozen=True)
@@ -64,7 +43,7 @@ class Study:
     plan_sha256: str = ""  # hash of the plan part of study.toml in its canonical form
     lock: Lock | None = field(default=None, repr=False)  # of the plan; None where it was not locked
     departures: tuple[PlanDeparture, ...] = ()  # from the locked plan
-    masked: bool = False  # letters stand for the arms (`outcomes.masking`)
+    masked: bool = False  # letters stand for the arms (`outcomes.blinding.letters.masking`)
     hidden: tuple[str, ...] = ()  # what is left out of a masked study, in words
     hidden_rows: Mapping[str, int] = field(default_factory=dict)  # table -> rows left out of a masked study
 
@@ -80,169 +59,3 @@ class Study:
     def header(self, table: str, column: str) -> str:
         """The header in the file of one of our columns."""
         return self.headers.get(table, {}).get(column, column)
-
-
-def read_study(path: str | Path, *, masked: bool = True) -> Study:
-    """Reads a study folder: `study.toml`, `participants` and at least one sheet of measurements.
-
-    A study that is blinded, and not yet unblinded, is read with letters for its arms and without what would tell them
-    apart; masked=False reads it as it is, for those who are not blinded.
-
-    Cells are kept as typed beside what they were read as; every conversion and every cell that could not be read is
-    in `study.findings`; no row is left out.
-
-    Raises:
-        StudyError: where there is no folder, no study.toml, a broken study.toml, no participants or no measurements.
-
-    Example:
-        >>> read_study("no/such/folder")
-        Traceback (most recent call last):
-        outcomes.errors.StudyError: ...
-    """
-    folder = Path(path)
-    if not folder.is_dir():
-        raise StudyError(
-            f"{folder}: there is no such study folder; allowed is a folder with study.toml, participants and a sheet "
-            "of measurements. Correct the path, or make a folder to fill in with 'outcomes new'."
-        )
-    listed = sorted(entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith((".", "~")))
-    if not listed:
-        raise StudyError(
-            f"{folder}: the study folder is empty: found no file; allowed are study.toml, participants and one of "
-            f"{', '.join(MEASUREMENTS)}. Put the tables there, or make a folder to fill in with 'outcomes new'."
-        )
-    protocol = read_protocol(folder / "study.toml")
-    found: list[pd.DataFrame] = []
-    sources = find_sources(folder, listed, protocol, found)
-    tables: dict[str, list[Table]] = {}
-    for source in sources:
-        tables.setdefault(source.table, []).append(_read_source(source, protocol, found))
-    _need_rows(tables, folder)
-    frames = {name: _joined(tables[name]) if name in tables else empty(sheet) for name, sheet in SHEETS.items()}
-    headers = {
-        name: {ours: parts[0].header.in_file(ours) for ours in SHEETS[name].names} for name, parts in tables.items()
-    }
-    files = {name: ", ".join(part.file for part in parts) for name, parts in tables.items()}
-    _resolve_ids(frames, files, headers, protocol, found)
-    items, second = _split_ratings(frames.pop("items"), protocol, found)
-    lock = _lock(folder, found)
-    letters = (LETTERS_FILE,) if masked and is_masked(protocol, lock) else ()
-    own = [entry for name in ("study.toml", LOCK_FILE, *letters) if (entry := folder / name).is_file()]
-    used = sorted({source.path for source in sources}.union(own))
-    study = Study(
-        folder=folder,
-        protocol=protocol,
-        items=items,
-        second_ratings=second,
-        **frames,
-        files=files,
-        headers=headers,
-        hashes={entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used},
-        rows_read={name: sum(part.rows_read for part in parts) for name, parts in tables.items()},
-        findings=Findings(found),
-        plan_sha256=plan_digest(plan_of(protocol)),
-        lock=lock,
-        departures=departures(protocol, lock),
-    )
-    return mask(study, folder) if letters else study
-
-
-def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:
-    try:
-        return read_lock(folder)
-    except DamagedLock as damage:
-        found.append(flag("lock damaged", file=LOCK_FILE, found=str(damage)))
-        return None
-
-
-def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> Table:
-    grid, noted = load(source.path, source.page)
-    sheet, mapped = SHEETS[source.table], protocol.columns.get(source.table, {})
-    wanted = sheet.required
-    if source.table == "participants" and len(protocol.arms) > 1:
-        wanted = (*wanted, "arm")
-    if source.wide:
-        cells, wanted = unfold_declared(grid, sheet, mapped, source.wide, protocol.visits)
-    else:
-        cells = under_header(grid, sheet, mapped, wanted)
-        cells = (is_wide(cells, sheet) and unfold_items(cells, source.instrument)) or cells
-        if source.instrument and "instrument" not in cells.frame:
-            cells.frame["instrument"] = source.instrument
-    table = read_cells(cells, sheet, wanted)
-    found += noted
-    found += table.found
-    return table
-
-
-def _joined(parts: list[Table]) -> pd.DataFrame:
-    if len(parts) == 1:
-        return parts[0].frame
-    frame = pd.concat([part.frame for part in parts], ignore_index=True)
-    return frame.assign(**{name: frame[name].astype("str").astype("category") for name in ("file", "header")})
-
-
-def _need_rows(tables: Mapping[str, list[Table]], folder: Path) -> None:
-    if not any(len(part.frame) for part in tables["participants"]):
-        raise StudyError(
-            f"{tables['participants'][0].file} in {folder}: no participant: found 0 rows, allowed one row per "
-            "participant. Fill in the sheet."
-        )
-    measured = [part for name in MEASUREMENTS for part in tables.get(name, [])]
-    if not any(len(part.frame) for part in measured):
-        names = ", ".join(part.file for part in measured)
-        raise StudyError(f"{names} in {folder}: no measurement: found 0 rows, allowed 1 or more. Fill in the sheet.")
-
-
-def _split_ratings(
-    items: pd.DataFrame, protocol: Protocol, found: list[pd.DataFrame]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Items that are scored, and those of raters who rated only to be compared (`scored_raters` of study.toml)."""
-    if not protocol.scored_raters:
-        return items, items.iloc[:0]
-    second = ~items["rater"].isin(protocol.scored_raters)
-    allowed = "scored: " + ", ".join(protocol.scored_raters)
-    found.append(
-        flag("second rating", items[second], column="rater", found=items.loc[second, "rater"], allowed=allowed)
-    )
-    return items[~second].reset_index(drop=True), items[second].reset_index(drop=True)
-
-
-def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.DataFrame]) -> None:
-    def place(name: str, column: str) -> tuple[str, str]:
-        return files.get(name, ""), headers.get(name, {}).get(column, column)
-
-    found += resolve_arms(frames["participants"], protocol, *place("participants", "arm"))
-    affected = dict(zip(frames["participants"]["participant"], frames["participants"]["affected_side"], strict=True))
-    for name in ("visits", *MEASUREMENTS):
-        found += resolve_visits(frames[name], protocol, *place(name, "visit"))
-    for name in ("items", "totals"):
-        found += resolve_instruments(frames[name], protocol, *place(name, "instrument"))
-    found += resolve_items(frames["items"], *place("items", "item"))
-    for name in MEASUREMENTS:
-        frame = frames[name]
-        sided = _sided(frame, protocol)
-        found += resolve_sides(frame, affected, *place(name, "side"), sided)
-    read = read_answer_words(frames["items"])
-    if read.any():
-        _take_back(found, frames["items"][read])
-
-
-def _take_back(found: list[pd.DataFrame], answers: pd.DataFrame) -> None:
-    """Words of an instrument are answers: what was found about them as numbers is taken back."""
-    cells = set(zip(answers["file"], answers["row"], answers["header"], strict=True))
-    for number, part in enumerate(found):
-        wordy = part["rule"].isin(("text in a number", "word read as missing"))
-        if wordy.any():
-            at = zip(part["file"], part["row"], part["column"], strict=True)
-            found[number] = part[~(wordy & pd.Series([cell in cells for cell in at], index=part.index))]
-
-
-def _sided(frame: pd.DataFrame, protocol: Protocol) -> pd.Series:
-    """Whether each row is of an instrument that is scored for a left or right hand."""
-    if "instrument" not in frame:
-        return pd.Series(True, index=frame.index)  # a joint angle
-    sided = {}
-    for name in frame["instrument"].unique():
-        instrument = find_instrument(name)
-        sided[name] = bool(instrument and instrument.sided and not find_measure(protocol, name, ""))
-    return frame["instrument"].map(sided).fillna(False).astype(bool)

@@ -1,29 +1,26 @@
 """From scores to findings: models of change, responders, effect sizes, planning."""
 
-from stats.agreement import limits_of_agreement, repeatability, replicate_agreement
-from stats.arm_comparison import compare_responders
-from stats.change import ChangeFit, fit_change
-from stats.change_table import change_table
-from stats.conditions import ConditionFit, fit_conditions
-from stats.crossover import CrossoverFit, fit_crossover
-from stats.cumulative_change import cumulative_change
-from stats.effect_table import EffectSizes, effect_sizes
-from stats.effects import effect_size, pre_post_control_size
+from stats.change.change_fit import ChangeFit, fit_change
+from stats.change.change_table import change_table
+from stats.change.conditions import ConditionFit, fit_conditions
+from stats.change.crossover import CrossoverFit, fit_crossover
+from stats.change.within_visit import compare_within_visit
+from stats.choices.what_if import what_if
+from stats.effects.effects_of_a_fit import effect_from_fit, true_change_from_fit
+from stats.effects.effects_of_a_study import model_effects
+from stats.effects.effects_of_scores import EffectSizes, effect_sizes
+from stats.effects.grant_summary import grant_summary
+from stats.effects.meta_analysis import pool_effects
+from stats.effects.one_effect import effect_size, pre_post_control_size
 from stats.errors import FitError, PlanError
-from stats.exact_tests import exact_test, mcnemar_test, rank_test
-from stats.fit_effects import effect_from_fit, true_change_from_fit
-from stats.grant_summary import grant_summary
-from stats.imputed_counts import pooled_share
-from stats.internal_consistency import alpha
-from stats.mcid import estimate_mcid
-from stats.measurement_error import measurement_error
+from stats.measurement.agreement import limits_of_agreement, repeatability, replicate_agreement
+from stats.measurement.anchor_mcid import estimate_mcid
+from stats.measurement.internal_consistency import alpha
+from stats.measurement.measurement_error import measurement_error
+from stats.measurement.reliability import concordance, intraclass_correlation, kappa
 from stats.mixed.fit import MixedFit, fit_mixed, fit_moments
-from stats.mixed.moments import Moments
-from stats.mixed.pooling import pool
-from stats.model_effects import model_effects
-from stats.number_needed import number_needed_to_treat
-from stats.other_choices import what_if
-from stats.paired_proportions import paired_risk_difference
+from stats.mixed.model.moments import Moments
+from stats.mixed.model.pooling import pool
 from stats.planning import (
     assurance,
     elicited,
@@ -43,21 +40,24 @@ from stats.planning import (
     plan_repeated,
     plan_slopes,
     power_curve,
-    progression,
     search_n,
     simulate_grid,
     simulate_trials,
 )
-from stats.pooling import pool_effects
-from stats.proportions import proportion_interval
-from stats.reliability import concordance, intraclass_correlation, kappa
-from stats.reliable_change import clinical_cutoffs, reliable_change
-from stats.responder_counts import ResponderCounts
-from stats.responders import count_responders
-from stats.stratified import stratified_ratio, stratified_risk_difference
-from stats.true_change import regression_to_mean, true_change_share
-from stats.two_proportions import odds_ratio, risk_difference, risk_ratio
-from stats.within_visit import compare_within_visit
+from stats.planning.pilot.progression_criteria import progression
+from stats.proportions.exact_tests import exact_test, mcnemar_test, rank_test
+from stats.proportions.number_needed import number_needed_to_treat
+from stats.proportions.one_proportion import proportion_interval
+from stats.proportions.paired_proportions import paired_risk_difference
+from stats.proportions.stratified import stratified_ratio, stratified_risk_difference
+from stats.proportions.two_proportions import odds_ratio, risk_difference, risk_ratio
+from stats.responders.between_arms import compare_responders
+from stats.responders.count import count_responders
+from stats.responders.cumulative_change import cumulative_change
+from stats.responders.imputed_counts import pooled_share
+from stats.responders.reliable_change import clinical_cutoffs, reliable_change
+from stats.responders.responder_counts import ResponderCounts
+from stats.responders.true_change import regression_to_mean, true_change_share
 
 __all__ = [
     "ChangeFit",

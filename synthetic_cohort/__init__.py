@@ -3,7 +3,7 @@
 from synthetic_cohort.cohort import Cohort, make_cohort
 from synthetic_cohort.design import CohortDesign
 from synthetic_cohort.preset_files import preset, presets
-from synthetic_cohort.scores import TrialScores, simulate_scores
+from synthetic_cohort.score_batches import TrialScores, simulate_scores
 from synthetic_cohort.target_effect import with_difference
 from synthetic_cohort.truth import Truth, population_truth
 

@@ -11,10 +11,10 @@ from typing import Any
 import pandas as pd
 
 from outcomes import check
-from synthetic_cohort.calibration import calibrate
 from synthetic_cohort.cohort import make_cohort
-from synthetic_cohort.detection import detection_table, false_alarms
-from synthetic_cohort.flaws import KINDS, detectable
+from synthetic_cohort.flaws.detection import detection_table, false_alarms
+from synthetic_cohort.flaws.planting import KINDS, detectable
+from synthetic_cohort.forms.retest_noise import calibrate
 from synthetic_cohort.preset_files import preset, presets
 
 

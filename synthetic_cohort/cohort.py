@@ -12,15 +12,10 @@ import pandas as pd
 from numpy.random import Generator
 
 from outcomes.errors import StudyError
-from outcomes.study import Study, read_study
-from synthetic_cohort.attendance import draw_attendance
+from outcomes.reading.study_folder import read_study
+from outcomes.study import Study
 from synthetic_cohort.design import CohortDesign
-from synthetic_cohort.diary import events_sheet, sessions_sheet
-from synthetic_cohort.flaws import plant
-from synthetic_cohort.preset_files import preset
-from synthetic_cohort.responses import Answers
-from synthetic_cohort.scores import draw_cohorts, primary_score
-from synthetic_cohort.tables import (
+from synthetic_cohort.filled_sheets import (
     Columns,
     answer_columns,
     draw_frame,
@@ -29,6 +24,12 @@ from synthetic_cohort.tables import (
     stack,
     visits_sheet,
 )
+from synthetic_cohort.flaws.planting import plant
+from synthetic_cohort.forms.responses import Answers
+from synthetic_cohort.people.attendance import draw_attendance
+from synthetic_cohort.people.diary import events_sheet, sessions_sheet
+from synthetic_cohort.preset_files import preset
+from synthetic_cohort.score_batches import draw_cohorts, primary_score
 from synthetic_cohort.toml_text import toml_text
 from synthetic_cohort.truth import Draw, Truth, personal_truth
 

@@ -6,9 +6,9 @@ import numpy as np
 from scipy.optimize import brentq
 
 from outcomes.errors import StudyError
-from outcomes.registry import outcome_scale
+from outcomes.library.registry import outcome_scale
 from synthetic_cohort.design import CohortDesign
-from synthetic_cohort.scores import simulate_scores
+from synthetic_cohort.score_batches import simulate_scores
 
 PEOPLE, BATCH = 8_000, 200  # simulated per arm at every try, in cohorts of this many per arm
 LARGEST = 12.0  # times the design's own effect

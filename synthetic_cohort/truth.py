@@ -10,14 +10,14 @@ import pandas as pd
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from outcomes.registry import outcome_scale, threshold
-from synthetic_cohort.ability import Ability, Array
-from synthetic_cohort.attendance import ATTENDED, MISSED
-from synthetic_cohort.calibration import occasion_sd
+from outcomes.library.registry import outcome_scale, threshold
 from synthetic_cohort.design import CohortDesign
-from synthetic_cohort.responses import PersonNoise, draw_answers
-from synthetic_cohort.scores import simulate_scores
-from synthetic_cohort.scoring import score_answers
+from synthetic_cohort.forms.drawn_scores import score_answers
+from synthetic_cohort.forms.responses import PersonNoise, draw_answers
+from synthetic_cohort.forms.retest_noise import occasion_sd
+from synthetic_cohort.people.ability import Ability, Array
+from synthetic_cohort.people.attendance import ATTENDED, MISSED
+from synthetic_cohort.score_batches import simulate_scores
 
 REMEASUREMENTS = 400  # the true score of a person is the mean over this many imagined repeats of each visit
 POPULATION = 20_000  # people per arm behind the population figures

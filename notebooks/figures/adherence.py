@@ -3,10 +3,10 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from notebooks.figures.column import labels_or_none
+from notebooks.figures.one_column import labels_or_none
 from notebooks.figures.style import GREY, cue, finish, plain_text
-from notebooks.names import Names
-from notebooks.tables import number
+from notebooks.show.names import Names
+from notebooks.show.numbers import number
 from outcomes import columns as c
 
 POINTS = [c.PARTICIPANT, c.ARM, "sessions", "minutes_prescribed", "minutes_performed", "percent"]

@@ -6,7 +6,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from notebooks.figures.style import GREY, INK, cue, finish, plain_text, wrap
-from notebooks.names import Names
+from notebooks.show.names import Names
 from outcomes import columns as c
 
 BOX = 0.8  # share of a row's height that its box fills

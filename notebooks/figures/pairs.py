@@ -4,8 +4,8 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from notebooks.figures.style import INK, cue, faint, finish, plain_text, wrap
-from notebooks.names import Names
-from notebooks.tables import number
+from notebooks.show.names import Names
+from notebooks.show.numbers import number
 from outcomes import columns as c
 
 APART = 0.22  # of the way between two visits

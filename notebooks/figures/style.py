@@ -7,8 +7,8 @@ from math import ceil
 import pandas as pd
 import plotly.graph_objects as go
 
-from notebooks.exhibits import plain
-from notebooks.figures.column import column_layout, entries, title_room, wrap
+from notebooks.figures.one_column import column_layout, entries, title_room, wrap
+from notebooks.show.content import plain
 
 WIDTH = 692  # px at 96 per inch = 183 mm, a full page width
 LEGEND_LINE, TITLE_SIZE = 19, 14  # px

@@ -6,10 +6,10 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from notebooks.figures.style import INK, cue, faint, finish, plain_text, spread, wrap
-from notebooks.names import Names
-from notebooks.tables import number
+from notebooks.show.names import Names
+from notebooks.show.numbers import number
 from outcomes import columns as c
-from stats.change_rows import COMMON
+from stats.change.model_rows import COMMON
 
 POINTS = ["kind", c.PARTICIPANT, c.ARM, c.VISIT, c.DAY, "value", "conf_low", "conf_high"]
 

@@ -4,37 +4,26 @@ Importing the modules registers their functions; `check` runs them all, so that 
 A new check is a rule in `rules.toml`, a function in the module of its subject, and a damaged folder in the tests.
 """
 
-from outcomes.checks import (
-    administrations,
-    calendar,
-    changes,
-    force,
-    hands,
-    identifiers,
-    locks,
-    logs,
-    measurements,
-    motion,
-    people,
-    plan,
-    ratings,
-)
+from outcomes.checks.people import enrolment, identifiers, tested_hand
+from outcomes.checks.plan import locks, study_file
 from outcomes.checks.register import CHECKS, check
+from outcomes.checks.scores import completeness, dynamometer, jumps, measurements, motion, ratings
+from outcomes.checks.visits import calendar, logs
 
 __all__ = [
     "CHECKS",
-    "administrations",
     "calendar",
-    "changes",
     "check",
-    "force",
-    "hands",
+    "completeness",
+    "dynamometer",
+    "enrolment",
     "identifiers",
+    "jumps",
     "locks",
     "logs",
     "measurements",
     "motion",
-    "people",
-    "plan",
     "ratings",
+    "study_file",
+    "tested_hand",
 ]

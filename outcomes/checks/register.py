@@ -8,7 +8,7 @@ import pandas as pd
 
 from outcomes.errors import InstrumentError
 from outcomes.findings import Findings, flag, rules
-from outcomes.scoring import score
+from outcomes.scoring.score import score
 from outcomes.study import Study
 
 StudyCheck = Callable[[Study], Iterable[pd.DataFrame]]

@@ -6,8 +6,8 @@ import pandas as pd
 
 from outcomes.columns import NOT_APPLICABLE
 from outcomes.findings import flag
-from outcomes.known import find_instrument
-from outcomes.protocol import Protocol
+from outcomes.library.known import find_instrument
+from outcomes.protocol.trial import Protocol
 from outcomes.reading.cells import over_distinct, plain
 
 

@@ -8,8 +8,8 @@ import pandas as pd
 
 from outcomes.errors import StudyError
 from outcomes.findings import flag
-from outcomes.known import find_instrument
-from outcomes.protocol import Protocol, WideSheet
+from outcomes.library.known import find_instrument
+from outcomes.protocol.trial import Protocol, WideSheet
 from outcomes.reading.files import FORMATS, load, sheet_names
 from outcomes.reading.headers import find_header
 from outcomes.sheets import MEASUREMENTS, SHEETS

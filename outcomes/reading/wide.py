@@ -5,11 +5,11 @@ from collections.abc import Mapping
 import pandas as pd
 
 from outcomes.findings import flag
-from outcomes.known import find_instrument
-from outcomes.protocol import PlannedVisit, WideSheet
+from outcomes.library.known import find_instrument
+from outcomes.protocol.trial import PlannedVisit, WideSheet
 from outcomes.reading.cells import plain, tidy
 from outcomes.reading.files import Grid
-from outcomes.reading.tables import Cells, under_header
+from outcomes.reading.typed_tables import Cells, under_header
 from outcomes.sheets import Sheet
 
 

@@ -8,15 +8,15 @@ import numpy as np
 import pandas as pd
 
 from stats.errors import FitError
-from stats.mixed.contrasts import cell_contrasts, combination, independent_rows, reference_grid, term_rows
-from stats.mixed.diagnostics import Diagnostics, diagnose, visit_covariance
-from stats.mixed.estimates import Estimates, JointTest, f_tail
-from stats.mixed.layout import Layout, build_layout, visit_times
-from stats.mixed.masks import some
-from stats.mixed.moments import Moments, pool_orthogonal
-from stats.mixed.robust import robust_estimates, robust_test
-from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
-from stats.mixed.solve import Solution, orthogonal, solve
+from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
+from stats.mixed.fitting.solve import Solution, orthogonal, solve
+from stats.mixed.inference.diagnostics import Diagnostics, diagnose, visit_covariance
+from stats.mixed.inference.estimates import Estimates, JointTest, f_tail
+from stats.mixed.inference.robust import robust_estimates, robust_test
+from stats.mixed.model.contrasts import cell_contrasts, combination, independent_rows, reference_grid, term_rows
+from stats.mixed.model.layout import Layout, build_layout, visit_times
+from stats.mixed.model.masks import some
+from stats.mixed.model.moments import Moments, pool_orthogonal
 
 
 @dataclass(frozen=True)
@@ -182,7 +182,7 @@ class MixedFit:
         """Joint test as `test`, with the cluster-robust covariance and an approximate Hotelling T-squared.
 
         A method of its own, not a df name: CR2 replaces the covariance of the coefficients, the df names of `test` do
-        not. Pustejovsky & Tipton 2018; see `stats.mixed.robust`.
+        not. Pustejovsky & Tipton 2018; see `stats.mixed.inference.robust`.
         """
         L, label = self._tested(terms, label)
         return robust_test(self, L, label, kind=kind)

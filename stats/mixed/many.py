@@ -6,15 +6,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from stats.mixed.contrasts import independent_rows
-from stats.mixed.covariance import Structure
-from stats.mixed.estimates import f_tail, t_quantile, two_sided_p
-from stats.mixed.layout import Layout, build_layout, collinear, rank_report, visit_times
-from stats.mixed.moments import pool_orthogonal
-from stats.mixed.people import Alike, alike, structure_over_visits
-from stats.mixed.robust import Sandwich
-from stats.mixed.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
-from stats.mixed.solve import Solution, solve
+from stats.mixed.covariance.structure import Structure
+from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
+from stats.mixed.fitting.solve import Solution, solve
+from stats.mixed.inference.blocks import Alike, alike, structure_over_visits
+from stats.mixed.inference.estimates import f_tail, t_quantile, two_sided_p
+from stats.mixed.inference.robust import Sandwich
+from stats.mixed.model.contrasts import independent_rows
+from stats.mixed.model.layout import Layout, build_layout, collinear, rank_report, visit_times
+from stats.mixed.model.moments import pool_orthogonal
 
 
 @dataclass(frozen=True)

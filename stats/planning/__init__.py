@@ -1,12 +1,13 @@
 """Planning the next trial: closed forms, the pilot's uncertainty, the pilot's own size, progression, simulation."""
 
-from stats.planning.cluster import plan_cluster
+from stats.planning.closed_form.cluster import plan_cluster
+from stats.planning.closed_form.means import plan_ancova, plan_change, plan_crossover, plan_means
+from stats.planning.closed_form.mixed_model import plan_mixed
+from stats.planning.closed_form.repeated import plan_repeated, plan_slopes
+from stats.planning.closed_form.responder_shares import plan_ordinal, plan_proportions
 from stats.planning.curves import plan_grid, smallest_detectable, visits_buy
 from stats.planning.inputs import PilotEffect, elicited, given, pilot_correlation, pilot_proportion, pilot_sd
-from stats.planning.means import plan_ancova, plan_change, plan_crossover, plan_means
-from stats.planning.mixed import plan_mixed
-from stats.planning.mixed_analysis import MixedAnalysis
-from stats.planning.pilot_size import (
+from stats.planning.pilot.pilot_size import (
     PilotSize,
     pilot_for_exclusion,
     pilot_for_problem,
@@ -17,7 +18,7 @@ from stats.planning.pilot_size import (
     progression_cutoff,
     rules_of_thumb,
 )
-from stats.planning.pilot_uncertainty import (
+from stats.planning.pilot.pilot_uncertainty import (
     Assurance,
     assurance,
     assurance_normal,
@@ -27,16 +28,22 @@ from stats.planning.pilot_uncertainty import (
     power_curve,
     sd_upper_limit,
 )
+from stats.planning.pilot.progression_criteria import Progression, progression
 from stats.planning.plan import Plan, plan_inputs, plan_working
-from stats.planning.plan_check import simulate_plan
-from stats.planning.progression import Progression, progression
-from stats.planning.proportions import plan_ordinal, plan_proportions
-from stats.planning.repeated import plan_repeated, plan_slopes
-from stats.planning.search import SizeSearch, search_n, simulate_grid
-from stats.planning.simulated import Simulation
-from stats.planning.simulation import simulate_trials
-from stats.planning.trials import NormalTruth, Trials, fitted_truth, scores_maker, slopes_truth, visits_truth
-from stats.planning.verdicts import FinalValueAnalysis, ResponderAnalysis, Verdicts
+from stats.planning.simulation.mixed_analysis import MixedAnalysis
+from stats.planning.simulation.plan_check import simulate_plan
+from stats.planning.simulation.search import SizeSearch, search_n, simulate_grid
+from stats.planning.simulation.simulate import simulate_trials
+from stats.planning.simulation.simulated import Simulation
+from stats.planning.simulation.trials import (
+    NormalTruth,
+    Trials,
+    fitted_truth,
+    scores_maker,
+    slopes_truth,
+    visits_truth,
+)
+from stats.planning.simulation.verdicts import FinalValueAnalysis, ResponderAnalysis, Verdicts
 
 __all__ = [
     "Assurance",

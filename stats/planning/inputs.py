@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import beta, chi2, norm
 
-from outcomes import registry
-from outcomes.instrument import Threshold
+from outcomes.library import registry
+from outcomes.library.instrument import Threshold
 from stats.errors import PlanError
 from stats.result import Result
 

@@ -9,10 +9,8 @@ from typing import Any, ParamSpec
 import pandas as pd
 
 from stats.errors import PlanError
+from stats.planning.closed_form.power import critical_probability
 from stats.planning.inputs import WHY_NOT_THE_PILOT_EFFECT, Given, PilotEffect, read_number
-from stats.planning.power import (
-    critical_probability,
-)
 from stats.result import Result
 
 LAWS = ("t", "normal")

@@ -25,9 +25,9 @@ import statsmodels.formula.api as smf
 from scipy.optimize import minimize
 
 from stats.mixed.fit import MixedFit, fit_mixed, fit_moments
+from stats.mixed.inference.resampling import simulate_responses
 from stats.mixed.many import template
-from stats.mixed.pooling import pool
-from stats.mixed.resampling import simulate_responses
+from stats.mixed.model.pooling import pool
 
 FORMULA = "score ~ week * arm"
 COHORTS = 150

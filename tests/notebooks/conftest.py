@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from notebooks.report import make_report
-from notebooks.statics import find_browser
+from notebooks.report.make import make_report
+from notebooks.report.pictures import find_browser
 from synthetic_cohort import make_cohort
 
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]

@@ -11,12 +11,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from notebooks.__main__ import main
-from notebooks.compare import rerun
-from notebooks.report import make_report
+from notebooks.commands import main
+from notebooks.report.compare import rerun
+from notebooks.report.make import make_report
 from outcomes import StudyError, check, lock_plan, read_study, score, unblind
-from outcomes.blinding import NAME, arm_letters, draw_letters
-from outcomes.protocol_file import read_protocol
+from outcomes.blinding.letters import NAME, arm_letters, draw_letters
+from outcomes.protocol.study_toml import read_protocol
 from stats import fit_change, fit_crossover
 from synthetic_cohort import make_cohort
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from notebooks.__main__ import main
+from notebooks.commands import main
 
 STUDIES = Path(__file__).resolve().parents[1] / "studies"
 COHORT = STUDIES / "five_person_cohort"

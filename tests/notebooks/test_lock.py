@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 from docx import Document
 
-from notebooks.__main__ import main
-from notebooks.compare import rerun
-from notebooks.report import make_report
+from notebooks.commands import main
+from notebooks.report.compare import rerun
+from notebooks.report.make import make_report
 from outcomes import StudyError, check, lock_plan, read_study
-from outcomes.lock_file import NAME
+from outcomes.lock.lock_file import NAME
 
 COHORT = Path(__file__).resolve().parents[1] / "studies" / "five_person_cohort"
 WHEN = datetime.datetime(2025, 3, 1, 12, 30, tzinfo=datetime.UTC)

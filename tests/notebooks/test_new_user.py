@@ -13,7 +13,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from notebooks.__main__ import main
+from notebooks.commands import main
 
 PEOPLE = [f"P{number:02d}" for number in range(1, 7)]
 VISITS = ("baseline", "week4", "week8")  # as 'outcomes new' plans them where nothing else is asked for

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from outcomes import InstrumentError, instrument, score
-from outcomes.accounting import accounting
+from outcomes.checks.accounting import accounting
 
 PROTOCOL = """\
 title = "A tiny invented study"

@@ -16,8 +16,8 @@ from scipy.stats import binom
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parents[1]))
 
-from stats.proportions import METHODS, proportion_limits  # noqa: E402
-from stats.score_difference import DIFFERENCE_METHODS  # noqa: E402
+from stats.proportions.one_proportion import METHODS, proportion_limits  # noqa: E402
+from stats.proportions.score_difference import DIFFERENCE_METHODS  # noqa: E402
 
 SIZES = (8, 12, 24)
 SHARES = (0.0, 0.1, 0.5, 0.9)

@@ -33,8 +33,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from stats.change.re_randomisation import ArmSums
 from stats.mixed.many import ManyFits, Template, template
-from stats.permutation import ArmSums
 
 VISITS = 6
 TIMES = np.arange(VISITS)

@@ -26,7 +26,7 @@ import pandas as pd
 from joblib import Parallel, delayed
 
 from outcomes.columns import SCORE_COLUMNS
-from outcomes.protocol import Arm, ModelChoice, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol
 from stats import FitError, count_responders, effect_from_fit, effect_sizes, fit_change
 from synthetic_cohort import CohortDesign, preset, simulate_scores
 from synthetic_cohort.design import Missing

@@ -8,18 +8,18 @@ import pandas as pd
 import pytest
 from scipy.stats import ttest_ind, ttest_rel
 
-from stats.agreement import limits_of_agreement, repeatability, replicate_agreement
-from stats.effects import effect_size, pre_post_control_size
-from stats.exact_tests import exact_test, mcnemar_test, rank_test
-from stats.noncentral import hedges_correction, noncentrality_limits
-from stats.paired_proportions import paired_risk_difference
-from stats.proportions import proportion_interval
-from stats.reliability import concordance, intraclass_correlation, kappa
-from stats.reliable_change import clinical_cutoffs, reliable_change
+from stats.effects.noncentral import hedges_correction, noncentrality_limits
+from stats.effects.one_effect import effect_size, pre_post_control_size
+from stats.measurement.agreement import limits_of_agreement, repeatability, replicate_agreement
+from stats.measurement.reliability import concordance, intraclass_correlation, kappa
+from stats.measurement.two_way import cronbach_from_variances
+from stats.proportions.exact_tests import exact_test, mcnemar_test, rank_test
+from stats.proportions.one_proportion import proportion_interval
+from stats.proportions.paired_proportions import paired_risk_difference
+from stats.proportions.two_proportions import odds_ratio, risk_difference, risk_ratio
+from stats.responders.reliable_change import clinical_cutoffs, reliable_change
+from stats.responders.true_change import normal_split_efficiency, regression_to_mean
 from stats.summaries import paired_from_summary
-from stats.true_change import normal_split_efficiency, regression_to_mean
-from stats.two_proportions import odds_ratio, risk_difference, risk_ratio
-from stats.two_way import cronbach_from_variances
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 ROWS = pd.read_csv(REFERENCE / "check_values.csv", keep_default_na=False)

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stats.proportions import METHODS
-from stats.score_difference import DIFFERENCE_METHODS
+from stats.proportions.one_proportion import METHODS
+from stats.proportions.score_difference import DIFFERENCE_METHODS
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 TABLE = pd.read_csv(REFERENCE / "coverage_proportions.csv")

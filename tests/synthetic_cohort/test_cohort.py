@@ -11,8 +11,8 @@ import outcomes
 from outcomes.errors import StudyError
 from synthetic_cohort import make_cohort, preset, presets
 from synthetic_cohort.cohort import study_text
-from synthetic_cohort.scores import draw_cohorts
-from synthetic_cohort.scoring import score_answers
+from synthetic_cohort.forms.drawn_scores import score_answers
+from synthetic_cohort.score_batches import draw_cohorts
 
 SMALL = tuple(name for name in presets() if preset(name).n < 100)
 

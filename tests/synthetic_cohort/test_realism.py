@@ -11,12 +11,12 @@ import pytest
 from scipy.stats import spearmanr
 
 from synthetic_cohort import preset, simulate_scores
-from synthetic_cohort.ability import draw_ability
-from synthetic_cohort.calibration import main_outcome, occasion_sd, retest_agreement
 from synthetic_cohort.design import CohortDesign, Severity
+from synthetic_cohort.forms.drawn_scores import score_answers
+from synthetic_cohort.forms.responses import draw_answers
+from synthetic_cohort.forms.retest_noise import main_outcome, occasion_sd, retest_agreement
+from synthetic_cohort.people.ability import draw_ability
 from synthetic_cohort.preset_files import presets
-from synthetic_cohort.responses import draw_answers
-from synthetic_cohort.scoring import score_answers
 
 PEOPLE = 4000
 
@@ -117,7 +117,7 @@ def test_wrist_and_hand_items_of_the_fugl_meyer_hang_together():
 
     Item-total correlations of at least 0.2 are common practice, no source.
     """
-    from synthetic_cohort.curves import bank
+    from synthetic_cohort.forms.curves import bank
 
     items, _ = _twice("demo", "fma_ue")
     ids = bank("fma_ue", ("motor",)).ids

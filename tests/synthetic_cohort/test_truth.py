@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from outcomes import score
-from outcomes.registry import threshold
+from outcomes.library.registry import threshold
 from synthetic_cohort import make_cohort, population_truth, preset
 from synthetic_cohort.truth import population_effects
 

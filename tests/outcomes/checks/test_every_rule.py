@@ -12,9 +12,9 @@ import pandas as pd
 import pytest
 
 from outcomes import check, lock_plan, read_study
-from outcomes.blinding import draw_letters
+from outcomes.blinding.letters import draw_letters
 from outcomes.findings import SEVERITIES, rules
-from outcomes.protocol_file import read_protocol
+from outcomes.protocol.study_toml import read_protocol
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,8 @@
 """The good study is good: nothing is found in it, every row is accounted for."""
 
 from outcomes import check, read_study
-from outcomes.accounting import accounting
-from outcomes.scoring import score
+from outcomes.checks.accounting import accounting
+from outcomes.scoring.score import score
 
 
 def test_nothing_is_found_in_the_good_study(draft, tmp_path):

@@ -8,10 +8,10 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import ttest_1samp, ttest_ind, ttest_rel
 
-from outcomes.protocol import Arm, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, PlannedVisit, Protocol
 from stats import FitError, fit_mixed
-from stats.conditions import fit_conditions
-from stats.within_visit import compare_within_visit
+from stats.change.conditions import fit_conditions
+from stats.change.within_visit import compare_within_visit
 
 CASES = [(3, 3), (6, 4), (5, 2), (12, 4), (20, 3)]  # participants, visits
 

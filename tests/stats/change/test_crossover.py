@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from scipy.stats import ttest_ind
 
-from outcomes.protocol import Arm, Period, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, Period, PlannedVisit, Protocol
 from stats import FitError
-from stats.crossover import fit_crossover
+from stats.change.crossover import fit_crossover
 
 VISITS = ("s1", "e1", "s2", "e2")
 DESIGN = Protocol(

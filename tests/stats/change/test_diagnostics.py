@@ -9,8 +9,8 @@ import pytest
 from scipy.stats import studentized_range
 
 from stats import FitError, fit_mixed
-from stats.mixed.diagnostics import compare_models, influence, random_effects, repeatability, residuals
-from stats.mixed.simultaneous import Gate, gatekeeping, simultaneous_intervals
+from stats.mixed.inference.diagnostics import compare_models, influence, random_effects, repeatability, residuals
+from stats.mixed.inference.simultaneous import Gate, gatekeeping, simultaneous_intervals
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 

@@ -9,7 +9,7 @@ import statsmodels.formula.api as smf
 from scipy.stats import ttest_1samp, ttest_ind
 
 from outcomes import read_study, score
-from outcomes.protocol import Arm, ModelChoice, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol
 from stats import FitError, fit_change, fit_mixed
 
 DATA = Path(__file__).parents[2] / "reference" / "data"

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.protocol import Arm, ModelChoice, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol
 from stats import FitError, fit_change, fit_mixed
+from stats.change.re_randomisation import ArmSums
+from stats.mixed.inference.resampling import bootstrap
 from stats.mixed.many import fit_many
-from stats.mixed.resampling import bootstrap
-from stats.permutation import ArmSums
 from tests.stats.mixed.cohorts import cohort
 
 DATA = Path(__file__).parents[2] / "reference" / "data"

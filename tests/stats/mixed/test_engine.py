@@ -14,13 +14,13 @@ import statsmodels.formula.api as smf
 from scipy.linalg import block_diag
 
 from stats.errors import FitError
-from stats.mixed.covariance import Structure
+from stats.mixed.covariance.geometry import geometry_of
+from stats.mixed.covariance.structure import Structure
+from stats.mixed.covariance.structures_by_name import COVARIANCES, build_structure
 from stats.mixed.fit import MixedFit, fit_mixed
-from stats.mixed.geometry import geometry_of
-from stats.mixed.layout import Layout, build_layout, visit_times
-from stats.mixed.likelihood import Likelihood
-from stats.mixed.moments import pattern_of_participants, pool_layout
-from stats.mixed.structures import COVARIANCES, build_structure
+from stats.mixed.fitting.likelihood import Likelihood
+from stats.mixed.model.layout import Layout, build_layout, visit_times
+from stats.mixed.model.moments import pattern_of_participants, pool_layout
 from tests.stats.mixed.cohorts import cohort
 
 FORMULA = "score ~ arm * week + age"

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.protocol import Arm, ModelChoice, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol
 from stats import FitError, fit_change, fit_mixed
-from stats.mixed.robust import robust_estimates
+from stats.mixed.inference.robust import robust_estimates
 
 KINDS = (
     "three people", "one in an arm", "visit nobody attended", "constant outcome", "constant in one arm",

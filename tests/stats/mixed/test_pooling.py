@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 
 from stats.errors import FitError
-from stats.mixed import pooling
 from stats.mixed.fit import MixedFit, fit_mixed, fit_moments
-from stats.mixed.moments import Moments
-from stats.mixed.pooling import pool, smallest_pattern
-from stats.mixed.profiles import profiles_of
+from stats.mixed.model import pooling
+from stats.mixed.model.moments import Moments
+from stats.mixed.model.pooling import pool, smallest_pattern
+from stats.mixed.model.profiles import profiles_of
 from tests.stats.mixed.cohorts import cohort
 
 FORMULA = "score ~ arm * week"

@@ -14,17 +14,17 @@ import pytest
 import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
-from stats.mixed.covariance import Linear, Structure
+from stats.mixed.covariance.geometry import geometry_of
+from stats.mixed.covariance.structure import Linear, Structure
+from stats.mixed.covariance.structures_by_name import over_visits
 from stats.mixed.fit import MixedFit, fit_mixed
-from stats.mixed.geometry import geometry_of
-from stats.mixed.layout import build_layout
-from stats.mixed.likelihood import Likelihood
-from stats.mixed.moments import pool_layout
-from stats.mixed.people import blocks
-from stats.mixed.pooling import pool
-from stats.mixed.reml import maximise
-from stats.mixed.small_sample import SmallSample
-from stats.mixed.structures import over_visits
+from stats.mixed.fitting.likelihood import Likelihood
+from stats.mixed.fitting.reml import maximise
+from stats.mixed.fitting.small_sample import SmallSample
+from stats.mixed.inference.blocks import blocks
+from stats.mixed.model.layout import build_layout
+from stats.mixed.model.moments import pool_layout
+from stats.mixed.model.pooling import pool
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 ROWS = pd.read_csv(REFERENCE / "check_values.csv", keep_default_na=False)

@@ -11,9 +11,9 @@ from numpy.testing import assert_allclose
 
 from stats import FitError, fit_mixed
 from stats.mixed.fit import MixedFit
+from stats.mixed.inference.blocks import alike_in
+from stats.mixed.inference.robust import Sandwich
 from stats.mixed.many import fit_many
-from stats.mixed.people import alike_in
-from stats.mixed.robust import Sandwich
 from tests.stats.mixed.cohorts import cohort
 
 DATA = Path(__file__).parents[2] / "reference" / "data"

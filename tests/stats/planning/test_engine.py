@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from stats import fit_mixed
-from stats.planning.engine import fit_stack
-from stats.planning.mixed_analysis import MixedAnalysis
-from stats.planning.trials import Trials, slopes_truth
+from stats.planning.simulation.mixed_analysis import MixedAnalysis
+from stats.planning.simulation.stacked_fits import fit_stack
+from stats.planning.simulation.trials import Trials, slopes_truth
 
 TIMES = np.array([0.0, 1, 2, 4, 6])
 N, T = 20, 5

@@ -9,11 +9,11 @@ from scipy.stats import binom, boschloo_exact, fisher_exact, nct, norm, t
 from statsmodels.stats.power import NormalIndPower, TTestIndPower
 from statsmodels.stats.proportion import power_proportions_2indep
 
-from stats.planning.exact_tables import rejected_tables, table_p_values
-from stats.planning.means import plan_ancova, plan_crossover, plan_means
-from stats.planning.mixed import plan_mixed
-from stats.planning.proportions import plan_ordinal, plan_proportions
-from stats.planning.repeated import plan_repeated, plan_slopes
+from stats.planning.closed_form.exact_tables import rejected_tables, table_p_values
+from stats.planning.closed_form.means import plan_ancova, plan_crossover, plan_means
+from stats.planning.closed_form.mixed_model import plan_mixed
+from stats.planning.closed_form.repeated import plan_repeated, plan_slopes
+from stats.planning.closed_form.responder_shares import plan_ordinal, plan_proportions
 
 
 @pytest.mark.parametrize("effect", [0.3, 0.5, 0.8, 1.2])

@@ -7,8 +7,8 @@ import pytest
 from scipy.stats import binom, chi2, norm
 
 from stats.errors import PlanError
-from stats.planning import pilot_size as size
-from stats.proportions import proportion_limits
+from stats.planning.pilot import pilot_size as size
+from stats.proportions.one_proportion import proportion_limits
 
 
 @pytest.mark.parametrize("prevalence", [0.01, 0.05, 0.2])

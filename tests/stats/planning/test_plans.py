@@ -4,14 +4,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.instrument import Threshold
+from outcomes.library.instrument import Threshold
 from stats.errors import PlanError
-from stats.planning.cluster import plan_cluster
+from stats.planning.closed_form.cluster import plan_cluster
+from stats.planning.closed_form.means import plan_ancova, plan_change, plan_means
+from stats.planning.closed_form.mixed_model import plan_mixed
+from stats.planning.closed_form.repeated import plan_repeated, plan_slopes
+from stats.planning.closed_form.responder_shares import plan_proportions
 from stats.planning.curves import plan_grid, smallest_detectable, visits_buy
 from stats.planning.inputs import PilotEffect, elicited, given, pilot_correlation, pilot_proportion, pilot_sd
-from stats.planning.means import plan_ancova, plan_change, plan_means
-from stats.planning.mixed import plan_mixed
-from stats.planning.pilot_uncertainty import (
+from stats.planning.pilot.pilot_uncertainty import (
     assurance,
     expected_power,
     expected_power_n,
@@ -20,8 +22,6 @@ from stats.planning.pilot_uncertainty import (
     sd_upper_limit,
 )
 from stats.planning.plan import plan_inputs, plan_working
-from stats.planning.proportions import plan_proportions
-from stats.planning.repeated import plan_repeated, plan_slopes
 from stats.result import Result
 
 

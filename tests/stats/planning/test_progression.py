@@ -9,10 +9,10 @@ from scipy.stats import poisson
 from statsmodels.stats.proportion import proportion_confint
 
 from outcomes.columns import SCORE_COLUMNS
-from outcomes.protocol import Arm, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, PlannedVisit, Protocol
 from outcomes.study import Study
 from stats.errors import PlanError
-from stats.planning.progression import progression
+from stats.planning.pilot.progression_criteria import progression
 from synthetic_cohort import make_cohort
 
 KEPT = {"id": "kept", "measure": "retention", "go": 0.8, "stop": 0.6, "source": "protocol, section 9"}

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stats.planning import pilot_size as size
+from stats.planning.closed_form.means import plan_change, plan_means
+from stats.planning.closed_form.mixed_model import plan_mixed
+from stats.planning.closed_form.repeated import plan_repeated, plan_slopes
+from stats.planning.closed_form.responder_shares import plan_ordinal, plan_proportions
 from stats.planning.inputs import elicited, pilot_sd
-from stats.planning.means import plan_change, plan_means
-from stats.planning.mixed import plan_mixed
-from stats.planning.pilot_uncertainty import assurance, assurance_normal, sd_upper_limit
-from stats.planning.proportions import plan_ordinal, plan_proportions
-from stats.planning.repeated import plan_repeated, plan_slopes
+from stats.planning.pilot import pilot_size as size
+from stats.planning.pilot.pilot_uncertainty import assurance, assurance_normal, sd_upper_limit
 
 TABLE = Path(__file__).parents[2] / "reference" / "check_values.csv"
 ROWS = pd.read_csv(TABLE, dtype=str, keep_default_na=False)

@@ -14,19 +14,26 @@ import pandas as pd
 import pytest
 from scipy.stats import binom, norm
 
-from outcomes.protocol import Arm, Measure, ModelChoice, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, Measure, ModelChoice, PlannedVisit, Protocol
 from stats import fit_change
 from stats.errors import PlanError
-from stats.planning.exact_tables import rejected_tables
-from stats.planning.means import plan_ancova, plan_change, plan_means
-from stats.planning.mixed import plan_mixed
-from stats.planning.mixed_analysis import MixedAnalysis
-from stats.planning.plan_check import simulate_plan
-from stats.planning.repeated import plan_repeated, plan_slopes
-from stats.planning.search import search_n, simulate_grid
-from stats.planning.simulation import simulate_trials
-from stats.planning.trials import NormalTruth, Trials, fitted_truth, scores_maker, slopes_truth, visits_truth
-from stats.planning.verdicts import FinalValueAnalysis, ResponderAnalysis, Verdicts
+from stats.planning.closed_form.exact_tables import rejected_tables
+from stats.planning.closed_form.means import plan_ancova, plan_change, plan_means
+from stats.planning.closed_form.mixed_model import plan_mixed
+from stats.planning.closed_form.repeated import plan_repeated, plan_slopes
+from stats.planning.simulation.mixed_analysis import MixedAnalysis
+from stats.planning.simulation.plan_check import simulate_plan
+from stats.planning.simulation.search import search_n, simulate_grid
+from stats.planning.simulation.simulate import simulate_trials
+from stats.planning.simulation.trials import (
+    NormalTruth,
+    Trials,
+    fitted_truth,
+    scores_maker,
+    slopes_truth,
+    visits_truth,
+)
+from stats.planning.simulation.verdicts import FinalValueAnalysis, ResponderAnalysis, Verdicts
 
 # Monte-Carlo allowance: 4 standard errors of the simulated share, a false alarm in about 16,000 tests.
 SIGMAS = 4
@@ -243,9 +250,9 @@ def test_a_killed_run_resumes(tmp_path):
     place = tmp_path / "run.jsonl"
     program = """
         import os, signal
-        from stats.planning.simulation import simulate_trials
-        from stats.planning.trials import visits_truth
-        from stats.planning.verdicts import FinalValueAnalysis
+        from stats.planning.simulation.simulate import simulate_trials
+        from stats.planning.simulation.trials import visits_truth
+        from stats.planning.simulation.verdicts import FinalValueAnalysis
         maker = visits_truth(times=(0, 8), difference=5, sd=9, correlation=0.6).maker(12)
         def progress(done, total):
             if done >= 40:

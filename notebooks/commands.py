@@ -1,0 +1,245 @@
+"""The console command `outcomes`: new, check, lock, unblind, report, rerun, demo."""
+
+import argparse
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from outcomes import InstrumentError, StudyError, check, lock_plan, read_study, unblind
+from outcomes.lock.lock_file import NAME as LOCK_FILE
+from stats.errors import FitError, PlanError
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line. Exit status 0: all went well; 1: something must be done; 2: a wrong call."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")  # minus signs and dashes on any console
+    options = _parser().parse_args(arguments)
+    try:
+        return options.run(options)
+    except (StudyError, InstrumentError, FitError, PlanError) as error:
+        return _refused(str(error))
+    except OSError as error:
+        where = f" ({error.filename})" if error.filename else ""
+        return _refused(f"A file or folder cannot be read or written{where}: {error.strerror or error}.")
+    except KeyboardInterrupt:
+        return _refused("Stopped. What was finished is kept; the same command goes on from there.")
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="outcomes", description=__doc__)
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    new = commands.add_parser("new", help="write a study folder to fill in, with its data dictionary")
+    new.add_argument("folder", type=Path)
+    new.add_argument("--title", default="My study")
+    new.add_argument("--instruments", nargs="+", metavar="ID", help="what is measured (default: fma_ue arat bbt grip)")
+    new.add_argument("--arms", nargs="*", metavar="ID", help="the reference first; none after it: a single-arm study")
+    new.add_argument("--visits", nargs="+", metavar="ID=DAY", help="for example baseline=0 week4=28")
+    new.add_argument("--people", nargs="+", default=(), metavar="CODE", help="codes to write into the sheets already")
+    new.add_argument("--sheets", choices=("workbook", "csv", "both"), help="default: both; the workbook with --people")
+    new.set_defaults(run=_new)
+
+    demo = commands.add_parser("demo", help="write the demo study, invented data of a plainly invented trial")
+    demo.add_argument("folder", type=Path)
+    demo.add_argument("--preset", default="demo", help="which invented study (default: demo)")
+    demo.add_argument("--seed", type=int, default=1)
+    demo.set_defaults(run=_demo)
+
+    checking = commands.add_parser("check", help="findings in a study folder; exit status 1 if any blocks the analysis")
+    checking.add_argument("folder", type=Path)
+    checking.add_argument(
+        "--unmasked", action="store_true", help="of a blinded study: show the arms by name, to those who may know them"
+    )
+    checking.set_defaults(run=_check)
+
+    locking = commands.add_parser(
+        "lock", help="freeze the analysis plan, before unblinding; departures are then listed"
+    )
+    locking.add_argument("folder", type=Path)
+    locking.add_argument("--again", default="", metavar="REASON", help="lock an amended plan; earlier locks are kept")
+    locking.set_defaults(run=_lock)
+
+    opening = commands.add_parser("unblind", help="show the arms of a blinded study by name from now on; needs a lock")
+    opening.add_argument("folder", type=Path)
+    opening.set_defaults(run=_unblind)
+
+    report = commands.add_parser("report", help="run the notebooks; write report, figures, tables, record")
+    report.add_argument("folder", type=Path)
+    report.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder for the report")
+    report.add_argument(
+        "--only", nargs="+", default=(), metavar="NOTEBOOK", help="first characters of the notebooks wanted"
+    )
+    report.add_argument("--processes", type=int, metavar="N", help="notebooks run at a time (default: one per core)")
+    report.add_argument("--no-pictures", action="store_true", help="write no picture files")
+    report.add_argument("--quiet", action="store_true", help="no progress lines")
+    report.set_defaults(run=_report)
+
+    again = commands.add_parser(
+        "rerun", help="compute a report again and compare every number; exit status 1 on a change"
+    )
+    again.add_argument("report", type=Path, metavar="DIR", help="folder of a report")
+    again.add_argument(
+        "--study", type=Path, metavar="FOLDER", help="study folder (default: the one the report is from)"
+    )
+    again.add_argument("--processes", type=int, metavar="N", help="notebooks run at a time (default: one per core)")
+    again.add_argument("--csv", type=Path, metavar="FILE", help="write the whole comparison to a file")
+    again.add_argument("--quiet", action="store_true", help="no progress lines")
+    again.set_defaults(run=_rerun)
+    return parser
+
+
+def _new(options: argparse.Namespace) -> int:
+    from outcomes.new_study.blank_folder import new_study
+
+    given = {"instruments": options.instruments, "arms": options.arms, "visits": _visits(options.visits)}
+    chosen = {name: value for name, value in given.items() if value is not None}
+    kind = options.sheets or ("workbook" if options.people else "both")
+    written = new_study(options.folder, title=options.title, participants=options.people, sheets=kind, **chosen)
+    sheets = ", ".join(path.name for path in written if path.suffix == ".csv" and path.stem != "data_dictionary")
+    where = {"workbook": "the workbook study.xlsx.", "csv": f"the sheets {sheets}."}
+    both = f"either the workbook study.xlsx or the sheets {sheets}; leave the other as it is."
+    print(
+        f"A study to fill in was written to {options.folder}.\n"
+        f"1. study.toml: the plan (arms, visits, outcomes, thresholds). Read it and change what is not yours.\n"
+        f"2. The data: {where.get(kind, both)}\n"
+        f"   data_dictionary.csv says what each column holds. Sheets you have no data for stay empty.\n"
+        f"3. outcomes check {options.folder}\n"
+        f"4. outcomes report {options.folder} --to {options.folder}_report"
+    )
+    return 0
+
+
+def _visits(given: Sequence[str] | None) -> list[tuple[str, float]] | None:
+    """`week4=28` -> ("week4", 28)."""
+    if given is None:
+        return None
+    visits = []
+    for text in given:
+        name, _, day = text.partition("=")
+        try:
+            visits.append((name, float(day)))
+        except ValueError:
+            raise StudyError(
+                f"Visit {text!r}: found no planned day, allowed is a name, = and a day, for example week4=28."
+            ) from None
+    return visits
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from synthetic_cohort import make_cohort
+
+    if options.folder.exists() and any(options.folder.iterdir()):
+        return _refused(f"The folder {options.folder} is not empty. Name a new folder for the demo study.")
+    make_cohort(options.preset, seed=options.seed, folder=options.folder)
+    print(
+        f"Demo study written to {options.folder}. Next: outcomes report {options.folder} --to {options.folder}_report"
+    )
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    from notebooks.sections.blinded_report import letters_drawn
+
+    if not options.unmasked:
+        letters_drawn(options.folder, print)
+    study = read_study(options.folder, masked=not options.unmasked)
+    findings = check(study)
+    _print_findings(findings)
+    if study.masked:
+        print("Those who may know the arms check all of it with --unmasked.")
+    return 1 if findings.blocking else 0
+
+
+def _lock(options: argparse.Namespace) -> int:
+    lock = lock_plan(options.folder, again=options.again)
+    event = lock.locks[-1]
+    held = f"{len(event.participants)} participants" if event.participants else "no data yet"
+    print(
+        f"The analysis plan of {event.title!r} was locked on {event.day} ({held}). SHA-256 of the plan: "
+        f"{event.plan_sha256}. Deposit this hash where others can see its date, such as the trial register. The "
+        f"lock is {options.folder / LOCK_FILE}: leave it there; reports list every departure from it."
+    )
+    if event.note:
+        print(f"The data could not be read, and were not checked: {event.note}")
+    return 0
+
+
+def _unblind(options: argparse.Namespace) -> int:
+    lock = unblind(options.folder)
+    event = lock.events[-1]
+    told = f" In the blinded reports {event.reason}." if event.reason else ""
+    print(
+        f"The study {event.title!r} was unblinded on {event.day}, after the lock with the hash {event.before}.{told} "
+        "Reports show the arms by name from now on, and say which changes of the plan came after this."
+    )
+    return 0
+
+
+def _progress(options: argparse.Namespace) -> Callable[[str], None]:
+    """Prints progress lines with the seconds since the start, on stderr."""
+    start = time.perf_counter()
+
+    def say(line: str) -> None:
+        if not options.quiet:
+            print(f"[{time.perf_counter() - start:6.1f} s] {line}", file=sys.stderr, flush=True)
+
+    return say
+
+
+def _rerun(options: argparse.Namespace) -> int:
+    from notebooks.report.compare import lines, rerun
+    from notebooks.report.make import Blocked
+    from notebooks.report.run import NotebookError
+
+    start = time.perf_counter()
+    try:
+        compared = rerun(options.report, options.study, processes=options.processes, say=_progress(options))
+    except Blocked as blocked:
+        _print_findings(blocked.findings)
+        return _refused("Nothing was compared: the data have errors now, see the findings above.")
+    except NotebookError as error:
+        return _refused(str(error))
+    if options.csv:
+        compared.rows.to_csv(options.csv, index=False)
+    print("\n".join(lines(compared)))
+    print(f"It took {time.perf_counter() - start:.0f} s.")
+    return 0 if compared.unchanged else 1
+
+
+def _report(options: argparse.Namespace) -> int:
+    from notebooks.report.make import Blocked, make_report
+    from notebooks.report.pictures import FORMATS
+    from notebooks.report.run import NotebookError
+
+    try:
+        report = make_report(
+            options.folder,
+            options.to,
+            only=options.only,
+            processes=options.processes,
+            pictures=() if options.no_pictures else FORMATS,
+            say=_progress(options),
+        )
+    except Blocked as blocked:
+        _print_findings(blocked.findings)
+        return _refused("No report was made: correct what the findings above name, then run the command again.")
+    except NotebookError as error:
+        return _refused(f"{error} What was finished is kept in {options.to}.")
+    for line in report.missing:
+        print(line)
+    numbers = len(report.record["numbers"])
+    print(f"Report: {report.page} ({numbers} numbers recorded in record.json). It took {report.seconds:.0f} s.")
+    return 0
+
+
+def _print_findings(findings) -> None:
+    """Every finding as a readable paragraph, the ones that block first."""
+    print(findings)
+
+
+def _refused(message: str) -> int:
+    print(f"outcomes: {message}", file=sys.stderr)
+    return 1

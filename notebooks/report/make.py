@@ -1,0 +1,265 @@
+"""From a study folder to a finished report: run the notebooks, write page, figures, tables and record."""
+
+import contextlib
+import csv
+import datetime
+import html
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from notebooks.report import record as records
+from notebooks.report.page import CAUTION, pairs_html, write_page
+from notebooks.report.pictures import FORMATS, write_figures
+from notebooks.report.run import Run, code_digest, run_notebooks, shipped
+from notebooks.report.word_processor import write_document
+from notebooks.sections.blinded_report import NO_COPY, blinding_run, letters_drawn
+from notebooks.sections.instrument_appendix import instruments_html, instruments_markdown, used_instruments
+from notebooks.sections.plan_departures import departures_run, recorded_plan
+from notebooks.sections.writing_up import writing_run
+from notebooks.show.tables import identifier
+from outcomes import Study, StudyError, check, read_study
+
+Say = Callable[[str], None]
+MARK = "about_this_folder.txt"
+NEAR = 2  # steps up from the report that a study folder may be away to be found again by a rerun
+ABOUT = """Written by the command 'outcomes report', which writes it anew each time: keep nothing of your own in here.
+
+report.html   the report, to open in any browser
+report.docx   the same for a word processor
+record.json   every reported number with its name, unit, n and notes; inputs, versions and seed
+tables        each table as CSV with all digits
+figures       each figure as pictures, 183 mm wide and (_89mm) for one column, and its numbers as CSV
+notebooks     the executed notebooks
+inputs        a copy of the data the report was computed from: handle it as the study's data are handled (none while the
+              study is blinded)
+"""
+
+
+class Blocked(Exception):  # noqa: N818 - the study is at fault, not the program
+    """The study has findings that block the analysis; `findings` holds all of them."""
+
+    def __init__(self, findings):
+        super().__init__("The study has findings that block the analysis.")
+        self.findings = findings
+
+
+@dataclass(frozen=True)
+class Report:
+    """What was written: the record, the page, what is missing and why, and how long it took."""
+
+    folder: Path
+    record: dict
+    missing: tuple[str, ...]
+    seconds: float
+
+    @property
+    def page(self) -> Path:
+        """The page to open in a browser."""
+        return self.folder / "report.html"
+
+
+def make_report(
+    folder: str | Path,
+    to: str | Path,
+    *,
+    only: Sequence[str] = (),
+    processes: int | None = None,
+    pictures: Sequence[str] = FORMATS,
+    say: Say = lambda line: None,
+) -> Report:
+    """Run the notebooks on a study folder and write the report into `to`.
+
+    only: first characters of the notebooks wanted ("3" or "3_change"); empty means all.
+    processes: notebooks run at a time; None means one per processor core. pictures: formats of the picture files.
+    Raises Blocked where the checks find errors, StudyError where the folder cannot be read or `to` cannot be used.
+    """
+    start = time.perf_counter()
+    letters_drawn(folder, say)
+    study = checked_study(folder)
+    target = _target(Path(to), Path(folder))
+    runs, record = compute(study, target, only=only, processes=processes, say=say)
+    record["study"]["folder"] = _way(Path(folder), target)
+    missing = _write_parts(runs, target, pictures, say)
+    say("writing the page, the document and the record")
+    made, title = _made(record, missing), study.protocol.title
+    subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
+    appendix = instruments_html(used_instruments(study))
+    (target / "instruments.md").write_text(instruments_markdown(), encoding="utf-8")
+    write_page(runs, target / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record) + appendix)
+    write_document(runs, target / "report.docx", target / "figures", title=title, caution=CAUTION, made=made)
+    seconds = time.perf_counter() - start
+    record["times"]["whole report"] = seconds
+    records.write(record, target / "record.json")
+    return Report(target, record, tuple(missing), seconds)
+
+
+def checked_study(folder: str | Path) -> Study:
+    """The study of a folder. Raises Blocked where the checks find errors."""
+    study = read_study(folder)
+    findings = check(study)
+    if findings.blocking:
+        raise Blocked(findings)
+    return study
+
+
+def compute(
+    study: Study, work: Path, *, only: Sequence[str] = (), processes: int | None = None, say: Say = lambda line: None
+) -> tuple[list[Run], dict]:
+    """Copy the inputs into `work`, run the notebooks there, and collect every number: the runs and the record."""
+    began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+    paths = _chosen(only)
+    with _data(study, work) as cwd:
+        runs = run_notebooks(
+            paths, work / "notebooks", {"folder": "../inputs"}, inputs=_inputs_key(study), processes=processes, say=say,
+            cwd=cwd,
+        )  # fmt: skip
+    times = {"began": began} | {run.name: run.seconds for run in runs}
+    runs = [*([blinding_run(study)] if study.masked else []), *runs, departures_run(study)]
+    runs.append(writing_run(study, runs))
+    record = records.assemble(
+        runs,
+        study=_described(study),
+        inputs=dict(sorted(study.hashes.items())),
+        protocol=study.hashes["study.toml"],
+        plan=recorded_plan(study),
+        code=code_digest(),
+        options={"only": list(only), "seed": study.protocol.seed, "level": study.protocol.level},
+        times=times,
+    )
+    return runs, record
+
+
+def _chosen(only: Sequence[str]) -> list[Path]:
+    paths = shipped()
+    if not only:
+        return list(paths.values())
+    chosen = [path for name, path in paths.items() if any(name.startswith(start) for start in only)]
+    if not chosen:
+        raise StudyError(f"No notebook begins with {', '.join(only)}. There are: {', '.join(paths)}.")
+    return chosen
+
+
+def _target(to: Path, folder: Path) -> Path:
+    if to.exists() and not to.is_dir():
+        raise StudyError(f"The report cannot be written to {to}: a file has that name. Name a folder after --to.")
+    if to.resolve() == folder.resolve():
+        raise StudyError(
+            f"The report cannot be written into the study folder itself ({to}). Name another folder after --to."
+        )
+    others = [path.name for path in to.iterdir()] if to.exists() else []
+    if others and MARK not in others:
+        raise StudyError(
+            f"The folder {to} holds other files ({', '.join(sorted(others)[:3])}). "
+            "Name an empty or a new folder after --to."
+        )
+    to.mkdir(parents=True, exist_ok=True)
+    (to / MARK).write_text(ABOUT, encoding="utf-8")
+    return to
+
+
+@contextlib.contextmanager
+def _data(study: Study, work: Path) -> Iterator[Path]:
+    """A copy of the data beside the report, so that it can be run again elsewhere; gives the folder to run in.
+
+    The files of a blinded study name the arms: they are copied to a scratch folder for the run, and none is kept.
+    """
+    kept = work / "inputs"
+    if kept.exists():
+        shutil.rmtree(kept)
+    kept.mkdir()
+    if not study.masked:
+        _copy_inputs(study, kept)
+        (work / "notebooks").mkdir(exist_ok=True)
+        yield work / "notebooks"
+        return
+    (kept / "left_out_while_blinded.txt").write_text(NO_COPY, encoding="utf-8")
+    with tempfile.TemporaryDirectory(prefix="outcomes-", ignore_cleanup_errors=True) as scratch:
+        for name in ("inputs", "notebooks"):
+            (Path(scratch) / name).mkdir()
+        _copy_inputs(study, Path(scratch) / "inputs")
+        yield Path(scratch) / "notebooks"
+
+
+def _copy_inputs(study: Study, to: Path) -> None:
+    for name in study.hashes:
+        (to / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(Path(study.folder) / name, to / name)
+
+
+def _inputs_key(study: Study) -> str:
+    return "\n".join(f"{name} {digest}" for name, digest in sorted(study.hashes.items()))
+
+
+def _described(study: Study) -> dict:
+    """The study in the record."""
+    return {
+        "title": study.protocol.title,
+        "design": study.protocol.design,
+        "participants": len(study.participants),
+        "blinded": study.masked,
+        "rows_read": dict(sorted(study.rows_read.items())),
+    }
+
+
+def _way(folder: Path, target: Path) -> str:
+    """The way from the report to a study folder near it; empty elsewhere, so that no record tells a computer's folders.
+
+    Near: under the report's grandparent. A rerun without a way takes the copy of the data beside the report.
+    """
+    try:
+        way = Path(os.path.relpath(folder.resolve(), target.resolve()))
+    except ValueError:  # another drive
+        return ""
+    return way.as_posix() if way.parts.count("..") <= NEAR else ""
+
+
+def _write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str], say: Say) -> list[str]:
+    """Tables and the numbers of figures as CSV, figures as pictures. Returns what is missing and why."""
+    for name in ("tables", "figures"):
+        if (target / name).exists():
+            shutil.rmtree(target / name)
+        (target / name).mkdir()
+    specs = {}
+    for run in runs:
+        for content in records.contents(run.notebook):
+            name = identifier(content["name"])
+            if content["kind"] == "table":
+                _write_csv(content["frame"], target / "tables" / f"{name}.csv")
+            elif content["kind"] == "figure":
+                specs[name] = content["spec"]
+                _write_csv(content["frame"], target / "figures" / f"{name}.csv")
+    return write_figures(specs, target / "figures", pictures, say) if pictures else ["No picture files were asked for."]
+
+
+def _write_csv(frame: dict[str, list], path: Path) -> None:
+    kept = {column: values for column, values in frame.items() if column not in ("decimals", "printed")}
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(kept)
+        writer.writerows(zip(*kept.values(), strict=True))
+
+
+def _made(record: dict, missing: Sequence[str]) -> list[str]:
+    """What the last section says: where the numbers are, what is missing, seed, level and date."""
+    return [
+        f"Every number of this report, {len(record['numbers'])} in all, stands with name, unit, n and notes in the "
+        "file record.json beside it. The command 'outcomes rerun' computes them again and says what changed.",
+        "Tables and the numbers of the figures are in the folders 'tables' and 'figures', executed notebooks in "
+        f"'notebooks'{'' if record['study']['blinded'] else ', a copy of the data in inputs'}.",
+        *missing,
+        f"Seed {record['options']['seed']}; interval level {record['options']['level']}. "
+        f"Made on {record['times']['began'][:10]}.",
+    ]
+
+
+def _made_html(lines: Sequence[str], record: dict) -> str:
+    return (
+        "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+        + pairs_html("Input files", ("File", "SHA-256"), record["inputs"])
+        + pairs_html("Software", ("Package", "Version"), record["software"])
+    )

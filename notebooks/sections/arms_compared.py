@@ -1,0 +1,90 @@
+"""Effect sizes that compare: the difference between arms, or the change of a single arm, from the model of change."""
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from notebooks.figures.forest import effect_forest
+from notebooks.show.exhibits import Prose
+from notebooks.show.names import Names
+from notebooks.show.tables import Table
+from outcomes import Study
+from outcomes import columns as c
+from stats.effects.effects_of_a_study import model_effects
+from stats.effects.effects_of_scores import EffectSizes
+
+CAPTION = (
+    "Difference between arms in the change from baseline, from the mixed model, over the SD at baseline; positive is "
+    "better. Every visit of everybody counts. The interval takes the SD as known."
+)
+CROSSOVER = (
+    "Effect of the treatment inside people, from the mixed model of the periods, over the SD at the start of the first "
+    "period; positive is better. The interval takes the SD as known."
+)
+ALONE = (
+    "Change from baseline from the mixed model, over the SD at baseline; positive is better. One arm has no "
+    "comparison: natural recovery, practice and regression to the mean are in it."
+)
+
+
+def compare_effects(scores: pd.DataFrame, study: Study) -> EffectSizes:
+    """The effect sizes of every outcome of the protocol at its last visit."""
+    return model_effects(scores, design=study.protocol, participants=study.participants, level=study.protocol.level)
+
+
+def _frame(sizes: EffectSizes, study: Study) -> pd.DataFrame:
+    names = Names(study.protocol)
+    frame = sizes.frame(study.protocol.level).rename(
+        columns={"estimate": "effect", "std_error": "effect_se", "conf_low": "effect_low", "conf_high": "effect_high"}
+    )
+    frame = frame.assign(visit=frame["to_visit"], compared=frame[c.ARM].map(names.compared))
+    return names.labelled(frame)
+
+
+def comparison_table(sizes: EffectSizes, study: Study) -> Table:
+    """Effect size per outcome, with the difference in the outcome's own unit beside it."""
+    return Table(
+        "model_effect_sizes",
+        "Effect sizes from the model of change",
+        _frame(sizes, study),
+        {"Outcome": "{outcome_label}", "What": "{compared}", "To visit": "{visit_label}",
+         "Effect (interval)": "{effect} ({effect_low} to {effect_high})",
+         "Improvement": "{mean_improvement} {unit}", "Standardiser": "{standardiser}, {standardiser_value}",
+         "n": "{n} of {enrolled}", "Why not": "{reason}"},
+        keys=(c.OUTCOME, c.ARM, "kind"),
+        decimals="decimals",
+        notes=sizes.notes,
+    )  # fmt: skip
+
+
+def comparison_figure(sizes: EffectSizes, study: Study) -> go.Figure | Prose:
+    """All outcomes side by side."""
+    frame = _frame(sizes, study)
+    frame = frame[frame["effect"].notna()]
+    if frame.empty:
+        return Prose("effect sizes from the model", ("No outcome has a model of change: the table says why.",))
+    several, compared = len(study.protocol.arms) > 1, frame["compared"].unique()
+    what = "of the change" if not several else f"of {compared[0]}," if len(compared) == 1 else "of the differences"
+    return effect_forest(
+        frame.assign(arm=frame["compared"], kind="mixed model"),
+        Names(study.protocol),
+        caption=CROSSOVER if study.protocol.periods else CAPTION if several else ALONE,
+        what=what,
+        name="from_the_model",
+    )
+
+
+def comparison_sentences(sizes: EffectSizes, study: Study) -> Prose:
+    """One sentence per outcome, ready for an application."""
+    names, lines = Names(study.protocol), []
+    for row in sizes.rows:
+        if row.size is None:
+            continue
+        low, high = row.size.limits(study.protocol.level)
+        what = names.compared(row.arm) if len(study.protocol.arms) > 1 else "change"
+        lines.append(
+            f"{names.outcome(row.outcome)}, {names.visit(row.from_visit)} to {names.visit(row.to_visit)}: {what} "
+            f"{row.size.estimate:.2f} times the {dict(row.size.extra)['standardiser']} "
+            f"({study.protocol.level:.0%} interval {low:.2f} to {high:.2f}; "
+            f"mixed model; n = {row.n} of {row.enrolled})."
+        )
+    return Prose("effect sizes from the model", tuple(lines), items=("CONSORT pilot 17a",), heading="In words")

@@ -1,0 +1,311 @@
+"""Question 3: how much did each outcome change, and how much did the arms differ in that?"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from notebooks.figures.residuals import model_checks
+from notebooks.figures.trajectories import trajectories
+from notebooks.show.exhibits import Exhibits, Prose, gather
+from notebooks.show.names import Names
+from notebooks.show.numbers import MINUS
+from notebooks.show.spoken import spoken
+from notebooks.show.tables import Table
+from outcomes import Study
+from outcomes import columns as c
+from outcomes.protocol.trial import ModelChoice
+from stats.change.change_fit import ChangeFit, fit_change
+from stats.change.change_table import select_scores
+from stats.choices.choice_grid import usable_df
+from stats.errors import FitError
+
+# Under the fixed effects of every model: the same estimates with each of these, so that a reader sees what it changes.
+DF_SHOWN = ("kenward-roger", "kenward-roger-observed", "satterthwaite")
+ESTIMATE = "{estimate} ({conf_low} to {conf_high})"
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """One model of one outcome."""
+
+    outcome: str
+    choice: ModelChoice
+    fit: ChangeFit
+
+    @property
+    def df(self) -> str:
+        """Degrees of freedom of the choice (see `usable_df`)."""
+        return usable_df(self.choice)
+
+
+@dataclass(frozen=True)
+class Fits:
+    """Every model of the protocol for every outcome; what could not be fitted has its reason."""
+
+    study: Study
+    scores: pd.DataFrame
+    made: tuple[Fitted, ...]
+    left_out: tuple[str, ...]
+
+    @property
+    def names(self) -> Names:
+        """Labels of the study."""
+        return Names(self.study.protocol)
+
+    @property
+    def level(self) -> float:
+        """Interval level of the protocol."""
+        return self.study.protocol.level
+
+    @property
+    def main(self) -> list[Fitted]:
+        """The protocol's model of each outcome."""
+        return [one for one in self.made if one.choice is self.study.protocol.model]
+
+
+def fit_outcomes(scores: pd.DataFrame, study: Study) -> Fits:
+    """Fit the main model and every sensitivity model of the protocol to each outcome."""
+    protocol, made, left_out = study.protocol, [], []
+    for outcome in protocol.outcomes:
+        for choice in (protocol.model, *protocol.sensitivity):
+            try:
+                fit = fit_change(scores, outcome, design=protocol, model=choice, participants=study.participants)
+            except FitError as refused:
+                left_out.append(f"{Names(protocol).outcome(outcome)}, model '{choice.label}': {refused}")
+            else:
+                made.append(Fitted(outcome, choice, fit))
+    return Fits(study, scores, tuple(made), tuple(left_out))
+
+
+def left_out(fits: Fits) -> Exhibits:
+    """Models that could not be fitted, and why."""
+    return gather((), fits.left_out)
+
+
+def _rows(fits: Fits, ask: Callable[[Fitted], pd.DataFrame | None], only_main: bool) -> pd.DataFrame:
+    """What each model answers to one question, one below the other."""
+    parts = []
+    for one in fits.main if only_main else fits.made:
+        frame = ask(one)
+        if frame is not None and len(frame):
+            parts.append(frame.assign(outcome=one.outcome, model=one.choice.label, n=one.fit.fit.n_participants))
+    if not parts:
+        return pd.DataFrame(columns=[c.OUTCOME, "model", "estimate"])
+    frame = pd.concat(parts, ignore_index=True)
+    for column in (c.ARM, c.VISIT, "term"):
+        if column in frame:
+            frame[column] = frame[column].astype(object).where(frame[column].notna(), "").astype(str)
+    frame = fits.names.labelled(frame)
+    if "reference" in frame:
+        reference = frame["reference"].astype(object).map(fits.names.arm)
+        frame["compared"] = [f"{arm} {MINUS} {other}" for arm, other in zip(frame["arm_label"], reference, strict=True)]
+    return frame
+
+
+def _notes(made: Sequence[Fitted], level: float) -> tuple[str, ...]:
+    methods = sorted({one.df for one in made})
+    return (f"Interval level {level:.0%}; degrees of freedom: {', '.join(methods)}.",)
+
+
+def models_table(fits: Fits) -> Table:
+    """Which model was fitted to each outcome and why."""
+    frame = pd.DataFrame(
+        [
+            {
+                "outcome": one.outcome,
+                "model": one.choice.label,
+                "formula": one.fit.fit.formula,
+                "n": one.fit.fit.n_participants,
+                "observations": one.fit.fit.n_rows,
+                "reasons": " ".join(dict.fromkeys(one.fit.notes)),
+            }
+            for one in fits.made
+        ],
+        columns=["outcome", "model", "formula", "n", "observations", "reasons"],
+    )
+    return Table(
+        "models",
+        "Models fitted",
+        fits.names.labelled(frame),
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Formula": "{formula}", "Participants": "{n}",
+         "Observations": "{observations}", "Choices and why": "{reasons}"},
+        keys=(c.OUTCOME, "model"),
+        group="Outcome",
+    )  # fmt: skip
+
+
+def trajectory_figures(fits: Fits) -> Exhibits:
+    """Everyone's scores over time with the means of the protocol's model."""
+    made = []
+    for one in fits.main:
+        means = one.fit.means(df=one.df).frame(fits.level)
+        made.append(trajectories(select_scores(fits.scores, one.outcome), means, fits.names))
+    return gather(made)
+
+
+def means_table(fits: Fits) -> Table:
+    """Model means per arm and visit."""
+    frame = _rows(fits, lambda one: one.fit.means(df=one.df).frame(fits.level), only_main=True)
+    return Table(
+        "change_means",
+        "Model means",
+        frame,
+        {"Outcome": "{outcome_label}", "Arm": "{arm_label}", "Visit": "{visit_label}", "Mean (interval)": ESTIMATE,
+         "Std. error": "{std_error}", "df": "{df}", "Unit": "{unit}"},
+        keys=(c.OUTCOME, c.ARM, c.VISIT),
+        group="Outcome",
+        decimals="decimals",
+        notes=_notes(fits.main, fits.level),
+    )  # fmt: skip
+
+
+def changes_table(fits: Fits) -> Table:
+    """Change from baseline per arm and visit, or the slope per arm, by every model."""
+    frame = _rows(fits, lambda one: one.fit.changes(df=one.df).frame(fits.level), only_main=False)
+    return Table(
+        "changes",
+        "Change from baseline",
+        frame,
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Arm": "{arm_label}", "To visit": "{visit_label}",
+         "Estimate (interval)": ESTIMATE, "Std. error": "{std_error}", "df": "{df}", "p": "{p_value}",
+         "Unit": "{unit}", "n": "{n}"},
+        keys=(c.OUTCOME, "model", "term"),
+        group="Outcome",
+        decimals="decimals",
+        notes=(
+            *_notes(fits.made, fits.level),
+            "Later minus earlier: where lower is better, a minus sign is an improvement.",
+        ),
+    )  # fmt: skip
+
+
+def between_table(fits: Fits) -> Table | Prose:
+    """Difference between arms in the change, by every model."""
+    if len(fits.study.protocol.arms) < 2:
+        return Prose("between arms", ("There is one arm: no difference between arms is estimated.",))
+    frame = _rows(fits, lambda one: one.fit.between(df=one.df).frame(fits.level), only_main=False)
+    return Table(
+        "between_arms",
+        "Difference between arms in the change",
+        frame,
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Difference": "{compared}", "To visit": "{visit_label}",
+         "Estimate (interval)": ESTIMATE, "Std. error": "{std_error}", "df": "{df}", "p": "{p_value}",
+         "Unit": "{unit}", "n": "{n}"},
+        keys=(c.OUTCOME, "model", "term"),
+        group="Outcome",
+        decimals="decimals",
+        notes=_notes(fits.made, fits.level),
+    )  # fmt: skip
+
+
+def joint_table(fits: Fits) -> Table | Prose:
+    """The joint test of a difference between arms over all visits."""
+    if len(fits.study.protocol.arms) < 2:
+        return Prose("joint test", ("There is one arm: no joint test of arms is made.",))
+    frame = _rows(fits, lambda one: one.fit.joint(df=one.df).frame(fits.level), only_main=False)
+    return Table(
+        "joint_tests",
+        "Joint test: do the arms differ in their course?",
+        frame,
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Test": "{term}", "F": "{statistic}",
+         "df": "{num_df}, {den_df}", "p": "{p_value}", "n": "{n}"},
+        keys=(c.OUTCOME, "model", "term"),
+        group="Outcome",
+        notes=_notes(fits.made, fits.level),
+    )  # fmt: skip
+
+
+def fixed_table(fits: Fits) -> Table:
+    """Fixed effects of every model, with each way of computing degrees of freedom."""
+
+    def ask(one: Fitted) -> pd.DataFrame:
+        allowed = ("satterthwaite",) if one.choice.method == "ml" else DF_SHOWN
+        return pd.concat([one.fit.fit.fixed(df=df, level=fits.level).assign(df_method=df) for df in allowed])
+
+    frame = _rows(fits, ask, only_main=False)
+    return Table(
+        "fixed_effects",
+        "Fixed effects of every model",
+        frame,
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Term": "{term}", "df by": "{df_method}",
+         "Estimate (interval)": ESTIMATE, "Std. error": "{std_error}", "df": "{df}", "p": "{p_value}"},
+        keys=(c.OUTCOME, "model", "df_method", "term"),
+        group="Outcome",
+        decimals="decimals",
+        limit=60,
+        notes=(f"Interval level {fits.level:.0%}. Kenward-Roger is defined for REML only.",),
+    )  # fmt: skip
+
+
+def fit_statistics(fits: Fits) -> Table:
+    """Log-likelihood and information criteria of every model."""
+    frame = pd.DataFrame(
+        [
+            {
+                "outcome": one.outcome,
+                "model": one.choice.label,
+                "method": "REML" if one.fit.fit.method == "reml" else "maximum likelihood",
+                "loglik": one.fit.fit.loglik,
+                "aic": one.fit.fit.aic,
+                "bic": one.fit.fit.bic,
+                "n": one.fit.fit.n_participants,
+            }
+            for one in fits.made
+        ],
+        columns=["outcome", "model", "method", "loglik", "aic", "bic", "n"],
+    )
+    return Table(
+        "fit_statistics",
+        "How well each model fits",
+        fits.names.labelled(frame),
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Method": "{method}", "Log-likelihood": "{loglik}",
+         "AIC": "{aic}", "BIC": "{bic}", "n": "{n}"},
+        keys=(c.OUTCOME, "model"),
+        group="Outcome",
+        notes=("REML likelihoods compare models with the same fixed effects only.",),
+    )  # fmt: skip
+
+
+def variances_table(fits: Fits) -> Table:
+    """Variances and covariances of every model."""
+    frame = _rows(fits, lambda one: one.fit.fit.variances(), only_main=False)
+    return Table(
+        "variance_components",
+        "Variances and covariances",
+        frame,
+        {"Outcome": "{outcome_label}", "Model": "{model}", "Component": "{component}", "Of": "{name}",
+         "Value": "{value}"},
+        keys=(c.OUTCOME, "model", "component", "name"),
+        group="Outcome",
+        decimals=3,
+        unit="squared units of the outcome",
+    )  # fmt: skip
+
+
+def checks_figure(fits: Fits, outcome: str | None = None):
+    """Residuals and influence of the protocol's model of one outcome, the primary one if none is named."""
+    wanted = outcome or fits.study.protocol.primary
+    chosen = next((one for one in fits.main if one.outcome == wanted), None)
+    if chosen is None:
+        return Prose("model checks", (f"{fits.names.outcome(wanted)} has no model to check.",))
+    found = chosen.fit.fit.diagnostics()
+    if found.influence["distance"].isna().all():
+        return Prose("model checks", ("The model cannot be fitted without any one participant: too few people.",))
+    return model_checks(found.residuals, found.influence, wanted, fits.names)
+
+
+def sentences(fits: Fits) -> Prose:
+    """What the protocol's model says, one sentence per outcome and question; the tables hold more digits."""
+    lines = []
+    for one in fits.main:
+        base = fits.names.visit(one.fit.baseline_visit)
+        asked = {f"change from {base}": one.fit.changes(df=one.df)}
+        # The sequences of a crossover are no treatments; its effect has a section of its own.
+        if len(fits.study.protocol.arms) > 1 and not fits.study.protocol.periods:
+            asked[f"difference between arms in the change from {base}"] = one.fit.between(df=one.df)
+        lines += [
+            f"{fits.names.outcome(one.outcome)}, {what}. {spoken(answer, fits.names).sentence(fits.level)}"
+            for what, answer in asked.items()
+        ]
+    return Prose("change", tuple(lines), items=("CONSORT pilot 17a",), heading="Results")

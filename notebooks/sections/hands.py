@@ -1,0 +1,190 @@
+"""Question 6: how much better is the assisted than the unassisted hand, the affected than the other, and the norm?"""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from notebooks.figures.grip_norms import grip_against_norm
+from notebooks.figures.pairs import paired_scores
+from notebooks.show.exhibits import Exhibits, gather
+from notebooks.show.names import Names
+from notebooks.show.tables import Table
+from outcomes import InstrumentError, Study, grip_norm
+from outcomes import columns as c
+from stats.change.change_table import select_scores
+from stats.change.conditions import fit_conditions
+from stats.change.within_visit import WithinVisit, compare_within_visit
+from stats.errors import FitError
+
+GRIP = "grip.force"
+KINDS = {"condition": ("assisted", "unassisted"), "hand": ("affected", "other")}
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Paired comparisons inside visits; what could not be compared has its reason."""
+
+    study: Study
+    scores: pd.DataFrame
+    made: tuple[tuple[str, WithinVisit], ...]  # kind of comparison, comparison
+    left_out: tuple[str, ...]
+
+    @property
+    def names(self) -> Names:
+        """Labels of the study."""
+        return Names(self.study.protocol)
+
+
+def compare_hands(scores: pd.DataFrame, study: Study) -> Pairs:
+    """Assisted with unassisted, and affected with other hand, for every outcome of the protocol that has both."""
+    made, left_out = [], []
+    names = Names(study.protocol)
+    for between, (first, second) in KINDS.items():
+        missing = []
+        for outcome in study.protocol.outcomes:
+            try:
+                compared = compare_within_visit(
+                    scores, outcome, between=between, participants=study.participants, level=study.protocol.level
+                )
+            except FitError:
+                missing.append(names.outcome(outcome))
+            else:
+                made.append((between, compared))
+        if missing:
+            left_out.append(f"Not measured both {first} and {second}: {'; '.join(missing)}.")
+    return Pairs(study, scores, tuple(made), tuple(left_out))
+
+
+def left_out(pairs: Pairs) -> Exhibits:
+    """Outcomes without both values."""
+    return gather((), pairs.left_out)
+
+
+def pairs_table(pairs: Pairs) -> Table:
+    """Mean advantage at each visit, and its change since the first visit."""
+    parts = []
+    for between, compared in pairs.made:
+        frame = compared.frame(pairs.study.protocol.level)
+        parts.append(frame.assign(outcome=compared.outcome, comparison=f"{compared.first} - {compared.second}",
+                                  between=between))  # fmt: skip
+    columns = ["outcome", "between", "comparison", "arm", "visit", "what"]
+    frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*columns, "estimate"])
+    frame = frame.rename(columns={"d_z": "effect"})
+    return Table(
+        "within_visit",
+        "Advantage inside each visit",
+        pairs.names.labelled(frame),
+        {"Outcome": "{outcome_label}", "Comparison": "{comparison}", "Arm": "{arm_label}", "Visit": "{visit_label}",
+         "What": "{what}", "Means": "{mean_first}; {mean_second}",
+         "Advantage (interval)": "{estimate} ({conf_low} to {conf_high})", "Unit": "{unit}", "d_z": "{effect}",
+         "n": "{n} of {enrolled}"},
+        keys=(c.OUTCOME, "between", c.ARM, c.VISIT, "what"),
+        group="Outcome",
+        decimals="decimals",
+        notes=(
+            f"Complete pairs at each visit; positive means the first is better; interval level "
+            f"{pairs.study.protocol.level:.0%}.",
+            "An assisted score is another outcome than an unassisted one: the two are never pooled.",
+        ),
+    )  # fmt: skip
+
+
+def conditions_table(pairs: Pairs) -> Exhibits:
+    """Assisted and unassisted values of every visit in one model per outcome."""
+    parts, refused, notes = [], [], []
+    for compared in (made for between, made in pairs.made if between == "condition"):
+        name = pairs.names.outcome(compared.outcome)
+        try:
+            fit = fit_conditions(pairs.scores, compared.outcome, design=pairs.study.protocol)
+        except FitError as error:
+            refused.append(f"{name}: {error}")
+            continue
+        asked = [("effect at the visit", fit.effects()), ("mean effect of the visits", fit.mean_effect())]
+        if fit.cells.duplicated("arm").any():
+            asked.append(("change of the effect", fit.changes()))
+        for what, made in asked:
+            frame = made.frame(pairs.study.protocol.level)
+            parts.append(frame.assign(outcome=compared.outcome, what=what).assign(**{c.VISIT: frame.get(c.VISIT, "")}))
+        notes.append(f"{name}: {' '.join(fit.notes)}")
+    if not parts:
+        return gather((), refused)
+    frame = pairs.names.labelled(pd.concat(parts, ignore_index=True))
+    table = Table(
+        "conditions_model",
+        "Assisted and unassisted in one model",
+        frame.drop(columns=["term", "since"], errors="ignore"),
+        {"Outcome": "{outcome_label}", "Arm": "{arm_label}", "What": "{what}", "Visit": "{visit_label}",
+         "Advantage (interval)": "{estimate} ({conf_low} to {conf_high})", "Unit": "{unit}", "df": "{df}"},
+        keys=(c.OUTCOME, c.ARM, "what", c.VISIT),
+        group="Outcome",
+        decimals="decimals",
+        notes=(
+            "A mean per arm, visit and condition, all values in one model, single ones too; Kenward-Roger intervals "
+            f"at {pairs.study.protocol.level:.0%}, unadjusted; changes are since the arm's first visit with both. "
+            "Positive: better with the device.",
+            "This shows what the device does while it is worn. It shows no training effect and no recovery, nor can it "
+            "tell the device from the order of testing where one condition always came first.",
+            *notes,
+        ),
+    )  # fmt: skip
+    return gather((table,), refused)
+
+
+def pair_figures(pairs: Pairs) -> Exhibits:
+    """The two scores of each person at each visit, joined by a line."""
+    made = []
+    for between, compared in pairs.made:
+        frames = []
+        for value in (compared.second, compared.first):
+            where = {"condition": value} if between == "condition" else {"hand": value}
+            frames.append(select_scores(pairs.scores, compared.outcome, **where).assign(which=value))
+        made.append(paired_scores(pd.concat(frames), compared.frame(pairs.study.protocol.level), pairs.names, between))
+    return gather(made)
+
+
+def grip_norms(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """Grip of each hand and visit against the norm of age, sex and side; `reason` where there is none."""
+    rows = scores[(scores[c.OUTCOME] == GRIP) & scores[c.VALUE].notna() & (scores[c.CONDITION] != "assisted")]
+    people = study.participants.set_index(c.PARTICIPANT)
+    made = []
+    for row in rows.to_dict("records"):
+        who = people.loc[row[c.PARTICIPANT]]
+        found: dict[str, float | str | None] = {
+            "z": None, "percent": None, "norm_mean": None, "norm_sd": None, "reason": ""
+        }  # fmt: skip
+        try:
+            norm = grip_norm(row[c.VALUE], row["unit"], who["age"], who["sex"], row[c.SIDE])
+            found |= {"z": norm.z, "percent": norm.percent, "norm_mean": norm.mean, "norm_sd": norm.sd}
+        except InstrumentError as refused:
+            found["reason"] = str(refused)
+        kept = {name: row[name] for name in (c.PARTICIPANT, c.ARM, c.VISIT, c.DAY, c.SIDE, c.HAND, c.VALUE, "unit")}
+        made.append(kept | found)
+    return pd.DataFrame(made)
+
+
+def norms_table(scores: pd.DataFrame, study: Study) -> Exhibits | Table:
+    """Grip against norms."""
+    frame = grip_norms(scores, study)
+    if frame.empty:
+        return gather((), ("grip against norms: there is no grip force.",))
+    return Table(
+        "grip_norms",
+        "Grip against published norms",
+        Names(study.protocol).labelled(frame),
+        {"Participant": "{participant}", "Visit": "{visit_label}", "Hand": "{hand} ({side})", "Grip": "{value} {unit}",
+         "Norm mean (SD)": "{norm_mean} ({norm_sd})", "z": "{z}", "% of mean": "{percent}", "Why not": "{reason}"},
+        keys=(c.PARTICIPANT, c.VISIT, c.SIDE),
+        limit=30,
+        notes=(
+            "Norms: Mathiowetz 1985, by age, sex and side, never by dominance; too high for young adults of today. "
+            "A norm describes a population; it is no target for a person.",
+        ),
+    )  # fmt: skip
+
+
+def norms_figure(scores: pd.DataFrame, study: Study):
+    """Grip of each person against the norm, over the visits."""
+    frame = grip_norms(scores, study)
+    if frame.empty or frame["z"].isna().all():
+        return None
+    return grip_against_norm(frame[frame["z"].notna()], Names(study.protocol))

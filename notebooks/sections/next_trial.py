@@ -1,0 +1,221 @@
+"""Question 7: how large should the next trial be, if the difference that matters is this one?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from notebooks.figures.power_curves import power_figure
+from notebooks.show.exhibits import Prose
+from notebooks.show.names import Names
+from notebooks.show.tables import Table
+from outcomes import InstrumentError, Study, threshold
+from outcomes import columns as c
+from stats.change.change_table import change_table
+from stats.errors import FitError, PlanError
+from stats.planning import (
+    Plan,
+    assurance,
+    n_band,
+    pilot_correlation,
+    pilot_proportion,
+    pilot_sd,
+    plan_ancova,
+    plan_inputs,
+    plan_repeated,
+    plan_working,
+    power_curve,
+    visits_buy,
+)
+from stats.planning.pilot.progression_criteria import progression
+
+POWER = 0.9
+FEWEST = 8  # people with both values, below which an SD and a correlation say too little to plan on
+
+
+@dataclass(frozen=True)
+class NextTrial:
+    """The plan on the primary outcome, or the reason why there is none."""
+
+    study: Study
+    plan: Plan | None
+    reason: str = ""
+
+    @property
+    def outcome(self) -> str:
+        """The primary outcome in words."""
+        return Names(self.study.protocol).outcome(self.study.protocol.primary)
+
+
+def plan_next(
+    scores: pd.DataFrame, study: Study, target: str | None = None, visit: str | None = None, power: float = POWER
+) -> NextTrial:
+    """Plan a two-arm trial analysed by covariance adjustment for the baseline.
+
+    target: key of the threshold that is the difference to detect; None takes the first minimal important difference
+    that study.toml names for the primary outcome. visit: the final visit; None is the last one with scores. Only the
+    spread, the correlation and the loss come from the pilot, each with its uncertainty; its effect is not used.
+    """
+    primary, names = study.protocol.primary, Names(study.protocol)
+    key = target or _first_important(study)
+    if key is None:
+        return NextTrial(
+            study, None, f"study.toml names no minimal important difference of {names.outcome(primary)}, and none is "
+            "chosen for you: name the key of one above (thresholds() lists them) and run this again."
+        )  # fmt: skip
+    try:
+        changes = change_table(
+            scores, primary, baseline=study.protocol.baseline.id, visit=visit, participants=study.participants
+        )
+        plan = _plan(changes, key, power, names)
+    except (FitError, PlanError, InstrumentError) as refused:
+        return NextTrial(study, None, str(refused))
+    return NextTrial(study, plan)
+
+
+def _first_important(study: Study) -> str | None:
+    keys = study.protocol.thresholds.get(study.protocol.primary, ())
+    return next((key for key in keys if threshold(key).quantity.startswith("MCID")), None)
+
+
+def _plan(changes: pd.DataFrame, key: str, power: float, names: Names) -> Plan:
+    known = changes[changes["missing"] == ""]
+    if len(known) < FEWEST:
+        raise PlanError(
+            f"{len(known)} participants have both values: too few to take a spread and a correlation from (at least "
+            f"{FEWEST}). Take them from a publication, with stats.plan_ancova and given(value, source)."
+        )
+    arms = known[c.ARM]
+    # Within arms: a difference between arms is no spread.
+    before, after = (known[name] - known[name].groupby(arms).transform("mean") for name in ("before", "after"))
+    df = len(known) - arms.nunique()
+    where = f"this pilot, {names.visit(changes['to_visit'].iloc[0])}, within arms, n = {len(known)}"
+    lost = int((changes["missing"] != "").sum())
+    return plan_ancova(
+        difference=key,
+        sd=pilot_sd(float(np.sqrt((after**2).sum() / df)), df, where, changes["unit"].iloc[0]),
+        correlation=pilot_correlation(float(before.corr(after)), len(known) - arms.nunique() + 1, where),
+        power=power,
+        attrition=pilot_proportion(lost, len(changes), "this pilot: no value at baseline or at the final visit"),
+        outcome=names.outcome(changes[c.OUTCOME].iloc[0]),
+    )
+
+
+def plan_sentences(next_trial: NextTrial) -> Prose:
+    """The paragraph for the application, or why there is none."""
+    if next_trial.plan is None:
+        return Prose("plan", (f"No plan is made here: {next_trial.reason}",))
+    level = next_trial.study.protocol.level
+    averaged = assurance(next_trial.plan).sentence(level)
+    notes = (*next_trial.plan.notes, "The effect seen in this pilot plays no part in the plan.")
+    return Prose("plan", (next_trial.plan.sentence(level), averaged, " ".join(notes)), heading="For the application")
+
+
+def inputs_table(next_trial: NextTrial) -> Table | None:
+    """Every input with its source and its interval."""
+    if next_trial.plan is None:
+        return None
+    frame = plan_inputs(next_trial.plan, next_trial.study.protocol.level)
+    return Table(
+        "plan_inputs",
+        "What goes into the plan",
+        frame,
+        {"Input": "{input}", "Value": "{value} {unit}", "Interval": "{conf_low} to {conf_high}", "From": "{source}"},
+        keys=("input",),
+        decimals=3,
+        notes=(f"Interval level {next_trial.study.protocol.level:.0%}, where an input was estimated.",),
+    )
+
+
+def working_table(next_trial: NextTrial) -> Table | None:
+    """The calculation step by step, to check by hand."""
+    if next_trial.plan is None:
+        return None
+    return Table(
+        "plan_working",
+        "The calculation, to check by hand",
+        plan_working(next_trial.plan),
+        {"Step": "{step}", "Formula": "{formula}", "Value": "{value}"},
+        keys=("step",),
+        decimals=4,
+    )
+
+
+def band_table(next_trial: NextTrial) -> Table | None:
+    """How the number of participants moves with the uncertainty of the pilot's spread."""
+    if next_trial.plan is None:
+        return None
+    frame = n_band(next_trial.plan, next_trial.study.protocol.level)
+    return Table(
+        "plan_band",
+        "How sure the number is",
+        frame.astype({"n_per_arm": float, "n_total": float, "recruit_total": float}),
+        {"If the true SD is": "{basis}", "SD": "{sd}", "Per arm": "{n_per_arm}", "In total": "{n_total}",
+         "To recruit": "{recruit_total}"},
+        keys=("basis",),
+        decimals=0,
+        unit="participants",
+        notes=("A pilot's SD is itself uncertain; the one-sided upper limit at 80 % is a usual and cautious choice.",),
+    )  # fmt: skip
+
+
+def power_curves(next_trial: NextTrial):
+    """Power against the number of participants, with the band that the pilot's uncertainty leaves."""
+    if next_trial.plan is None:
+        return None
+    plan = next_trial.plan
+    sizes = sorted({max(4, round(plan.n_per_arm * share)) for share in np.linspace(0.25, 2.2, 14)} | {plan.n_per_arm})
+    curve = power_curve(plan, sizes, next_trial.study.protocol.level)
+    return power_figure(curve, plan, next_trial.study.protocol.level)
+
+
+def visits_table(next_trial: NextTrial, choices: Sequence[int] = (1, 2, 3)) -> Table | None:
+    """What another baseline or follow-up visit saves."""
+    if next_trial.plan is None:
+        return None
+    plan = next_trial.plan
+    repeated = plan_repeated(
+        difference=plan.inputs["difference"],
+        sd=plan.inputs["sd"],
+        correlation=plan.inputs["correlation"],
+        power=plan.terms.power,
+        attrition=plan.inputs["attrition"],
+    )
+    frame = visits_buy(repeated, baselines=choices[:2], followups=choices)
+    return Table(
+        "plan_visits",
+        "What another visit saves",
+        frame,
+        {"Baselines": "{baselines}", "Follow-ups": "{followups}", "Per arm": "{n_per_arm}", "In total": "{n_total}",
+         "Fewer people": "{saved}", "Visits of the whole trial": "{visits}"},
+        keys=("baselines", "followups"),
+        notes=("The mean of the follow-ups, adjusted for the mean of the baselines; equal correlation of all visits.",),
+    )  # fmt: skip
+
+
+def progression_table(scores: pd.DataFrame, study: Study) -> Table | Prose:
+    """The protocol's progression criteria with counts, intervals and zones."""
+    if study.masked and not study.protocol.criteria:
+        return Prose("progression", ("Criteria about one arm, adherence or safety wait until the study is unblinded.",))
+    if not study.protocol.criteria:
+        return Prose(
+            "progression", ("study.toml sets no progression criteria ([[criteria]]): none are held against the data.",)
+        )
+    try:
+        found = progression(study, scores=scores)
+    except PlanError as refused:
+        return Prose("progression", (f"The progression criteria are left out: {refused}",))
+    frame = found.frame(study.protocol.level)
+    frame = frame.assign(percent_low=100 * frame["conf_low"], percent_high=100 * frame["conf_high"])
+    frame = frame.drop(columns=["share", "conf_low", "conf_high"])
+    return Table(
+        "progression",
+        "Progression criteria",
+        frame,
+        {"Criterion": "{criterion}", "Counted": "{count} of {of}",
+         "% (interval)": "{percent} ({percent_low} to {percent_high})", "Zone": "{zone}", "Note": "{warning}",
+         "Set by": "{source}"},
+        keys=("criterion",),
+        notes=(*found.notes, "Criteria guide the people who decide; no verdict is formed here."),
+    )  # fmt: skip

@@ -1,0 +1,219 @@
+"""Question 4: how many people changed by more than a published threshold, and how sure is that?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from notebooks.figures.ordered_changes import cumulative_change, ordered_changes
+from notebooks.figures.passed_shares import responder_shares
+from notebooks.show.exhibits import Exhibits, Prose, gather
+from notebooks.show.names import Names
+from notebooks.show.numbers import at_least
+from notebooks.show.spoken import spoken
+from notebooks.show.tables import Table
+from outcomes import Study, thresholds
+from outcomes import columns as c
+from outcomes.library.known import find_instrument, find_measure
+from stats.change.change_table import change_table
+from stats.errors import FitError
+from stats.responders.count import count_responders
+from stats.responders.responder_counts import ResponderCounts
+
+CAUTION = (
+    "A count of people past a threshold says nothing of who responded to the treatment: a shift of everyone by the "
+    "same amount, natural recovery and measurement error also make people pass. Read it beside the mean difference."
+)
+
+
+@dataclass(frozen=True)
+class Passing:
+    """Responder counts of every outcome and later visit; what could not be counted has its reason."""
+
+    study: Study
+    scores: pd.DataFrame
+    planned: tuple[ResponderCounts, ...]  # at the thresholds of the protocol
+    published: tuple[ResponderCounts, ...]  # at every published threshold
+    left_out: tuple[str, ...]
+
+    @property
+    def names(self) -> Names:
+        """Labels of the study."""
+        return Names(self.study.protocol)
+
+
+def count_passing(scores: pd.DataFrame, study: Study) -> Passing:
+    """Count at the protocol's thresholds and at every published one, from baseline to each later visit."""
+    planned: list[ResponderCounts] = []
+    published: list[ResponderCounts] = []
+    left_out: list[str] = []
+    names = Names(study.protocol)
+    for outcome in study.protocol.outcomes:
+        keys = list(study.protocol.thresholds.get(outcome, ()))
+        known, why = _has_published(outcome, study)
+        if why:
+            left_out.append(f"{names.outcome(outcome)}: {why}")
+        for visit in _measured(scores, outcome, study):
+            for asked, into in ((keys, planned), (["all"] if known else [], published)):
+                if not asked:
+                    continue
+                try:
+                    into.append(
+                        count_responders(
+                            scores,
+                            asked,
+                            outcome=outcome,
+                            visit=visit,
+                            baseline=study.protocol.baseline.id,
+                            participants=study.participants,
+                            level=study.protocol.level,
+                        )
+                    )
+                except FitError as refused:
+                    left_out.append(f"{names.outcome(outcome)}: {refused}")
+        if not keys:
+            left_out.append(f"{names.outcome(outcome)}: study.toml names no threshold for it.")
+    return Passing(study, scores, tuple(planned), tuple(published), tuple(dict.fromkeys(left_out)))
+
+
+def _has_published(outcome: str, study: Study) -> tuple[bool, str]:
+    """Whether any threshold of an outcome is published; if not, why not."""
+    name, _, scale = outcome.partition(".")
+    if find_measure(study.protocol, name, scale) is not None or find_instrument(name) is None:
+        return False, "a total of the study's own, no published threshold is known to the kit."
+    known = thresholds(outcome)
+    return (not known.empty), str(known.attrs.get("reason", "")) if known.empty else ""
+
+
+def _later(study: Study) -> list[str]:
+    base = study.protocol.baseline
+    return [visit.id for visit in sorted(study.protocol.visits, key=lambda visit: visit.day) if visit.id != base.id]
+
+
+def _measured(scores: pd.DataFrame, outcome: str, study: Study) -> list[str]:
+    """Later visits at which an outcome was measured."""
+    present = scores.loc[(scores[c.OUTCOME] == outcome) & scores[c.VALUE].notna(), c.VISIT].unique()
+    return [visit for visit in _later(study) if visit in present]
+
+
+def _counts_frame(counts: Sequence[ResponderCounts], passing: Passing) -> pd.DataFrame:
+    columns = ["outcome", "arm", "visit", "threshold", "value", "quantity", "rule", "source", "improved", "unchanged",
+               "worsened", "cannot_reach", "missing", "enrolled", "n"]  # fmt: skip
+    rows = []
+    for counted in counts:
+        for row in counted.frame(passing.study.protocol.level).to_dict("records"):
+            kept = {name: row[name] for name in columns if name in row}
+            shares = {
+                f"share{end}{suffix}": 100 * row[f"{column}{suffix}"]
+                for suffix in ("", "_enrolled", "_could_reach")
+                for column, end in (("estimate", ""), ("conf_low", "_low"), ("conf_high", "_high"))
+            }
+            rows.append(kept | {"visit": counted.to_visit, "n": row["observed"], "unit": row["unit"]} | shares)
+            rows[-1]["needed"] = at_least(row["rule"], row["unit"])
+    frame = pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*columns, "unit", "needed", "share"])
+    return passing.names.labelled(frame)
+
+
+def _counts_table(
+    name: str, caption: str, counts: Sequence[ResponderCounts], passing: Passing, last_visit_only: bool = False
+) -> Table:
+    frame = _counts_frame(counts, passing)
+    last = {counted.outcome: counted.to_visit for counted in counts}  # counts come in the order of the visits
+    frame["printed"] = frame[c.VISIT] == frame[c.OUTCOME].map(last) if last_visit_only else True
+    notes = tuple(dict.fromkeys(note for counted in counts for note in counted.notes))
+    method = {counted.method for counted in counts}
+    return Table(
+        name,
+        caption,
+        frame,
+        {"Outcome": "{outcome_label}", "To visit": "{visit_label}", "Arm": "{arm_label}",
+         "Threshold": "{needed} ({quantity})", "Source": "{source}", "Improved": "{improved} of {n}",
+         "% of observed (interval)": "{share} ({share_low} to {share_high})",
+         "% of enrolled (interval)": "{share_enrolled} ({share_low_enrolled} to {share_high_enrolled})",
+         "Worsened": "{worsened}", "No room": "{cannot_reach}", "Missing": "{missing}"},
+        keys=(c.OUTCOME, c.VISIT, c.ARM, "threshold"),
+        group="Outcome",
+        notes=(
+            *(f"Interval: {one}, level {passing.study.protocol.level:.0%}." for one in sorted(method)),
+            "Enrolled: people without a value count as not improved. No room: the baseline is too near the end of the "
+            "scale to improve by the threshold. Worsened: worse by the same size.",
+            CAUTION,
+            *notes,
+        ),
+        where="printed",
+    )  # fmt: skip
+
+
+def planned_counts(passing: Passing) -> Table:
+    """Counts at the thresholds named in the protocol."""
+    caption = "Participants who passed the thresholds named in the protocol"
+    return _counts_table("responders_planned", caption, passing.planned, passing)
+
+
+def published_counts(passing: Passing) -> Table:
+    """Counts at every published threshold of each outcome, at the last visit and the visits before it."""
+    caption = "Participants who passed each published threshold"
+    return _counts_table("responders_published", caption, passing.published, passing, last_visit_only=True)
+
+
+def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
+    """Per outcome: the change of each person in order, and the cumulative distribution; last visit if none is named."""
+    study, made, left_out = passing.study, [], []
+    for outcome in study.protocol.outcomes:
+        try:
+            changes = change_table(
+                passing.scores,
+                outcome,
+                baseline=study.protocol.baseline.id,
+                visit=visit or _last_with_scores(passing.scores, outcome, study),
+                participants=study.participants,
+            )
+        except FitError as refused:
+            left_out.append(f"{passing.names.outcome(outcome)}: {refused}")
+            continue
+        drawn = _drawn(passing, outcome)
+        made += [
+            ordered_changes(changes, drawn, passing.names),
+            cumulative_change(changes, drawn, passing.names),
+        ]
+    return gather(made, left_out)
+
+
+def _last_with_scores(scores: pd.DataFrame, outcome: str, study: Study) -> str | None:
+    later = _measured(scores, outcome, study)
+    return later[-1] if later else None
+
+
+def _drawn(passing: Passing, outcome: str) -> pd.DataFrame:
+    """Thresholds to draw for an outcome: those of the protocol, else every published one."""
+    chosen = [counted for counted in passing.planned if counted.outcome == outcome]
+    chosen = chosen or [counted for counted in passing.published if counted.outcome == outcome]
+    frames = [counted.frame()[["threshold", "value", "unit", "quantity", "rule", "source"]] for counted in chosen]
+    if not frames:
+        return pd.DataFrame(columns=["threshold", "value", "unit", "quantity", "rule", "source"])
+    return pd.concat(frames).drop_duplicates("threshold").sort_values("value").reset_index(drop=True)
+
+
+def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
+    """Per outcome: the share that improved at every published threshold, with intervals."""
+    made = []
+    for outcome in passing.study.protocol.outcomes:
+        wanted = visit or _last_with_scores(passing.scores, outcome, passing.study)
+        counts = [one for one in passing.published if one.outcome == outcome and one.to_visit == wanted]
+        if counts:
+            made.append(responder_shares(_counts_frame(counts, passing), passing.names))
+    return gather(made)
+
+
+def responder_sentences(passing: Passing) -> Prose:
+    """One sentence per outcome at the protocol's thresholds, to its last visit; the table holds the visits before."""
+    last = {counted.outcome: counted for counted in passing.planned}  # counts come in the order of the visits
+    sentences = tuple(
+        spoken(counted, passing.names).sentence(passing.study.protocol.level) for counted in last.values()
+    )
+    return Prose("responders", (*sentences, CAUTION), items=("CONSORT pilot 17a",), heading="In words")
+
+
+def left_out(passing: Passing) -> Exhibits:
+    """What was not counted, and why."""
+    return gather((), passing.left_out)

@@ -1,0 +1,51 @@
+"""A crossover trial: the effect of the treatment inside people, periods accounted for."""
+
+import pandas as pd
+
+from notebooks.show.exhibits import Exhibits, Prose, gather
+from notebooks.show.names import Names
+from notebooks.show.tables import Table
+from outcomes import Study
+from outcomes import columns as c
+from stats.change.crossover import fit_crossover
+from stats.errors import FitError
+
+NO_PERIODS = (
+    "The protocol has no [[periods]], so the sequences are compared as if they were arms, which says nothing about a "
+    "treatment everybody gets. Declare each period with its first and last visit and what each sequence got."
+)
+
+
+def crossover_effect(scores: pd.DataFrame, study: Study) -> Exhibits | Prose:
+    """Change under the treatment minus change under the other, of every outcome, and whether the periods differ."""
+    protocol = study.protocol
+    if protocol.design != "crossover":
+        return Prose("crossover", ("This study is no crossover: nobody got both treatments in turn.",))
+    if not protocol.periods:
+        return Prose("crossover", (NO_PERIODS,))
+    names, parts, notes, lines = Names(protocol), [], [], []
+    for outcome in protocol.outcomes:
+        try:
+            fit = fit_crossover(scores, outcome, design=protocol)
+            effect, period = fit.effect(), fit.period()
+        except FitError as refused:
+            parts.append(pd.DataFrame([{"outcome": outcome, "reason": str(refused)}]))
+            continue
+        rows = effect.frame(protocol.level).assign(
+            outcome=outcome, n=fit.fit.n_participants, changes=fit.fit.n_rows, period_p=period.p_value, reason=""
+        )
+        parts.append(rows)
+        notes += list(effect.notes)
+        lines.append(f"{names.outcome(outcome)}, change inside a period. {effect.sentence(protocol.level)}")
+    table = Table(
+        "crossover",
+        "Effect of the treatment inside people",
+        names.labelled(pd.concat(parts, ignore_index=True)),
+        {"Outcome": "{outcome_label}", "Difference of changes": "{term}",
+         "Estimate (interval)": "{estimate} ({conf_low} to {conf_high})", "Std. error": "{std_error}", "df": "{df}",
+         "p": "{p_value}", "Periods differ, p": "{period_p}", "Unit": "{unit}", "n": "{n}", "Why not": "{reason}"},
+        keys=(c.OUTCOME, "term"),
+        decimals="decimals",
+        notes=(f"Interval level {protocol.level:.0%}; degrees of freedom: kenward-roger.", *dict.fromkeys(notes)),
+    )  # fmt: skip
+    return gather([table, Prose("crossover", tuple(lines), items=("CONSORT pilot 17a",), heading="In words")])

@@ -1,0 +1,81 @@
+"""What people call things: labels of outcomes, arms and visits, and the decimals an outcome is printed with."""
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import pandas as pd
+
+from outcomes import columns as c
+from outcomes.library.known import find_instrument, find_measure
+from outcomes.protocol.trial import Protocol
+
+EVERYONE = "All participants"
+RATES = {"pegs/s": 3}  # units whose usual values are far below 1
+
+
+@dataclass(frozen=True)
+class Names:
+    """Labels of one study. Ids stay in frames and in the record; labels are for tables, figures and sentences."""
+
+    protocol: Protocol
+
+    def outcome(self, outcome: str) -> str:
+        """ "fma_ue.motor" -> instrument and scale in words."""
+        name, _, scale_id = outcome.partition(".")
+        measure = find_measure(self.protocol, name, scale_id)
+        if measure is not None:
+            return measure.label
+        instrument = find_instrument(name)
+        scale = instrument.scale(scale_id) if instrument else None
+        if instrument is None or scale is None:
+            return outcome
+        return f"{instrument.name}, {scale.label}" if len(instrument.scales) > 1 else instrument.name
+
+    def arm(self, arm: str) -> str:
+        """Label of an arm; everyone where there are no arms."""
+        return next((known.label for known in self.protocol.arms if known.id == arm), arm or EVERYONE)
+
+    def compared(self, text: str) -> str:
+        """Labels of a comparison: "a - b" -> "A minus B"; treatments of a crossover are words already."""
+        return " minus ".join(self.arm(part) for part in text.split(" - ") if part)
+
+    def visit(self, visit: str) -> str:
+        """Label of a planned visit."""
+        return next((known.label for known in self.protocol.visits if known.id == visit), visit)
+
+    def arms(self, present: Iterable[str]) -> list[str]:
+        """Arms in the order of the protocol, the reference last."""
+        order = [arm.id for arm in sorted(self.protocol.arms, key=lambda arm: arm.reference)]
+        return sorted(set(present), key=lambda arm: (order.index(arm) if arm in order else len(order), arm))
+
+    def people(self, codes: Iterable[str]) -> list[str]:
+        """Codes of participants in the order a person would list them: P2 before P10."""
+        return sorted(set(codes), key=lambda code: [(int(part), "") if part.isdigit() else (0, part)
+                                                    for part in re.split(r"(\d+)", code)])  # fmt: skip
+
+    def visits(self, present: Iterable[str]) -> list[str]:
+        """Visits by planned day."""
+        days = {visit.id: visit.day for visit in self.protocol.visits}
+        return sorted(set(present), key=lambda visit: (days.get(visit, float("inf")), visit))
+
+    def decimals(self, outcome: str) -> int:
+        """Decimals of a mean: one more than the steps of the scale, one for a measured value."""
+        name, _, scale_id = outcome.partition(".")
+        instrument = find_instrument(name)
+        scale = instrument.scale(scale_id) if instrument else None
+        if scale is None or scale.step is None or scale.step >= 1:
+            return RATES.get(scale.unit, 1) if scale else 1
+        return len(f"{scale.step:.6f}".rstrip("0").partition(".")[2]) + 1
+
+    def labelled(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """The frame with `outcome_label`, `arm_label`, `visit_label` and `decimals` for the columns it has."""
+        frame = frame.reset_index(drop=True)
+        if c.OUTCOME in frame:
+            frame["outcome_label"] = frame[c.OUTCOME].map(self.outcome).astype(object)
+            frame["decimals"] = frame[c.OUTCOME].map(self.decimals)
+        if c.ARM in frame:
+            frame["arm_label"] = frame[c.ARM].map(self.arm).astype(object)
+        if c.VISIT in frame:
+            frame["visit_label"] = frame[c.VISIT].map(self.visit).astype(object)
+        return frame

@@ -1,0 +1,112 @@
+"""Checks of study.toml against the catalogue and the tables: outcomes, thresholds, covariates, data to analyse."""
+
+import difflib
+from collections.abc import Iterator
+
+import pandas as pd
+
+from outcomes.checks.register import check, reports, reports_on_scores
+from outcomes.errors import InstrumentError
+from outcomes.findings import Findings, flag
+from outcomes.library.known import find_instrument
+from outcomes.library.registry import instruments, threshold
+from outcomes.study import Study
+
+_FILE = "study.toml"
+
+
+@reports("unknown outcome")
+def outcomes_known(study: Study) -> Iterator[pd.DataFrame]:
+    known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales]
+    known += [measure.id for measure in study.protocol.measures]
+    for outcome in study.protocol.outcomes:
+        if outcome not in known:
+            near = difflib.get_close_matches(outcome, known, 3, 0.5)
+            allowed = ", ".join(near) if near else "an outcome of the catalogue, or a declared measure"
+            yield flag("unknown outcome", file=_FILE, column="outcomes", found=outcome, allowed=allowed)
+
+
+@reports_on_scores("outcome without data", "no baseline", "nothing after baseline")
+def outcomes_with_data(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    valued = scores[scores["value"].notna()]
+    there = set(valued["outcome"].unique())
+    for outcome in study.protocol.outcomes:
+        if outcome not in there:
+            allowed = ", ".join(sorted(there)) or "none"
+            yield flag("outcome without data", file=_FILE, column="outcomes", found=outcome, allowed=allowed)
+    # Per participant: what of the primary outcome is missing before or after.
+    primary = valued[valued["outcome"] == study.protocol.primary]
+    if primary.empty or len(study.protocol.visits) < 2:
+        return
+    baseline = study.protocol.baseline.id
+    at_baseline = set(primary.loc[primary["visit"] == baseline, "participant"])
+    later = set(primary.loc[primary["visit"] != baseline, "participant"])
+    people = study.participants.drop_duplicates("participant")
+    file = study.files["participants"]
+    found = study.protocol.primary
+    measured = people[people["participant"].isin(valued["participant"].unique())]
+    rows = measured[~measured["participant"].isin(at_baseline)]
+    yield flag("no baseline", rows, file=file, column="participant", found=f"no {found} at {baseline}")
+    rows = measured[~measured["participant"].isin(later)]
+    yield flag("nothing after baseline", rows, file=file, column="participant", found=f"no {found} after {baseline}")
+
+
+@reports("crossover without periods")
+def periods_declared(study: Study) -> Iterator[pd.DataFrame]:
+    if study.protocol.design == "crossover" and not study.protocol.periods:
+        yield flag("crossover without periods", file=_FILE, column="periods", found="none",
+                   allowed="one [[periods]] table for each treatment period")  # fmt: skip
+
+
+@reports("unknown threshold", "threshold of another outcome")
+def thresholds_known(study: Study) -> Iterator[pd.DataFrame]:
+    for outcome, keys in study.protocol.thresholds.items():
+        name, _, scale = outcome.partition(".")
+        instrument = find_instrument(name)
+        own = {entry.key for entry in instrument.thresholds if entry.scale == scale} if instrument else set()
+        for key in keys:
+            try:
+                threshold(key)
+            except InstrumentError:
+                allowed = ", ".join(sorted(own)) or "none published for this outcome"
+                yield flag("unknown threshold", file=_FILE, column="thresholds", found=key, allowed=allowed)
+                continue
+            if key not in own:
+                yield flag("threshold of another outcome", file=_FILE, column="thresholds", found=f"{outcome}: {key}",
+                           allowed=", ".join(sorted(own)) or "none published for this outcome")  # fmt: skip
+
+
+@reports("unknown covariate")
+def covariates_known(study: Study) -> Iterator[pd.DataFrame]:
+    allowed = [str(name) for name in study.participants if name not in ("row", "participant", "arm")]
+    for model in (study.protocol.model, *study.protocol.sensitivity):
+        for name in model.covariates:
+            if name not in allowed:
+                yield flag("unknown covariate", file=_FILE, column="covariates", found=name, allowed=", ".join(allowed))
+
+
+@reports("unknown instrument in study.toml")
+def options_known(study: Study) -> Iterator[pd.DataFrame]:
+    for name in study.protocol.instruments:
+        if find_instrument(name) is None:
+            near = difflib.get_close_matches(name, instruments(), 3, 0.4)
+            yield flag("unknown instrument in study.toml", file=_FILE, column="instruments", found=name,
+                       allowed=", ".join(near) or "an id of the catalogue")  # fmt: skip
+
+
+@reports("measure named like an instrument")
+def measures_distinct(study: Study) -> Iterator[pd.DataFrame]:
+    for measure in study.protocol.measures:
+        name, scale = measure.id.split(".")
+        instrument = find_instrument(name)
+        if instrument and instrument.scale(scale):
+            yield flag("measure named like an instrument", file=_FILE, column="measures", found=measure.id)
+
+
+def of_study_file(study: Study, with_data: bool) -> Findings:
+    """Findings in study.toml, leaving out that data have not come yet; without data what can be seen without."""
+    if with_data:
+        frame = check(study).frame()
+        return Findings([frame[(frame["file"] == _FILE) & (frame["rule"] != "outcome without data")]])
+    parts = (outcomes_known, thresholds_known, options_known, measures_distinct)
+    return Findings([found for part in parts for found in part(study)])

@@ -1,0 +1,137 @@
+"""Checks of one administration as a whole: items missing, gates, skip rules, the same answer throughout."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from outcomes.checks.grouping import group_codes
+from outcomes.checks.register import file_of, looked_up, place, reports, reports_on_scores
+from outcomes.findings import as_text, flag, texts
+from outcomes.library.instrument import Instrument
+from outcomes.library.known import find_instrument
+from outcomes.study import Study
+
+KEYS = ["participant", "visit", "instrument", "side", "condition"]
+# Below so many answers the same answer throughout is ordinary; fewer suffice where some items are worded the other way
+# round. Common practice, no source.
+_FEWEST_FOR_STRAIGHT_LINE, _FEWEST_WITH_REVERSED = 8, 5
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Administrations x items of one instrument as numbers, and the first row of each administration."""
+
+    instrument: Instrument
+    values: pd.DataFrame
+    first: pd.DataFrame
+
+
+def grids(study: Study) -> Iterator[Grid]:
+    """One grid per instrument of the items; of what is there twice the earlier row counts."""
+    for name, rows in study.items.groupby("instrument", sort=False):
+        instrument = find_instrument(str(name))
+        if instrument is None or len(instrument.items) < 2:
+            continue
+        known = rows[rows["item"].isin([item.id for item in instrument.items])]
+        if known.empty:
+            continue
+        codes = group_codes(known, KEYS)
+        position = {item.id: number for number, item in enumerate(instrument.items)}
+        column = looked_up(known["item"], position, "int64").to_numpy()
+        values = np.full((codes.max() + 1, len(position)), np.nan)
+        values[codes[::-1], column[::-1]] = known["value"].to_numpy()[::-1]
+        first = known.iloc[np.unique(codes, return_index=True)[1]]
+        yield Grid(instrument, pd.DataFrame(values, index=first.index, columns=list(position)), first)
+
+
+@reports("against the gate", "against the skip rule", "same answer throughout")
+def whole_administrations(study: Study) -> Iterator[pd.DataFrame]:
+    for grid in grids(study):
+        yield from gates(study, grid)
+        yield from skip_rules(study, grid)
+        yield from straight_line(study, grid)
+
+
+def gates(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
+    """An item that only counts when others open it was scored while they do not."""
+    for gate in grid.instrument.gates:
+        opening = grid.values[list(gate.items)].sum(axis=1, skipna=False)
+        own = grid.values[gate.item]
+        wrong = (opening < gate.at_least) & own.notna() & (own != gate.otherwise)
+        if not wrong.any():
+            continue
+        rows = _rows_of_item(study, grid.first[wrong], gate.item)
+        yield flag(
+            "against the gate",
+            rows,
+            **place(study, "items", "value", rows),
+            found=f"{grid.instrument.id} item {gate.item}: " + rows["typed"],
+            allowed=f"{as_text(gate.otherwise)} while {', '.join(gate.items)} together are below "
+            f"{as_text(gate.at_least)}",
+        )
+
+
+def skip_rules(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
+    """The first item is the hardest and the second the easiest of its scale; the others must not contradict them."""
+    for scale in grid.instrument.scales:
+        if scale.kind != "gated":
+            continue
+        part = grid.values[list(scale.items)].to_numpy()
+        items = [item for name in scale.items if (item := grid.instrument.item(name))]
+        highest, lowest = np.array([item.high for item in items]), np.array([item.low for item in items])
+        hardest, easiest, rest = part[:, 0], part[:, 1], part[:, 2:]
+        passed = (hardest == highest[0]) & (part[:, 1:] < highest[1:]).any(axis=1)
+        failed = (hardest < highest[0]) & (easiest == lowest[1])
+        failed &= (rest > lowest[2:]).any(axis=1) | (hardest > lowest[0])
+        for wrong, text in (
+            (passed, f"{scale.items[0]} (hardest) at its highest, another item below it"),
+            (failed, f"{scale.items[1]} (easiest) at its lowest, another item above it"),
+        ):
+            if wrong.any():
+                found = f"{grid.instrument.id}.{scale.id}: {text}"
+                yield flag("against the skip rule", grid.first[wrong], **place(study, "items", "item"), found=found)
+
+
+def straight_line(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
+    """Questionnaires only: an examiner's scale may well be full marks throughout.
+
+    All answers at the best or at the worst end are ordinary, unless some items are worded the other way round.
+    """
+    scale = grid.instrument.main_scale
+    items = [item for name in scale.items if (item := grid.instrument.item(name))]
+    graded = all(item.levels for item in items) and all(item.unable is None for item in items)
+    fewest = _FEWEST_WITH_REVERSED if scale.rule.get("reversed") else _FEWEST_FOR_STRAIGHT_LINE
+    if grid.instrument.sided or not graded or len(items) < fewest:
+        return
+    part = grid.values[list(scale.items)].to_numpy()
+    same = (part == part[:, :1]).all(axis=1)
+    if not scale.rule.get("reversed"):
+        same &= (part[:, 0] != items[0].high) & (part[:, 0] != items[0].low)
+    if same.any():
+        answers = pd.Series(part[same, 0], index=grid.first.index[same])
+        found = f"{grid.instrument.id}: all {len(items)} answers are " + texts(answers)
+        yield flag("same answer throughout", grid.first[same], **place(study, "items", "value"), found=found)
+
+
+@reports_on_scores("incomplete")
+def incomplete(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """Scores that could not be given although something was recorded, with the reason scoring gave."""
+    wanted = scores[scores["value"].isna() & scores["outcome"].isin(study.protocol.outcomes)]
+    for name, rows in wanted.groupby("instrument", sort=False):
+        yield flag("incomplete", rows, file=file_of(study, str(name)), found=rows["outcome"] + ": " + rows["reason"])
+
+
+@reports_on_scores("typed total differs")
+def typed_totals(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    wrong = scores[scores["reason"].str.contains("typed total differs", regex=False)]
+    found = wrong["outcome"] + ", from the items " + texts(wrong["value"])
+    yield flag("typed total differs", wrong, file=study.files.get("totals", ""), column="value", found=found)
+
+
+def _rows_of_item(study: Study, first: pd.DataFrame, item: str) -> pd.DataFrame:
+    """The rows of one item in the administrations whose first rows are given."""
+    frame = study.items[(study.items["item"] == item)]
+    wanted = pd.MultiIndex.from_frame(first[KEYS])
+    return frame[pd.MultiIndex.from_frame(frame[KEYS]).isin(wanted)]

@@ -1,0 +1,113 @@
+"""Checks of change from visit to visit: jumps, ceilings, raters who changed."""
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from outcomes.checks.register import file_of, looked_up, place, reports, reports_on_scores
+from outcomes.checks.scores.measurements import total_range
+from outcomes.checks.visits.calendar import planned_days
+from outcomes.findings import as_text, flag, texts
+from outcomes.study import Study
+
+# Common practice, no source: sizes of change that are likelier a typing error than a person's change.
+_SHARE_OF_RANGE = 0.5  # of a bounded scale, between two neighbouring visits
+_RATIO = 3.0  # of a measured value without an upper limit
+_FEW_POINTS = 10.0  # a single rating of 0 to 10 moves by half its range without an error
+_FENCE = 3.0  # interquartile ranges beyond the upper quartile: Tukey's "far out" (Exploratory Data Analysis, 1977)
+_ENOUGH_FOR_A_FENCE = 20  # changes or values; common practice, no source
+
+
+@reports_on_scores("jump between visits")
+def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """Only outcomes of the study: on a part of a scale with a few points, half its range is ordinary noise.
+
+    Early after an injury many a person climbs half a scale in two weeks. So a jump must also be far out among the
+    study's own changes from that visit, where there are enough, and no other outcome of the person may have moved the
+    same way: a typing error sits in one form.
+    """
+    keys = ["participant", "outcome", "side", "condition"]
+    known = scores[scores["value"].notna() & scores["outcome"].isin(study.protocol.outcomes)]
+    frame = known.sort_values([*keys, "day"], kind="stable").reset_index(drop=True)
+    before = frame.groupby(keys, sort=False)[["value", "visit"]].shift()
+    ranges = {outcome: total_range(study, *outcome.split(".")) for outcome in frame["outcome"].unique()}
+    span = looked_up(frame["outcome"], {name: high - low for name, (low, high) in ranges.items()}, "float64")
+    bounded = np.isfinite(span)
+    change = (frame["value"] - before["value"]).abs()
+    smaller = frame["value"].where(frame["value"] < before["value"], before["value"])
+    larger = frame["value"].where(frame["value"] >= before["value"], before["value"])
+    # A force of 0.5 and then of 2 kgf is three times as much and yet the resolution of the dial.
+    spread = frame.groupby("outcome", sort=False)["value"].transform("std")
+    times = (smaller > 0) & (larger > _RATIO * smaller) & (change > spread)
+    wrong = (bounded & (span > _FEW_POINTS) & (change >= _SHARE_OF_RANGE * span)) | (~bounded & times)
+    wrong &= _far_out(change, [frame["outcome"], before["visit"]])
+    wrong &= ~_moved_elsewhere(frame, before, spread)
+    rows, earlier = frame[wrong], before[wrong]
+    if rows.empty:
+        return
+    found = rows["outcome"] + " " + texts(earlier["value"]) + " at " + earlier["visit"].astype("str")
+    files = {name: file_of(study, name) for name in rows["instrument"].unique()}
+    yield flag(
+        "jump between visits",
+        rows.assign(file=looked_up(rows["instrument"], files, "str")),
+        found=found + ", then " + texts(rows["value"]),
+        allowed=bounded[wrong].map({
+            True: f"less than {_SHARE_OF_RANGE:.0%} of the range",
+            False: f"less than {as_text(_RATIO)} times as much",
+        }),
+    )  # fmt: skip
+
+
+def _far_out(change: pd.Series, by: list[pd.Series]) -> pd.Series:
+    """Whether a change is far out among the study's changes from the same visit; True where these are few."""
+    groups = change.groupby(by, sort=False)
+    first, third = (groups.transform("quantile", share) for share in (0.25, 0.75))
+    return (groups.transform("count") < _ENOUGH_FOR_A_FENCE) | (change > third + _FENCE * (third - first))
+
+
+def _moved_elsewhere(frame: pd.DataFrame, before: pd.DataFrame, spread: pd.Series) -> pd.Series:
+    """Whether another outcome of the person moved the same way between the same two visits, at least half as far.
+
+    Distances in standard deviations of each outcome; only where enough values stand behind these.
+    """
+    moved = (frame["value"] - before["value"]) / spread * np.where(frame["better"] == "lower", -1.0, 1.0)
+    moved = moved.where(frame.groupby("outcome", sort=False)["value"].transform("count") >= _ENOUGH_FOR_A_FENCE)
+    table = pd.DataFrame({"person": frame["participant"], "outcome": frame["outcome"], "now": frame["visit"],
+                          "then": before["visit"], "way": np.sign(moved), "far": moved.abs()})  # fmt: skip
+    places = ["person", "then", "now", "way"]
+    furthest = table.groupby([*places, "outcome"])["far"].max().sort_values(ascending=False).groupby(places)
+    two = table.merge(furthest.nth(0).rename("first").reset_index(places), on=places, how="left")
+    two = two.merge(furthest.nth(1).rename("second").reset_index(places), on=places, how="left")
+    other = two["second"].where(two["far"] >= two["first"], two["first"])
+    return (other >= two["far"] / 2).set_axis(frame.index)
+
+
+@reports_on_scores("best score at baseline")
+def at_ceiling(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """Who starts at the best possible score cannot improve, and no threshold can be reached."""
+    frame = scores[(scores["outcome"] == study.protocol.primary) & (scores["visit"] == study.protocol.baseline.id)]
+    if frame.empty:
+        return
+    low, high = total_range(study, *study.protocol.primary.split("."))
+    best = looked_up(frame["better"], {"higher": high, "lower": low}, "float64")
+    rows = frame[(frame["value"] == best) & (frame["hand"] != "other")]
+    found = rows["outcome"] + " " + texts(rows["value"])
+    yield flag("best score at baseline", rows, file=study.files["participants"], found=found)
+
+
+@reports("rater changed")
+def raters(study: Study) -> Iterator[pd.DataFrame]:
+    """One finding per participant, instrument and visit at which another rater than at the first visit rated."""
+    for table in ("visits", "items", "totals", "trials", "angles"):
+        frame = study.table(table)
+        frame = frame[frame["rater"] != ""]
+        if frame["rater"].nunique() < 2:
+            continue
+        keys = [name for name in ("participant", "instrument") if name in frame]
+        once = frame.drop_duplicates([*keys, "visit", "rater"]).assign(day=planned_days(study, frame["visit"]))
+        once = once.sort_values("day", kind="stable")
+        first = once.groupby(keys, sort=False)["rater"].transform("first")
+        rows = once[once["rater"] != first]
+        yield flag("rater changed", rows, **place(study, table, "rater"), found=rows["rater"],
+                   allowed="as at the first visit: " + first[rows.index])  # fmt: skip

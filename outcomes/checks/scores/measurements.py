@@ -1,0 +1,151 @@
+"""Checks of single measurements: known instrument, item and scale, value in its range, once and in a known unit."""
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+import pandas as pd
+
+from outcomes.checks.register import hint, looked_up, place, reports
+from outcomes.findings import as_text, flag
+from outcomes.library.instrument import Item
+from outcomes.library.known import find_instrument, find_measure
+from outcomes.library.registry import instruments
+from outcomes.study import Study
+
+# Numbers that programs and people write for a missing value; read as such only where they are outside the range.
+_MISSING_NUMBERS = (-9.0, -99.0, -999.0, 99.0, 999.0, 9999.0, 888.0, 777.0)
+
+
+@reports("unknown instrument", "unknown item")
+def items_known(study: Study) -> Iterator[pd.DataFrame]:
+    frame = study.items
+    for name, rows in frame.groupby("instrument", sort=False):
+        instrument = find_instrument(str(name))
+        if instrument is None:
+            where = place(study, "items", "instrument")
+            advice = hint(str(name), instruments())
+            yield flag("unknown instrument", rows, **where, found=rows["instrument"], advice=advice,
+                       allowed="an id of the catalogue")  # fmt: skip
+            continue
+        known = [item.id for item in instrument.items]
+        unknown = rows[~rows["item"].isin(known)]
+        allowed = ", ".join(known) if len(known) <= 12 else f"{known[0]} ... {known[-1]} ({len(known)} items)"
+        yield flag(
+            "unknown item",
+            unknown,
+            **place(study, "items", "item"),
+            found=name + " " + unknown["item"],
+            allowed=allowed,
+        )
+
+
+@reports("unknown instrument", "unknown scale")
+def totals_known(study: Study) -> Iterator[pd.DataFrame]:
+    for (name, scale), rows in study.totals.groupby(["instrument", "scale"], sort=False):
+        name, scale = str(name), str(scale)
+        if find_measure(study.protocol, name, scale):
+            continue
+        instrument = find_instrument(name)
+        declared = [measure.id for measure in study.protocol.measures]
+        if instrument is None and name not in {measure.split(".")[0] for measure in declared}:
+            allowed = "an id of the catalogue" + (f" or {', '.join(declared)}" if declared else "")
+            yield flag("unknown instrument", rows, **place(study, "totals", "instrument"),
+                       found=rows["instrument"], allowed=allowed, advice=hint(name, instruments()))  # fmt: skip
+        elif instrument is None or (scale and instrument.scale(scale) is None):
+            scales = (
+                [known.id for known in instrument.scales] if instrument else [part.split(".")[1] for part in declared]
+            )
+            yield flag("unknown scale", rows, **place(study, "totals", "scale"), found=scale or "blank",
+                       allowed=", ".join(scales))  # fmt: skip
+
+
+@reports("above maximum", "below minimum", "between levels", "number for a missing value")
+def answers_in_range(study: Study) -> Iterator[pd.DataFrame]:
+    frame = study.items[study.items["value"].notna()]
+    for name, rows in frame.groupby("instrument", sort=False):
+        instrument = find_instrument(str(name))
+        if instrument is None:
+            continue
+        items = {item.id: item for item in instrument.items}
+        low = looked_up(rows["item"], {key: item.low for key, item in items.items()}, "float64")
+        high = looked_up(rows["item"], {key: item.high for key, item in items.items()}, "float64")
+        wrong = _outside(rows, low, high)
+        wrong["between levels"] = rows["value"].between(low, high) & _between(rows, items)
+        for rule, where in wrong.items():
+            if where.any():
+                bad = rows[where]
+                allowed = looked_up(bad["item"], {key: answers_text(items[key]) for key in bad["item"].unique()}, "str")
+                found = f"{name} item " + bad["item"] + ": " + bad["typed"]
+                yield flag(rule, bad, **place(study, "items", "value", bad), found=found, allowed=allowed)
+
+
+@reports("above maximum", "below minimum", "number for a missing value")
+def totals_in_range(study: Study) -> Iterator[pd.DataFrame]:
+    frame = study.totals[study.totals["value"].notna()]
+    for (name, scale), rows in frame.groupby(["instrument", "scale"], sort=False):
+        low, high = total_range(study, str(name), str(scale))
+        for rule, where in _outside(rows, low, high).items():
+            if where.any():
+                bad = rows[where]
+                found = f"{name} " + bad["typed"]
+                yield flag(
+                    rule, bad, **place(study, "totals", "value", bad), found=found, allowed=range_text(low, high)
+                )
+
+
+def _outside(rows: pd.DataFrame, low: pd.Series | float, high: pd.Series | float) -> dict[str, pd.Series]:
+    """Which rows lie outside a range, by the rule they break."""
+    above, below = rows["value"] > high, rows["value"] < low
+    coded = (above | below) & rows["value"].isin(_MISSING_NUMBERS)
+    return {"number for a missing value": coded, "above maximum": above & ~coded, "below minimum": below & ~coded}
+
+
+@reports("total between steps")
+def totals_on_steps(study: Study) -> Iterator[pd.DataFrame]:
+    """A sum of whole points cannot be 41.5; a mean or a time may."""
+    frame = study.totals[study.totals["value"].notna()]
+    for (name, scale_id), rows in frame.groupby(["instrument", "scale"], sort=False):
+        instrument = find_instrument(str(name))
+        if instrument is None or find_measure(study.protocol, str(name), str(scale_id)):
+            continue
+        scale = instrument.scale(str(scale_id)) if scale_id else instrument.main_scale
+        if scale is None or not scale.step:
+            continue
+        steps = (rows["value"] - scale.low) / scale.step
+        bad = rows[(steps - steps.round()).abs() > 1e-6]  # far below any step a person could type
+        yield flag("total between steps", bad, **place(study, "totals", "value", bad), found=f"{name} " + bad["typed"],
+                   allowed=f"{as_text(scale.low)} in steps of {as_text(float(scale.step))}")  # fmt: skip
+
+
+def total_range(study: Study, name: str, scale: str) -> tuple[float, float]:
+    """Lowest and highest total of a declared measure or a catalogue scale; infinite where there is no limit."""
+    measure = find_measure(study.protocol, name, scale)
+    instrument = find_instrument(name)
+    known = measure or (instrument and (instrument.scale(scale) if scale else instrument.main_scale))
+    if not known:
+        return -np.inf, np.inf
+    return (-np.inf if known.low is None else known.low), (np.inf if known.high is None else known.high)
+
+
+def range_text(low: float, high: float) -> str:
+    """A range in words, open where it has no limit."""
+    if np.isinf(high):
+        return f"{as_text(low)} or more" if np.isfinite(low) else "any number"
+    return f"{as_text(low)} to {as_text(high)}" if np.isfinite(low) else f"{as_text(high)} or less"
+
+
+def answers_text(item: Item) -> str:
+    """The answers of an item in words."""
+    if item.levels:
+        words = [word for word in item.codes if item.codes[word] == item.codes[word]]
+        return ", ".join([as_text(level) for level in item.levels] + words)
+    return range_text(item.low, item.high)
+
+
+def _between(rows: pd.DataFrame, items: Mapping[str, Item]) -> pd.Series:
+    """Whether a value is none of the levels of its item. Items with the same levels are looked at together."""
+    wrong = pd.Series(False, index=rows.index)
+    for levels in {item.levels for item in items.values() if item.levels}:
+        mine = rows["item"].isin([key for key, item in items.items() if item.levels == levels])
+        wrong |= mine & ~rows["value"].isin(levels)
+    return wrong

@@ -1,0 +1,224 @@
+"""From one TOML file to one or more `Instrument` records. Strict: a file that is not understood is refused.
+
+A file may describe several forms of one instrument (`[[forms]]`): they share everything but their items' number,
+their ranges and what the form states itself.
+"""
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from fnmatch import fnmatchcase
+from math import inf, nan
+
+from outcomes.errors import InstrumentError
+from outcomes.library.instrument import Gate, Instrument, Item, Option, Property, Scale, Threshold
+
+KINDS = ("sum", "mean", "timed", "trials", "gated", "profile", "composite")
+
+_TEXTS = ("name", "edition", "construct", "populations", "licence", "verified", "unverified", "floor_ceiling")
+_TOP = {
+    "id", "sided", "better", "unit", "unable", "sources", "levels", "codes", "items", "numbered", "scales",
+    "thresholds", "options", "gates", "properties", "no_threshold", "forms", *_TEXTS,
+}  # fmt: skip
+_ITEM = {"id", "label", "levels", "low", "high", "unit", "codes", "unable", "better"}
+_NUMBERED = (_ITEM - {"id"}) | {"prefix", "count"}
+_SCALE = {
+    "id", "label", "kind", "items", "low", "high", "unit", "better", "step", "rule", "missing", "missing_source",
+}  # fmt: skip
+_THRESHOLD = {
+    "key", "scale", "value", "unit", "quantity", "population", "phase", "method", "n", "source", "hand", "caveat",
+    "forms",
+}  # fmt: skip
+_PROPERTY = {"scale", "what", "value", "population", "n", "source", "caveat"}
+_GATE = {"item", "items", "at_least", "otherwise", "pairwise"}
+_OPTION = {"kind", "values", "why", "default"}
+_FORM = {"id", "name", "edition", "count", "ranges", "items", "unverified"}
+
+
+def read_instruments(text: str, file: str) -> list[Instrument]:
+    """Every instrument one file describes."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InstrumentError(f"{file}: not readable as TOML ({error}).") from error
+    _keys(data, _TOP, file, "the file", required=("id", "name", "scales", "sources"))
+    forms = data.get("forms", [{"id": data["id"]}])
+    for form in forms:
+        _keys(form, _FORM, file, "a form", required=("id",))
+    return [_instrument(data, form, file) for form in forms]
+
+
+def _instrument(data: Mapping, form: Mapping, file: str) -> Instrument:
+    texts = {name: str(form.get(name, data.get(name, ""))).strip() for name in _TEXTS}
+    items = _items(data, form, file)
+    ids = [item.id for item in items]
+    scales = tuple(_scale(raw, data, form, items, file) for raw in data["scales"])
+    _unique(ids, file, "item")
+    _unique([scale.id for scale in scales], file, "scale")
+    thresholds = tuple(
+        _threshold(raw, scales, file)
+        for raw in data.get("thresholds", [])
+        if form["id"] in raw.get("forms", [form["id"]])
+    )
+    properties = []
+    for raw in data.get("properties", []):
+        _keys(raw, _PROPERTY, file, "a property", required=("scale", "what", "value", "population", "source"))
+        properties.append(Property(**{"n": "", **raw}))
+    return Instrument(
+        id=form["id"],
+        items=items,
+        scales=scales,
+        sided=bool(data.get("sided", False)),
+        sources=tuple(data["sources"]),
+        thresholds=thresholds,
+        options={name: _option(name, raw, file) for name, raw in data.get("options", {}).items()},
+        gates=_gates(data, ids, file),
+        properties=tuple(properties),
+        no_threshold=dict(data.get("no_threshold", {})),
+        **texts,
+    )
+
+
+def _items(data: Mapping, form: Mapping, file: str) -> tuple[Item, ...]:
+    raw_items = []
+    for raw in data.get("items", []):
+        _keys(raw, _ITEM, file, "an item", required=("id", "label"))
+        if raw["id"] in form.get("items", [raw["id"]]):
+            raw_items.append(raw)
+    for raw in data.get("numbered", []):
+        _keys(raw, _NUMBERED, file, "numbered items", required=("prefix", "label"))
+        count = raw.get("count", form.get("count"))
+        if not count:
+            raise InstrumentError(f"{file}: numbered items '{raw['prefix']}' have no count.")
+        shared = {key: value for key, value in raw.items() if key not in ("prefix", "count", "label")}
+        raw_items += [
+            {"id": f"{raw['prefix']}{number}", "label": f"{raw['label']} {number}", **shared}
+            for number in range(1, count + 1)
+        ]
+    return tuple(_item(raw, data) for raw in raw_items)
+
+
+def _item(raw: Mapping, data: Mapping) -> Item:
+    measured = "low" in raw or "high" in raw
+    levels = () if measured else tuple(float(level) for level in raw.get("levels", data.get("levels", ())))
+    low = min(levels) if levels else float(raw.get("low", 0.0))
+    high = max(levels) if levels else float(raw.get("high", inf))
+    better = raw.get("better", data.get("better", "higher"))
+    # "unable" is the worst score of a performance item; a questionnaire or a graded finding has no such value.
+    unable = raw.get("unable", data.get("unable", "missing"))
+    value = None
+    if unable == "worst":
+        value = low if better == "higher" else high
+    return Item(
+        id=raw["id"],
+        label=raw["label"],
+        levels=levels,
+        low=low,
+        high=high,
+        unit=raw.get("unit", data.get("unit", "points")),
+        better=better,
+        codes={str(word).casefold(): _code(number) for word, number in raw.get("codes", data.get("codes", {})).items()},
+        unable=value,
+    )
+
+
+def _code(number: float | str) -> float:
+    return nan if number == "drop" else float(number)
+
+
+def _scale(raw: Mapping, data: Mapping, form: Mapping, items: Sequence[Item], file: str) -> Scale:
+    _keys(raw, _SCALE, file, "a scale", required=("id", "label", "kind", "items"))
+    where = f"{file}, scale {raw['id']}"
+    if raw["kind"] not in KINDS:
+        raise InstrumentError(f"{where}: kind '{raw['kind']}' is not known. Allowed: {', '.join(KINDS)}.")
+    stated = form.get("ranges", {}).get(raw["id"], [raw.get("low"), raw.get("high")])
+    if stated[0] is None:
+        raise InstrumentError(f"{where}: no lowest score is stated. Add `low` (and `high` where there is one).")
+    better = raw.get("better", data.get("better"))
+    if better not in ("higher", "lower"):
+        raise InstrumentError(f"{where}: `better` is {better!r}, allowed 'higher' or 'lower'.")
+    low, high = float(stated[0]), None if stated[1] is None else float(stated[1])
+    if high is not None and high <= low:
+        raise InstrumentError(f"{where}: the range {low} to {high} is empty.")
+    return Scale(
+        id=raw["id"],
+        label=raw["label"],
+        kind=raw["kind"],
+        items=_expand(raw["items"], [item.id for item in items], where),
+        low=low,
+        high=high,
+        unit=raw.get("unit", data.get("unit", "points")),
+        better=better,
+        step=raw.get("step"),
+        rule=dict(raw.get("rule", {})),
+        missing=raw.get("missing", "none"),
+        missing_source=raw.get("missing_source", ""),
+    )
+
+
+def _threshold(raw: Mapping, scales: Sequence[Scale], file: str) -> Threshold:
+    required = ("key", "scale", "value", "quantity", "population", "phase", "method", "n", "source")
+    _keys(raw, _THRESHOLD, file, f"threshold {raw.get('key', '')}", required=required)
+    scale = next((scale for scale in scales if scale.id == raw["scale"]), None)
+    if scale is None:
+        raise InstrumentError(f"{file}, threshold {raw['key']}: the instrument has no scale '{raw['scale']}'.")
+    unit = raw.get("unit", scale.unit)
+    limit = 100.0 if unit.startswith("%") else inf if scale.high is None else scale.high - scale.low
+    if not 0 < raw["value"] < limit:
+        raise InstrumentError(f"{file}, threshold {raw['key']}: {raw['value']} is not between 0 and the range {limit}.")
+    fields = {key: value for key, value in raw.items() if key != "forms"}
+    return Threshold(
+        **{**fields, "value": float(raw["value"]), "n": str(raw["n"]), "unit": unit, "better": scale.better}
+    )
+
+
+def _gates(data: Mapping, ids: Sequence[str], file: str) -> tuple[Gate, ...]:
+    gates: list[Gate] = []
+    openings: Sequence[tuple[str, ...]]
+    for raw in data.get("gates", []):
+        _keys(raw, _GATE, file, "a gate", required=("item", "items", "at_least", "otherwise"))
+        gated = _expand([raw["item"]], ids, f"{file}, gate")
+        opening = _expand(raw["items"], ids, f"{file}, gate")
+        if raw.get("pairwise"):
+            if len(gated) != len(opening):
+                raise InstrumentError(f"{file}, gate: {len(gated)} gated items but {len(opening)} opening items.")
+            openings = [(opens,) for opens in opening]
+        else:
+            openings = [opening] * len(gated)
+        level, otherwise = float(raw["at_least"]), float(raw["otherwise"])
+        gates += [Gate(item, opens, level, otherwise) for item, opens in zip(gated, openings, strict=True)]
+    return tuple(gates)
+
+
+def _option(name: str, raw: Mapping, file: str) -> Option:
+    _keys(raw, _OPTION, file, f"option {name}", required=("kind", "why"))
+    if raw["kind"] not in ("choice", "number", "words", "table"):
+        raise InstrumentError(f"{file}, option {name}: kind '{raw['kind']}' is not known.")
+    return Option(name, raw["kind"], tuple(raw.get("values", ())), raw["why"], raw.get("default"))
+
+
+def _expand(patterns: Sequence[str], ids: Sequence[str], where: str) -> tuple[str, ...]:
+    """Item ids in the order of the patterns; `a_*` stands for every item that starts so."""
+    found: list[str] = []
+    for pattern in patterns:
+        matches = [item for item in ids if fnmatchcase(item, pattern)]
+        if not matches:
+            raise InstrumentError(f"{where}: no item matches '{pattern}'.")
+        found += [item for item in matches if item not in found]
+    return tuple(found)
+
+
+def _keys(raw: Mapping, allowed: set[str], file: str, what: str, required: Sequence[str] = ()) -> None:
+    unknown = sorted(set(raw) - allowed)
+    if unknown:
+        raise InstrumentError(
+            f"{file}: {what} has unknown keys {', '.join(unknown)}. Allowed: {', '.join(sorted(allowed))}."
+        )
+    absent = [key for key in required if key not in raw]
+    if absent:
+        raise InstrumentError(f"{file}: {what} lacks {', '.join(absent)}.")
+
+
+def _unique(ids: Sequence[str], file: str, what: str) -> None:
+    twice = sorted({entry for entry in ids if ids.count(entry) > 1})
+    if twice:
+        raise InstrumentError(f"{file}: {what} ids occur twice: {', '.join(twice)}.")

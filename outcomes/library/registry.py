@@ -1,0 +1,210 @@
+"""The library: every instrument, every threshold, every reference, read once from the files beside this module."""
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from math import ceil, floor
+
+import pandas as pd
+
+from outcomes.errors import InstrumentError
+from outcomes.library.instrument import Instrument, Scale, Threshold
+from outcomes.library.loader import read_instruments
+
+THRESHOLD_COLUMNS = (
+    "key", "outcome", "value", "unit", "quantity", "better", "strict", "next_step", "hand", "population", "phase",
+    "method", "n", "caveat", "source", "citation", "doi", "read",
+)  # fmt: skip
+
+
+@cache
+def instruments() -> Mapping[str, Instrument]:
+    """All instruments by id, in the order of their files' names."""
+    library: dict[str, Instrument] = {}
+    keys: dict[str, Threshold] = {}
+    folder = files("outcomes.library") / "instruments"
+    for file in sorted(
+        (entry for entry in folder.iterdir() if entry.name.endswith(".toml")), key=lambda entry: entry.name
+    ):
+        for found in read_instruments(file.read_text(encoding="utf-8"), file.name):
+            if found.id in library:
+                raise InstrumentError(f"{file.name}: the id '{found.id}' is used by another instrument.")
+            _check_sources(found, file.name)
+            for entry in found.thresholds:
+                # Forms of one instrument share a threshold; anything else under the same key is a mistake.
+                if keys.setdefault(entry.key, entry) != entry:
+                    raise InstrumentError(f"{file.name}: the threshold key '{entry.key}' is used twice.")
+            library[found.id] = found
+    return library
+
+
+@cache
+def references() -> Mapping[str, Mapping[str, str]]:
+    """Every cited source by key: citation, doi, read (what of it was read)."""
+    text = (files("outcomes.library") / "references.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def instrument(instrument_id: str) -> Instrument:
+    """The instrument of that id.
+
+    Raises InstrumentError where there is none; the message names the nearest ids.
+
+    >>> instrument("arat").main_scale.high
+    57.0
+    """
+    library = instruments()
+    if instrument_id not in library:
+        near = difflib.get_close_matches(str(instrument_id).lower(), library, n=3, cutoff=0.4)
+        hint = f"Did you mean {' or '.join(near)}? " if near else ""
+        raise InstrumentError(f"No instrument '{instrument_id}'. {hint}Known: {', '.join(library)}.")
+    return library[instrument_id]
+
+
+def outcome_scale(outcome: str) -> tuple[Instrument, Scale]:
+    """Instrument and scale of an outcome id such as "fma_ue.motor"; a bare instrument id means its main scale."""
+    instrument_id, _, scale_id = outcome.partition(".")
+    found = instrument(instrument_id)
+    scale = found.scale(scale_id) if scale_id else found.main_scale
+    if scale is None:
+        known = ", ".join(f"{found.id}.{entry.id}" for entry in found.scales)
+        raise InstrumentError(f"No outcome '{outcome}'. {found.name} has {known}.")
+    return found, scale
+
+
+def catalogue() -> pd.DataFrame:
+    """Every score of every instrument.
+
+    Returns columns instrument, name, edition, scale, outcome, label, items, low, high, unit, better, step, sided,
+    missing, missing_source, thresholds (their number), options, construct, populations, licence, sources.
+    """
+    rows = [
+        {
+            "instrument": found.id,
+            "name": found.name,
+            "edition": found.edition,
+            "scale": scale.id,
+            "outcome": f"{found.id}.{scale.id}",
+            "label": scale.label,
+            "items": len(scale.items),
+            "low": scale.low,
+            "high": float("nan") if scale.high is None else scale.high,
+            "unit": scale.unit,
+            "better": scale.better,
+            "step": float("nan") if scale.step is None else scale.step,
+            "sided": found.sided,
+            "missing": scale.missing,
+            "missing_source": scale.missing_source,
+            "thresholds": sum(entry.scale == scale.id for entry in found.thresholds),
+            "options": ", ".join(found.options),
+            "construct": found.construct,
+            "populations": found.populations,
+            "licence": found.licence,
+            "sources": ", ".join(found.sources),
+        }
+        for found in instruments().values()
+        for scale in found.scales
+    ]
+    return pd.DataFrame(rows)
+
+
+def _check_sources(found: Instrument, file: str) -> None:
+    cited = set(found.sources)
+    cited |= {entry.source for entry in found.thresholds} | {entry.source for entry in found.properties}
+    cited |= {scale.missing_source for scale in found.scales if scale.missing_source}
+    unknown = sorted(cited - set(references()))
+    if unknown:
+        raise InstrumentError(f"{file}: sources without an entry in references.toml: {', '.join(unknown)}.")
+
+
+def thresholds(
+    outcome: str | None = None,
+    *,
+    quantity: str | None = None,
+    population: str | None = None,
+    phase: str | None = None,
+    hand: str | None = None,
+) -> pd.DataFrame:
+    """Published thresholds, all of them or those that match; every filter is a case-blind part of the text.
+
+    outcome: "<instrument>.<scale>", or an instrument id for all of its scales.
+    Returns the columns of THRESHOLD_COLUMNS; `next_step` is the smallest change a person can show that counts,
+    `strict` says whether the change must exceed the value or only reach it. An outcome without a published threshold
+    gives an empty frame whose `attrs["reason"]` says so.
+
+    >>> thresholds("fma_ue.motor", quantity="MDC95")["value"].tolist()
+    [6.82]
+    """
+    wanted_scale = ""
+    chosen = list(instruments().values())
+    reason = ""
+    if outcome is not None:
+        found, scale = outcome_scale(outcome)
+        wanted_scale = scale.id if "." in outcome else ""
+        chosen = [found]
+        reason = found.no_threshold.get(scale.id, found.no_threshold.get("all", ""))
+    rows = [
+        _row(f"{found.id}.{entry.scale}", entry, scale)
+        for found in chosen
+        for entry in found.thresholds
+        for scale in found.scales
+        if scale.id == entry.scale and wanted_scale in ("", entry.scale)
+    ]
+    frame = pd.DataFrame(rows, columns=list(THRESHOLD_COLUMNS))
+    for column, part in (("quantity", quantity), ("population", population), ("phase", phase), ("hand", hand)):
+        if part is not None:
+            frame = frame[frame[column].str.contains(part, case=False, regex=False)]
+    frame = frame.reset_index(drop=True)
+    if frame.empty:
+        frame.attrs["reason"] = reason or "No published threshold matches."
+    return frame
+
+
+def threshold(key: str) -> Threshold:
+    """The threshold of that key. Raises InstrumentError naming the nearest keys where there is none."""
+    known = {entry.key: entry for found in instruments().values() for entry in found.thresholds}
+    if key not in known:
+        near = difflib.get_close_matches(str(key), known, n=4, cutoff=0.3)
+        hint = f" Near: {', '.join(near)}." if near else ""
+        raise InstrumentError(f"No threshold '{key}'.{hint} `thresholds(outcome)` lists the keys of an outcome.")
+    return known[key]
+
+
+def next_reachable(value: float, step: float | None, *, strict: bool) -> float:
+    """The smallest reachable change that counts, for a score that moves in steps; the value itself otherwise.
+
+    >>> next_reachable(17.8, 5, strict=False)
+    20.0
+    """
+    if step is None:
+        return value
+    # A millionth of a step absorbs binary representation: 0.3/0.1 must count as 3 steps.
+    steps = floor(value / step + 1e-6) + 1 if strict else ceil(value / step - 1e-6)
+    return float(steps * step)
+
+
+def _row(outcome: str, entry: Threshold, scale: Scale) -> dict[str, object]:
+    reference = references()[entry.source]
+    step = None if entry.unit.startswith("%") else scale.step
+    return {
+        "key": entry.key,
+        "outcome": outcome,
+        "value": entry.value,
+        "unit": entry.unit,
+        "quantity": entry.quantity,
+        "better": entry.better,
+        "strict": entry.strict,
+        "next_step": next_reachable(entry.value, step, strict=entry.strict),
+        "hand": entry.hand,
+        "population": entry.population,
+        "phase": entry.phase,
+        "method": entry.method,
+        "n": entry.n,
+        "caveat": entry.caveat,
+        "source": entry.source,
+        "citation": reference["citation"],
+        "doi": reference.get("doi", ""),
+        "read": reference.get("read", ""),
+    }

@@ -1,0 +1,306 @@
+"""Reading `study.toml` into the records of `protocol.py`: strictly, and with every problem named at once."""
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from outcomes.errors import StudyError
+from outcomes.protocol.keys import (
+    ARM,
+    BASELINES,
+    BOTH_HANDS,
+    DEPARTURE,
+    DESIGNS,
+    DF_METHODS,
+    ESTIMAND,
+    HAND_BY_BASELINE,
+    HAND_BY_SIDE,
+    IN_WORDS,
+    MEASURE,
+    METHODS,
+    MODEL,
+    PERIOD,
+    TABLE,
+    TEXT,
+    TIME_UNITS,
+    TIMES,
+    TOP,
+    VISIT,
+    WIDE,
+    choice,
+    known_keys,
+    needed,
+    nested,
+    tables_of,
+    unlike,
+)
+from outcomes.protocol.trial import (
+    Arm,
+    BothHands,
+    Departure,
+    Measure,
+    ModelChoice,
+    Period,
+    PlannedVisit,
+    Protocol,
+    WideSheet,
+)
+from outcomes.sheets import SHEETS
+
+
+def read_protocol(path: Path) -> Protocol:
+    """The protocol in `path`.
+
+    Raises:
+        StudyError: with every problem of the file, each with what was found, what is allowed and what to do.
+    """
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError as error:
+        raise StudyError(
+            f"{path.name} is missing in the study folder {path.parent.name!r}: found no protocol; "
+            "allowed is a file study.toml beside the tables. Write one, or start with 'outcomes new'."
+        ) from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise StudyError(
+            f"{path.name} cannot be read: found {error}; allowed is TOML text in UTF-8. Correct that line (text stands "
+            "in quotation marks, decimals have a point)."
+        ) from error
+    problems: list[str] = []
+    protocol = _protocol(content, problems)
+    if problems:
+        raise StudyError(
+            f"{path.name} has {len(problems)} problem{'s' if len(problems) > 1 else ''}.\n" + "\n".join(problems)
+        )
+    return protocol
+
+
+def _protocol(content: dict, problems: list[str]) -> Protocol:
+    content = known_keys(content, TOP, "study.toml", problems)
+    for name in ("title", "design", "visits", "primary"):
+        if name not in content:
+            problems.append(f"study.toml has no {name}: found none, allowed {IN_WORDS[TOP[name]]}. Add it.")
+    design = choice(content, "design", DESIGNS, "study.toml", problems, "parallel")
+    arms = tuple(_arm(arm, n, problems) for n, arm in enumerate(tables_of(content, "arms", problems), 1))
+    visits = tuple(_visit(visit, n, problems) for n, visit in enumerate(tables_of(content, "visits", problems), 1))
+    unlike((arm.id for arm in arms), "[[arms]] id", problems)
+    unlike((visit.id for visit in visits), "[[visits]] id", problems)
+    _check_arms(arms, design, problems)
+    blinded = content.get("blinded", False)
+    if blinded and len(arms) < 2:
+        problems.append(
+            f"study.toml, blinded: found true with {len(arms)} [[arms]], allowed with 2 or more. "
+            "Letters hide which arm is which; with one arm there is nothing to hide. Take the line out."
+        )
+    if "visits" in content and not visits:
+        problems.append("study.toml plans no visit: found 0, allowed 1 or more. Add a [[visits]] table per visit.")
+    primary = str(content.get("primary", ""))
+    named = [str(outcome) for outcome in content.get("outcomes", [])]
+    outcomes = tuple(dict.fromkeys(([primary] if primary else []) + named))
+    for outcome in outcomes:
+        if outcome.count(".") != 1 or not all(outcome.split(".")):
+            problems.append(
+                f"study.toml, outcome {outcome!r}: not an outcome id; allowed is <instrument>.<scale>, "
+                'e.g. "fma_ue.motor". Correct it.'
+            )
+    level = content.get("level", 0.95)
+    if not 0.5 <= level < 1:
+        problems.append(f"study.toml, level: found {level}, allowed 0.5 to below 1, e.g. 0.95. Correct it.")
+    sensitivity = tuple(
+        _model({"label": f"sensitivity {n}"} | table, f"[[sensitivity]] {n}", problems)
+        for n, table in enumerate(tables_of(content, "sensitivity", problems), 1)
+    )
+    estimand = known_keys(content.get("estimand", {}), dict.fromkeys(ESTIMAND, TEXT), "[estimand]", problems)
+    return Protocol(
+        title=str(content.get("title", "")),
+        design=design,
+        arms=arms,
+        visits=visits,
+        outcomes=outcomes,
+        primary=primary,
+        model=_model(content.get("model", {}), "[model]", problems),
+        sensitivity=sensitivity,
+        thresholds=_thresholds(content.get("thresholds", {}), problems),
+        estimand=estimand,
+        measures=tuple(_measure(name, table, problems) for name, table in content.get("measures", {}).items()),
+        instruments=nested(content.get("instruments", {}), "instruments", problems),
+        columns=_columns(content.get("columns", {}), problems),
+        scored_raters=tuple(map(str, content.get("scored_raters", []))),
+        wide=tuple(_wide(table, n, problems) for n, table in enumerate(tables_of(content, "wide", problems), 1)),
+        periods=tuple(
+            _period(table, n, arms, visits, problems)
+            for n, table in enumerate(tables_of(content, "periods", problems), 1)
+        ),
+        both_hands=_both_hands(content["both_hands"], outcomes, problems) if "both_hands" in content else None,
+        criteria=tuple(tables_of(content, "criteria", problems)),
+        level=float(level),
+        seed=int(content.get("seed", 1)),
+        blinded=blinded,
+        departures=tuple(
+            _departure(table, n, problems) for n, table in enumerate(tables_of(content, "departures", problems), 1)
+        ),
+    )
+
+
+def _arm(table: dict, number: int, problems: list[str]) -> Arm:
+    where = f"[[arms]] {number}"
+    table = known_keys(table, ARM, where, problems)
+    name = needed(table, "id", where, problems)
+    return Arm(name, table.get("label", name), table.get("reference", False))
+
+
+def _departure(table: dict, number: int, problems: list[str]) -> Departure:
+    where = f"[[departures]] {number}"
+    table = known_keys(table, DEPARTURE, where, problems)
+    key, reason = (needed(table, name, where, problems) for name in ("key", "reason"))
+    return Departure(key, str(table.get("date", "")), reason)
+
+
+def _both_hands(table: dict, outcomes: tuple[str, ...], problems: list[str]) -> BothHands:
+    where = "[both_hands]"
+    table = known_keys(table, BOTH_HANDS, where, problems)
+    analysed = choice(table, "analysed", (*HAND_BY_BASELINE, *HAND_BY_SIDE), where, problems, "")
+    by = str(table.get("by", ""))
+    if analysed in HAND_BY_BASELINE and by not in outcomes:
+        problems.append(
+            f"{where}, by: found {by or 'none'!r}, allowed an outcome of the study that is measured on both hands: "
+            f"{', '.join(outcomes)}. Name the one that says which hand is {analysed}."
+        )
+    return BothHands(analysed, by)
+
+
+def _period(
+    table: dict, number: int, arms: tuple[Arm, ...], visits: tuple[PlannedVisit, ...], problems: list[str]
+) -> Period:
+    where = f"[[periods]] {number}"
+    table = known_keys(table, PERIOD, where, problems)
+    name = needed(table, "id", where, problems)
+    planned, sequences = [visit.id for visit in visits], {arm.id for arm in arms}
+    for key in ("start", "end"):
+        if table.get(key) not in planned:
+            problems.append(f"{where}, {key}: found {table.get(key)!r}, allowed {', '.join(planned)}. Correct it.")
+    treatments = {str(arm): str(given) for arm, given in table.get("treatments", {}).items()}
+    if set(treatments) != sequences:
+        problems.append(
+            f"{where}, treatments: found {', '.join(treatments) or 'none'}, allowed one entry for each of "
+            f"{', '.join(sorted(sequences))}. Say what each sequence got in this period."
+        )
+    return Period(name, str(table.get("start", "")), str(table.get("end", "")), treatments)
+
+
+def _check_arms(arms: tuple[Arm, ...], design: str, problems: list[str]) -> None:
+    if design == "single-arm":
+        if len(arms) > 1:
+            problems.append(
+                f"study.toml: a single-arm study has one arm: found {len(arms)}, allowed 0 or 1. Change design or arms."
+            )
+        return
+    if len(arms) < 2:
+        problems.append(
+            f"study.toml: a {design} study compares arms: found {len(arms)}, allowed 2 or more. Add [[arms]] tables, "
+            'or set design = "single-arm".'
+        )
+    references = sum(arm.reference for arm in arms)
+    if len(arms) >= 2 and references != 1:
+        problems.append(
+            f"study.toml: one arm is the reference the others are compared with: found {references}, allowed 1. "
+            "Write reference = true in exactly one [[arms]] table."
+        )
+
+
+def _visit(table: dict, number: int, problems: list[str]) -> PlannedVisit:
+    where = f"[[visits]] {number}"
+    table = known_keys(table, VISIT, where, problems)
+    name = needed(table, "id", where, problems)
+    if "day" not in table:
+        problems.append(f"{where} has no day: found none, allowed the planned day as a number. Add it.")
+    window = table.get("window")
+    if window is not None:
+        good = len(window) == 2 and all(isinstance(day, (int, float)) and not isinstance(day, bool) for day in window)
+        if not good or window[0] > window[1]:
+            problems.append(
+                f"{where}, window: found {window}, allowed two numbers, days before and after the planned day, "
+                "e.g. [-7, 7]. Correct it."
+            )
+            window = None
+    bounds = None if window is None else (float(window[0]), float(window[1]))
+    return PlannedVisit(name, table.get("label", name), float(table.get("day", 0)), bounds)
+
+
+def _measure(name: str, table: object, problems: list[str]) -> Measure:
+    where = f'[measures."{name}"]'
+    table = known_keys(table, MEASURE, where, problems)
+    if name.count(".") != 1 or not all(name.split(".")):
+        problems.append(f'{where}: found {name}, allowed <name>.<scale>, e.g. [measures."barthel.total"]. Correct it.')
+    better = choice(table, "better", ("higher", "lower"), where, problems, "")
+    low, high = table.get("low"), table.get("high")
+    if low is not None and high is not None and low >= high:
+        problems.append(f"{where}: found low {low} and high {high}, allowed low below high. Correct them.")
+    return Measure(
+        name,
+        table.get("label", name),
+        table.get("unit", "points"),
+        better,
+        None if low is None else float(low),
+        None if high is None else float(high),
+    )
+
+
+def _model(table: object, where: str, problems: list[str]) -> ModelChoice:
+    table = known_keys(table, MODEL, where, problems)
+    standard = ModelChoice()
+    choices: dict[str, Any] = {
+        "time": choice(table, "time", TIMES, where, problems, standard.time),
+        "time_unit": choice(table, "time_unit", TIME_UNITS, where, problems, standard.time_unit),
+        "baseline": choice(table, "baseline", BASELINES, where, problems, standard.baseline),
+        "method": choice(table, "method", METHODS, where, problems, standard.method),
+        "df": choice(table, "df", DF_METHODS, where, problems, standard.df),
+    }
+    others: dict[str, Any] = {
+        key: table[key] for key in ("label", "random", "correlated", "covariance", "by_arm") if key in table
+    }
+    knots = tuple(float(knot) for knot in table.get("knots", []))
+    return ModelChoice(**choices, **others, knots=knots, covariates=tuple(map(str, table.get("covariates", []))))
+
+
+def _thresholds(table: Mapping, problems: list[str]) -> dict[str, tuple[str, ...]]:
+    chosen = {}
+    for outcome, keys in table.items():
+        keys = [keys] if isinstance(keys, str) else keys
+        if not isinstance(keys, list) or not all(isinstance(key, str) for key in keys):
+            problems.append(
+                f"[thresholds], {outcome}: found {keys!r}, allowed a list of threshold keys. Put the outcome in "
+                'quotation marks: "fma_ue.motor" = ["<key>"].'
+            )
+            continue
+        chosen[outcome] = tuple(keys)
+    return chosen
+
+
+def _columns(table: Mapping, problems: list[str]) -> dict[str, dict[str, str]]:
+    maps = nested(known_keys(table, dict.fromkeys(SHEETS, TABLE), "[columns]", problems), "columns", problems)
+    return {
+        name: known_keys(headers, dict.fromkeys(SHEETS[name].names, TEXT), f"[columns.{name}]", problems)
+        for name, headers in maps.items()
+    }
+
+
+def _wide(table: dict, number: int, problems: list[str]) -> WideSheet:
+    where = f"[[wide]] {number}"
+    table = known_keys(table, WIDE, where, problems)
+    kind = choice(table, "table", ("items", "totals"), where, problems, "items")
+    across = choice(
+        table, "across", ("item", "scale", "visit"), where, problems, "item" if kind == "items" else "scale"
+    )
+    if not table.get("columns") and not table.get("prefix"):
+        problems.append(f"{where} has neither columns nor prefix: found none, allowed one of them. Add it.")
+    strings = {key: {str(k): str(v) for k, v in table.get(key, {}).items()} for key in ("columns", "fixed")}
+    return WideSheet(
+        file=needed(table, "file", where, problems),
+        table=kind,
+        across=across,
+        columns=strings["columns"],
+        prefix=table.get("prefix", ""),
+        fixed=strings["fixed"],
+    )

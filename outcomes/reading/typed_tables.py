@@ -1,0 +1,197 @@
+"""One sheet of the study folder as a typed table: numbers, dates, words, with a finding for every conversion."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+from pandas.api.types import is_datetime64_any_dtype
+
+from outcomes.columns import NOT_A_NUMBER
+from outcomes.findings import flag, texts
+from outcomes.reading.cells import dates, numbers, over_distinct, plain, tidy
+from outcomes.reading.files import Grid
+from outcomes.reading.headers import Header, find_header
+from outcomes.sheets import Column, Sheet
+from outcomes.words import RELATIVE_SIDES
+
+NUMBER_RULES = {
+    "decimal comma": "decimal comma read",
+    "thousands comma": "thousands comma read",
+    "ambiguous": "comma ambiguous",
+    "word": "word read as missing",
+    "text": "text in a number",
+}
+DATE_RULES = {
+    "day first": "date read day first",
+    "month first": "date read month first",
+    "order assumed": "date order assumed",
+    "spreadsheet number": "date from a spreadsheet number",
+    "mixed order": "date order mixed",
+    "text": "not a date",
+}
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table and where it came from.
+
+    rows_read counts the rows of the file; of a wide sheet it counts the answers. Blank rows are among them.
+    """
+
+    frame: pd.DataFrame
+    file: str
+    rows_read: int
+    header: Header
+    found: list[pd.DataFrame]
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Cells as typed under their column names, with `row`; what was noted; the number of blank rows passed over."""
+
+    frame: pd.DataFrame
+    file: str
+    header: Header
+    blank_rows: int
+    found: list[pd.DataFrame]
+
+
+def typed_table(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tuple[str, ...]) -> Table:
+    """The cells of a grid, read column by column. No row is left out except wholly blank ones, which are noted."""
+    cells = under_header(grid, sheet, mapped, wanted)
+    return read_cells(cells, sheet, wanted)
+
+
+def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tuple[str, ...]) -> Cells:
+    """Finds the header and puts the column names over the cells; blank rows are noted and passed over."""
+    header, found = find_header(grid, sheet, mapped, wanted)
+    cells = grid.cells.iloc[header.body :].copy()
+    cells.columns = pd.Index(header.names)
+    cells.insert(0, "row", range(header.body + 1, header.body + 1 + len(cells)))
+    blanks = 0
+    if header.names:
+        blank = (cells.drop(columns="row").apply(lambda column: column.str.strip()) == "").all(axis=1)
+        trailing = blank[::-1].cummin()[::-1]  # blank rows below the last filled one are no rows
+        inside = blank & ~trailing
+        found.append(flag("blank row", cells.loc[inside, ["row"]], file=grid.file))
+        cells, blanks = cells[~blank].reset_index(drop=True), int(inside.sum())
+    return Cells(cells, grid.file, header, blanks, found)
+
+
+def read_cells(cells: Cells, sheet: Sheet, wanted: tuple[str, ...]) -> Table:
+    """Reads every column as the kind it is. `header` among the cells names the header of each measured cell."""
+    header, typed_cells, found = cells.header, cells.frame, list(cells.found)
+    for name in wanted:
+        if name not in typed_cells and header.names:
+            found.append(
+                flag("missing column", file=cells.file, column=name, found=", ".join(header.typed),
+                     allowed=f"a column {name}: {_says(sheet, name)}")
+            )  # fmt: skip
+    frame = pd.DataFrame({"row": typed_cells["row"].astype("int64")})
+    if sheet.measure:
+        frame["file"] = pd.Categorical.from_codes([0] * len(frame), [cells.file]) if len(frame) else cells.file
+        frame["header"] = typed_cells["header"] if "header" in typed_cells else header.in_file(sheet.measure)
+        frame["header"] = frame["header"].astype("category")
+    for column in sheet.columns:
+        there = column.name in typed_cells
+        typed = typed_cells[column.name] if there else pd.Series("", index=typed_cells.index, dtype="str")
+        in_file: str | pd.Series = header.in_file(column.name)
+        if column.kind == "measure" and "header" in typed_cells:
+            in_file = typed_cells["header"]
+        _read_column(frame, typed, column, in_file, cells.file, found)
+    for name in typed_cells.columns:
+        if name not in sheet.names and name not in ("row", "header"):
+            _own_column(frame, typed_cells[name], str(name), cells.file, found)
+    return Table(frame, cells.file, len(frame) + cells.blank_rows, header, found)
+
+
+def _says(sheet: Sheet, name: str) -> str:
+    column = sheet.column(name)
+    return column.says if column else ""
+
+
+def _read_column(
+    frame: pd.DataFrame,
+    typed: pd.Series,
+    column: Column,
+    header: str | pd.Series,
+    file: str,
+    found: list[pd.DataFrame],
+) -> None:
+    """Adds one of our columns to `frame` and its conversions to `found`."""
+    if column.kind in ("number", "measure"):
+        read = numbers(typed)
+        frame[column.name] = read["value"]
+        if column.kind == "measure":
+            frame["typed"] = over_distinct(typed, tidy).astype("str")
+            frame["code"] = read["code"]
+            _flag_codes(frame, read, typed, header, file, found)
+        found += flag_conversions(frame, read, typed, header, file)
+    elif column.kind == "date":
+        read = dates(typed)
+        frame[column.name] = read["value"]
+        found += flag_conversions(frame, read, typed, header, file)
+    elif column.kind == "choice":
+        words = {**column.words, **(RELATIVE_SIDES if column.name == "side" else {})}
+        # An unknown word stays as typed: the row stays, and nothing is guessed.
+        frame[column.name] = over_distinct(typed, lambda text: words.get(plain(tidy(text)), tidy(text))).astype("str")
+        unknown = over_distinct(typed, lambda text: plain(tidy(text)) not in words).astype(bool)
+        if column.name == "unit":
+            return  # units have their own check, with their own advice
+        found.append(
+            flag("word not allowed", frame[unknown], file=file, column=header, found=typed[unknown],
+                 allowed=", ".join(column.allowed))
+        )  # fmt: skip
+    else:
+        frame[column.name] = over_distinct(typed, tidy).astype("str")
+
+
+def _flag_codes(frame, read, typed, header, file, found) -> None:
+    blank = (read["code"] != "") & (read["how"] == "")
+    found.append(flag("blank value", frame[blank], file=file, column=header, allowed=", ".join(NOT_A_NUMBER)))
+
+
+def flag_conversions(
+    frame: pd.DataFrame, read: pd.DataFrame, typed: pd.Series, header: str | pd.Series, file: str
+) -> list[pd.DataFrame]:
+    """Findings of how cells were read as numbers or dates.
+
+    frame: the rows (with `row` and who they are of). read: what `numbers` or `dates` returned. typed: the cells.
+    """
+    rules = DATE_RULES if is_datetime64_any_dtype(read["value"]) else NUMBER_RULES
+    found = []
+    for key, rule in rules.items():
+        rows = read["how"] == key
+        if key == "word":  # a word spelled out as one of the four codes needs no remark
+            rows &= ~typed.str.strip().str.lower().isin(NOT_A_NUMBER)
+        if not rows.any():
+            continue
+        if rule in _UNREAD:
+            allowed: str | pd.Series = _UNREAD[rule]
+        elif key == "word":
+            allowed = "read as " + read.loc[rows, "code"]
+        elif rules is DATE_RULES:
+            allowed = "read as " + read.loc[rows, "value"].dt.strftime("%Y-%m-%d")
+        else:
+            allowed = "read as " + texts(read.loc[rows, "value"])
+        column = header if isinstance(header, str) else header[rows]
+        found.append(flag(rule, frame[rows], file=file, column=column, found=texts(typed[rows]), allowed=allowed))
+    return found
+
+
+_UNREAD = {
+    "comma ambiguous": "a decimal point, no thousands separator",
+    "text in a number": "a number, or one of: " + ", ".join(NOT_A_NUMBER),
+    "date order mixed": "one order for the whole column; best year-month-day",
+    "not a date": "year-month-day",
+}
+
+
+def _own_column(frame: pd.DataFrame, typed: pd.Series, name: str, file: str, found: list[pd.DataFrame]) -> None:
+    """Adds a column of the study's own: numbers where every filled cell is one, text otherwise."""
+    read = numbers(typed)
+    if read["how"].isin(("", "decimal comma", "word")).all() and read["value"].notna().any():
+        found += flag_conversions(frame, read, typed, name, file)
+        frame[name] = read["value"]
+    else:
+        frame[name] = over_distinct(typed, tidy).astype("str")

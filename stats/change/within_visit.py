@@ -1,0 +1,142 @@
+"""Assisted against unassisted, or one hand against the other, in the same visit of the same people. Never pooled."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from math import nan, sqrt
+
+import pandas as pd
+
+from outcomes import columns as c
+from stats.change.change_table import DEFAULT_HANDS, better_sign, enrolled_arms, select_scores, visits_in_order
+from stats.errors import FitError
+from stats.estimates import check_level
+from stats.responders.true_change import t_limits
+from stats.result import Result
+
+
+@dataclass(frozen=True)
+class PairedRow:
+    """Mean paired advantage at one visit, or its change since the first visit."""
+
+    arm: str
+    visit: str
+    what: str
+    n: int
+    enrolled: int
+    mean_first: float
+    mean_second: float
+    difference: float
+    sd: float
+
+
+@dataclass(frozen=True)
+class WithinVisit(Result):
+    """Advantage of the first over the second inside each visit (positive: the first is better), and its change."""
+
+    rows: tuple[PairedRow, ...]
+    outcome: str
+    first: str
+    second: str
+    level: float
+    unit: str
+    n_subjects: int
+    n_rows: int
+    notes: tuple[str, ...]
+
+    def frame(self, level: float | None = None) -> pd.DataFrame:
+        """Rows arm, visit, what ("difference" or "change since ..."), n, means, estimate, conf_low, conf_high, d_z."""
+        level = check_level(self.level if level is None else level)
+        rows = []
+        for row in self.rows:
+            error = row.sd / sqrt(row.n) if row.n else nan
+            low, high = t_limits(row.difference, error, row.n - 1, level)
+            made = {"arm": row.arm, "visit": row.visit, "what": row.what, "n": row.n, "enrolled": row.enrolled}
+            made |= {"mean_first": row.mean_first, "mean_second": row.mean_second, "estimate": row.difference}
+            made |= {"std_error": error, "df": row.n - 1, "conf_low": low, "conf_high": high, "sd": row.sd}
+            rows.append(made | {"d_z": row.difference / row.sd if row.sd > 0 else nan, "unit": self.unit})
+        return pd.DataFrame(rows)
+
+    def sentence(self, level: float | None = None) -> str:
+        """Advantage at each visit with interval and n."""
+        level = check_level(self.level if level is None else level)
+        parts = []
+        for row in self.frame(level).to_dict("records"):
+            arm = f"{row['arm']}, " if row["arm"] else ""
+            what = "" if row["what"] == "difference" else f" {row['what']}"
+            interval = f"{row['conf_low']:.2f} to {row['conf_high']:.2f}"
+            parts.append(f"{arm}{row['visit']}{what} {row['estimate']:.2f} {self.unit} ({interval}; n = {row['n']})")
+        return f"{self.outcome}, {self.first} better than {self.second} by: {'; '.join(parts)}; {level:.0%} intervals."
+
+
+def compare_within_visit(
+    scores: pd.DataFrame,
+    outcome: str,
+    *,
+    between: str = "condition",
+    first: str | None = None,
+    second: str | None = None,
+    hand: str | Collection[str] = DEFAULT_HANDS,
+    condition: str = "unassisted",
+    participants: pd.DataFrame | None = None,
+    level: float = 0.95,
+) -> WithinVisit:
+    """Paired comparison inside each visit, and how the advantage changed since the first visit.
+
+    between: "condition" (assisted minus unassisted of the hand chosen by hand=) or "hand" (affected minus other in the
+    condition chosen by condition=). Only people with both values at a visit count there. Positive: the first is better.
+    Returns `WithinVisit`. Raises FitError where one of the two was never measured.
+    The two are never averaged: an assisted score is another outcome than an unassisted one.
+    """
+    if between == "condition":
+        first, second = first or "assisted", second or "unassisted"
+        frames = [select_scores(scores, outcome, hand, name) for name in (first, second)]
+    elif between == "hand":
+        first, second = first or "affected", second or "other"
+        frames = [select_scores(scores, outcome, name, condition) for name in (first, second)]
+    else:
+        raise FitError(f"between {between!r}: allowed 'condition' or 'hand'.")
+    arms = enrolled_arms(scores, participants)
+    sign = better_sign(frames[0]["better"].iloc[0])
+    one, two = (
+        frame.pivot(index=c.PARTICIPANT, columns=c.VISIT, values=c.VALUE).reindex(arms.index) for frame in frames
+    )
+    visits = [visit for visit in visits_in_order(frames[0]) if visit in two.columns]
+    if not visits:
+        raise FitError(f"{outcome}: no visit has both {first} and {second}.")
+    advantage = (one[visits] - two[visits]) * sign
+    rows = []
+    for arm in sorted(arms.unique()):
+        people = arms.index[arms == arm]
+        for visit in visits:
+            own = advantage.loc[people, visit].dropna()
+            rows.append(_row(str(arm), visit, "difference", own, len(people), one[visit], two[visit]))
+        for visit in visits[1:]:
+            own = (advantage.loc[people, visit] - advantage.loc[people, visits[0]]).dropna()
+            rows.append(_row(str(arm), visit, f"change since {visits[0]}", own, len(people), None, None))
+    return WithinVisit(
+        rows=tuple(rows),
+        outcome=outcome,
+        first=first,
+        second=second,
+        level=check_level(level),
+        unit=str(frames[0]["unit"].iloc[0]),
+        n_subjects=len(arms),
+        n_rows=int(advantage.notna().sum().sum()),
+        notes=(f"Complete pairs of {first} and {second} at each visit; positive means {first} is better.",),
+    )
+
+
+def _row(
+    arm: str, visit: str, what: str, own: pd.Series, enrolled: int, one: pd.Series | None, two: pd.Series | None
+) -> PairedRow:
+    return PairedRow(
+        arm=arm,
+        visit=visit,
+        what=what,
+        n=len(own),
+        enrolled=enrolled,
+        mean_first=float(one.loc[own.index].mean()) if one is not None and len(own) else nan,
+        mean_second=float(two.loc[own.index].mean()) if two is not None and len(own) else nan,
+        difference=float(own.mean()) if len(own) else nan,
+        sd=float(own.std(ddof=1)) if len(own) > 1 else nan,
+    )

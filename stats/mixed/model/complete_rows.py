@@ -1,0 +1,118 @@
+"""The complete rows of an analysis: which are left out and why, and integer codes of participants, visits, groups."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from stats.errors import FitError
+from stats.mixed.model.masks import every, some
+
+
+def check_columns(frame: pd.DataFrame, used: set[str]) -> None:
+    """FitError where a column is not in the frame."""
+    unknown = sorted(name for name in used if name not in frame.columns)
+    if unknown:
+        raise FitError(
+            f"Columns not in the frame: {', '.join(unknown)}. Found: {', '.join(map(str, frame.columns))}. "
+            "Correct the name in the formula or the call."
+        )
+
+
+def complete_rows(
+    frame: pd.DataFrame, used: set[str], *, keep_levels: bool
+) -> tuple[pd.DataFrame, dict[str, pd.Series], list[str]]:
+    """Rows with a value in every used column, those columns, and notes.
+
+    Truth values become 0 and 1; categories without a row are dropped unless kept.
+    """
+    columns = columns_of(frame, used)
+    incomplete, notes = incomplete_rows(columns)
+    data = frame if incomplete is None else frame.loc[~incomplete]
+    for name, whole in columns.items():
+        if isinstance(whole.dtype, pd.CategoricalDtype) and not keep_levels:
+            column = whole if incomplete is None else data[name]
+            seen = np.bincount(column.array.codes, minlength=len(column.dtype.categories)) > 0
+            if not every(seen):
+                unused = ", ".join(map(str, column.dtype.categories[~seen]))
+                data = data.assign(**{name: column.cat.remove_unused_categories()})
+                notes.append(f"No row for {name} {unused}: left out of the model.")
+        elif whole.dtype.kind == "b":
+            data = data.assign(**{name: data[name].astype(float)})
+    return data, columns if data is frame else columns_of(data, used), notes
+
+
+def columns_of(frame: pd.DataFrame, used: set[str]) -> dict[str, pd.Series]:
+    """The used columns by name, in the order of the frame."""
+    return {name: frame[name] for name in sorted(used, key=frame.columns.get_loc)}
+
+
+def incomplete_rows(columns: dict[str, pd.Series]) -> tuple[np.ndarray | None, list[str]]:
+    """Mask of rows without a value in one of the columns (None where there is none), and a note that counts them."""
+    masks = {name: mask for name, column in columns.items() if (mask := _missing(column)) is not None and some(mask)}
+    incomplete = np.logical_or.reduce(list(masks.values())) if masks else None
+    total = len(next(iter(columns.values())))
+    if total == 0 or (incomplete is not None and incomplete.all()):
+        raise FitError(
+            "No row has a value in every column the model uses. Check the columns " + ", ".join(columns) + "."
+        )
+    if incomplete is None:
+        return None, []
+    where = ", ".join(f"{name} ({int(mask.sum())})" for name, mask in masks.items())
+    return incomplete, [f"{int(incomplete.sum())} of {total} rows have no value and are left out: {where}."]
+
+
+def _missing(column: pd.Series) -> np.ndarray | None:
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.array.codes < 0
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iub":
+        return None
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind == "f":
+        return np.isnan(column.to_numpy())
+    return column.isna().to_numpy()
+
+
+def person_codes(column: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Integer codes and labels of participants, in order of appearance."""
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf":
+        values = column.to_numpy()
+        new = np.ones(len(values), dtype=bool)
+        np.not_equal(values[1:], values[:-1], out=new[1:])
+        if every(values[1:] >= values[:-1]):  # sorted: a new value is another participant
+            return np.cumsum(new) - 1, values[new]
+    codes, labels = pd.factorize(column)
+    return codes, np.asarray(labels)
+
+
+def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
+    """Integer codes and labels of visits: by category order, by value for numbers, else by sorted text."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.array.codes.astype(int), tuple(column.dtype.categories)
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf":
+        labels, codes = np.unique(column.to_numpy(), return_inverse=True)
+        return codes, tuple(labels.tolist())
+    codes, labels = pd.factorize(column, sort=True)
+    return codes, tuple(labels)
+
+
+def once_per_visit(columns: Mapping[str, pd.Series], participant: str, visit: str, place: np.ndarray) -> None:
+    """FitError where a participant has two rows at a visit; `place` numbers participant and visit, sorted."""
+    twice = place[1:] == place[:-1]
+    if some(twice):
+        row = int(np.flatnonzero(twice)[0]) + 1
+        who, when = columns[participant].iloc[row], columns[visit].iloc[row]
+        raise FitError(
+            f"Participant {who} has two rows at visit {when}; one is allowed. "
+            "Choose the side, condition or rater to analyse, or average the rows."
+        )
+
+
+def group_codes(column: pd.Series, person: np.ndarray) -> tuple[np.ndarray, tuple]:
+    """Codes and labels of the covariance group; FitError where it changes within a participant."""
+    group, labels = visit_order(column)
+    changes = (np.diff(person) == 0) & (np.diff(group) != 0)
+    if changes.any():
+        raise FitError(
+            f"Column {column.name} changes within a participant. A covariance by it needs one value per participant."
+        )
+    return group, labels

@@ -1,0 +1,89 @@
+"""From a site's rows to pooled moments that can leave it: `pool`, and the check that small patterns stay."""
+
+import numpy as np
+import pandas as pd
+
+from stats.errors import FitError
+from stats.mixed.model.design_matrix import response_name
+from stats.mixed.model.layout import build_layout
+from stats.mixed.model.moments import Moments, pattern_index, pool_layout
+from stats.mixed.model.profiles import Profiles, profiles_of
+
+
+def pool(
+    frame: pd.DataFrame,
+    formula: str,
+    *,
+    participant: str,
+    visit: str | None = None,
+    random: str | None = None,
+    by: str | None = None,
+) -> Moments:
+    """Pooled moments of the complete rows of `frame` (columns as in `fit_mixed`).
+
+    Merge with `+`, fit with `fit_moments`. Sites must share terms, visits and groups: declare categories, those without
+    a row included. Frames sorted by participant and visit whose columns take few values are pooled fastest.
+    Numbers of a few participants can be read back from the sums of a small pattern: see `smallest_pattern`.
+    """
+    if visit is not None:
+        profiles = profiles_of(frame, formula, participant=participant, visit=visit, random=random, by=by)
+        if profiles is not None:
+            return pool_profiles(profiles, response_name(formula))
+    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by, keep_levels=True)
+    shift = np.linalg.lstsq(layout.X, layout.y, rcond=None)[0]
+    return pool_layout(layout, shift=shift)
+
+
+def pool_profiles(profiles: Profiles, response: str) -> Moments:
+    """Moments of participants grouped by profile."""
+    X, n, seen = profiles.X, profiles.n.astype(float), profiles.observed
+    U, T, q = X.shape
+    centre, total, products = np.zeros((U, T)), np.zeros((U, T)), np.zeros((U, T, T))
+    for u in range(U):
+        at = seen[u]
+        for k, part in enumerate(profiles.outcomes(u)):
+            if k == 0:  # a centre near the mean keeps the digits of a large outcome
+                centre[u, at] = part.mean(axis=1)
+            part -= centre[u, at, None]
+            total[u, at] += part.sum(axis=1)
+            products[u][np.ix_(at, at)] += part @ part.T
+    XX, Xy = np.einsum("u,uta,utb->ab", n, X, X), np.einsum("uta,ut->a", X, total + n[:, None] * centre)
+    shift = np.linalg.lstsq(XX, Xy, rcond=None)[0]
+    # From sums about the centres to sums about the least-squares fit.
+    step = X @ shift - centre
+    cross = total[:, :, None] * step[:, None, :]
+    products = products - cross - np.swapaxes(cross, 1, 2) + n[:, None, None] * step[:, :, None] * step[:, None, :]
+    total = total - n[:, None] * step
+    first, index = pattern_index(seen, profiles.Z, profiles.group)
+    P = len(first)
+    A, B, C = np.empty((P, T, T, q, q)), np.empty((1, P, T, T, q)), np.empty((1, P, T, T))
+    for p in range(P):
+        own = index == p
+        A[p] = np.einsum("u,uja,ukb->jkab", n[own], X[own], X[own], optimize=True)
+        B[0, p] = np.einsum("uja,uk->jka", X[own], total[own])
+        C[0, p] = products[own].sum(axis=0)
+    return Moments(
+        n=np.bincount(index, weights=n, minlength=P), observed=seen[first],
+        Z=None if profiles.Z is None else profiles.Z[first], group=profiles.group[first], A=A, B=B, C=C,
+        shift=shift[None], n_rows=len(profiles.y), n_participants=int(n.sum()), terms=profiles.terms,
+        slots=profiles.slots, groups=profiles.groups, random_terms=profiles.random_terms,
+        term_columns=profiles.term_columns, response=response, notes=profiles.notes,
+    )  # fmt: skip
+
+
+def smallest_pattern(moments: Moments, at_least: int) -> None:
+    """Refuse to let moments leave a site while a pattern has fewer than `at_least` participants.
+
+    Raises FitError that names the patterns. What counts as enough is for the site's own rules to say.
+    """
+    small = [
+        f"{int(n)} with visits {', '.join(str(s) for s, seen in zip(moments.slots, row, strict=True) if seen)}"
+        for n, row in zip(moments.n, moments.observed, strict=True)
+        if n < at_least
+    ]
+    if small:
+        raise FitError(
+            f"{len(small)} patterns have fewer than {at_least} participants: {'; '.join(small[:5])}. Their sums could "
+            "show single people's values. Merge them with another site's before "
+            "export, or leave those participants out."
+        )

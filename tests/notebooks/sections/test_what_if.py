@@ -1,0 +1,300 @@
+"""What if: every row is the answer of the plain call with that choice, the protocol's row is the main result itself.
+
+The choices behind each row are written down here by hand and not read back from the program.
+"""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from notebooks.sections import other_choices as choices
+from notebooks.sections.change import fit_outcomes
+from outcomes import read_study, score
+from outcomes.new_study.blank_folder import new_study
+from stats import compare_responders, count_responders, fit_change, fit_crossover, what_if
+from stats.errors import FitError
+from synthetic_cohort import make_cohort
+
+STUDIES = Path(__file__).resolve().parents[2] / "studies"
+MODELS = {
+    ("covariance", "unstructured"): {"random": None, "covariance": "unstructured"},
+    ("covariance", "toeplitz"): {"random": None, "covariance": "toeplitz"},
+    ("covariance", "ar1"): {"random": None, "covariance": "ar1"},
+    ("covariance", "random intercept"): {"random": "1", "covariance": None},
+    ("covariance", "random intercept and slope"): {"random": "1 + time", "covariance": None},
+    ("time course", "a straight line"): {"time": "linear", "knots": ()},
+    ("time course", "a mean per visit"): {"time": "visit", "knots": ()},
+    ("baseline", "one mean for all arms"): {"baseline": "constrained"},
+    ("baseline", "covariate"): {"baseline": "covariate"},
+    ("baseline", "visit like the others"): {"baseline": "outcome"},
+}
+NUMBERS = ["estimate", "std_error", "df", "p_value", "conf_low", "conf_high"]
+
+
+@pytest.fixture(scope="module")
+def studies(tmp_path_factory):
+    """Studies by name, read once, with their scores and their what-if."""
+    base, made = tmp_path_factory.mktemp("studies"), {}
+
+    def get(name: str):
+        if name not in made:
+            folder = STUDIES / name
+            if not folder.is_dir():
+                folder = base / name
+                make_cohort(name, seed=1, folder=folder)
+            study = read_study(folder)
+            scores = score(study)
+            made[name] = (study, scores, what_if(study, scores=scores))
+        return made[name]
+
+    return get
+
+
+def same(found: list[float], expected: list[float]) -> None:
+    """Equal but for the last digits: two plain calls in a row already differ there, by where arrays lie in memory."""
+    np.testing.assert_allclose(found, expected, rtol=1e-12, atol=0)
+
+
+def numbers_of(estimates, level: float, visit: str, arm: str) -> list[float]:
+    frame = estimates.frame(level)
+    if "visit" in frame:
+        frame = frame[(frame["visit"] == visit) & (frame["arm"].astype(str) == arm)]
+    return frame.iloc[0][NUMBERS].astype(float).tolist()
+
+
+def present(scores, outcome: str, visits) -> set[str]:
+    rows = scores[(scores["outcome"] == outcome) & scores["value"].notna()]
+    rows = rows[rows["hand"].isin(["affected", ""]) & (rows["condition"] == "unassisted")]
+    return {
+        code for code in set(rows["participant"]) if set(visits) <= set(rows.loc[rows["participant"] == code, "visit"])
+    }
+
+
+def untreated(study, least: float) -> set[str]:
+    """People of the arm that trains who did less than this share of the prescribed minutes, or none that is known."""
+    sums = study.sessions.groupby("participant")[["minutes_performed", "minutes_prescribed"]].sum(min_count=1)
+    share = sums["minutes_performed"] / sums["minutes_prescribed"]
+    arms = study.participants.set_index("participant")["arm"]
+    return {code for code in arms.index if arms[code] == "practice" and not share.get(code, np.nan) >= least}
+
+
+def asked_directly(row, study, scores):
+    """The plain call for a row, its choices as written above."""
+    protocol, outcome = study.protocol, study.protocol.primary
+    key, model, kept, df = (row["choice"], row["option"]), protocol.model, scores, protocol.model.df
+    rows = scores[(scores["outcome"] == outcome) & scores["value"].notna()]
+    days = rows.groupby("visit")["day"].first().sort_values()
+    if not row["is_protocol"]:
+        if key in MODELS:
+            model = replace(model, **MODELS[key])
+        elif row["choice"] == "degrees of freedom":
+            df = row["option"]
+        elif row["choice"] == "other model of the protocol":
+            model = next(each for each in protocol.sensitivity if each.label == row["option"])
+            df = "satterthwaite" if model.method == "ml" else model.df
+        elif row["option"] == "only people with a score at every visit":
+            kept = scores[scores["participant"].isin(present(scores, outcome, days.index))]
+        elif row["option"] == "only people with the first and the last score":
+            kept = scores[scores["participant"].isin(present(scores, outcome, [days.index[0], days.index[-1]]))]
+        elif row["option"].startswith("only people with at least "):
+            kept = scores[~scores["participant"].isin(untreated(study, float(row["option"].split()[5])))]
+        elif row["option"].startswith("without "):
+            kept = scores[scores["participant"] != row["option"].removeprefix("without ")]
+        else:
+            raise AssertionError(f"a row nobody checks: {key}")
+    fit = fit_change(kept, outcome, design=protocol, model=model, participants=study.participants)
+    return fit.between(df=df) if len(protocol.arms) > 1 else fit.changes(df=df)
+
+
+@pytest.mark.parametrize("name", ["demo", "stroke_recovery", "five_person_cohort"])
+def test_every_row_equals_the_plain_call_with_that_choice(studies, name):
+    study, scores, found = studies(name)
+    frame = found.frame()
+    rows = frame[~frame["quantity"].str.contains("share") & (frame["reason"] == "")]
+    assert len(rows) > 10
+    for row in rows.to_dict("records"):
+        arm = row["comparison"].partition(" - ")[0]
+        expected = numbers_of(asked_directly(row, study, scores), study.protocol.level, found.visit, arm)
+        same([row[column] for column in NUMBERS], expected)
+
+
+@pytest.mark.parametrize("name", ["demo", "stroke_recovery", "five_person_cohort"])
+def test_the_protocol_row_is_the_main_result_of_the_report(studies, name):
+    study, scores, found = studies(name)
+    (main,) = [one for one in fit_outcomes(scores, study).main if one.outcome == study.protocol.primary]
+    asked = main.fit.between(df=main.df) if len(study.protocol.arms) > 1 else main.fit.changes(df=main.df)
+    frame = found.frame()
+    own = frame[frame["is_protocol"] & ~frame["quantity"].str.contains("share")]
+    assert set(own["choice"]) >= {"covariance", "degrees of freedom", "missing values", "people"}
+    for row in own.to_dict("records"):
+        arm = row["comparison"].partition(" - ")[0]
+        expected = numbers_of(asked, study.protocol.level, found.visit, arm)
+        same([row[column] for column in NUMBERS], expected)
+
+
+def test_every_share_equals_the_plain_count_and_comparison(studies):
+    study, scores, found = studies("demo")
+    primary, frame = study.protocol.primary, found.frame()
+    counted = count_responders(
+        scores, "all", outcome=primary, visit=found.visit, baseline="baseline", participants=study.participants
+    )
+    compared = {
+        name: compare_responders(counted, "usual", denominator=name).frame(0.95).set_index("threshold")
+        for name in ("observed", "enrolled")
+    }
+    rows = frame[frame["quantity"] == "difference in share improved"]
+    thresholds = rows[rows["choice"] == "threshold"]
+    assert set(thresholds["option"]) == {count.threshold for count in counted.counts}
+    assert set(thresholds.loc[thresholds["is_protocol"], "option"]) == set(study.protocol.thresholds[primary])
+    for row in rows.to_dict("records"):
+        key, _, people = row["option"].partition(": ")
+        expected = compared["enrolled" if people.startswith("everyone") else "observed"].loc[key]
+        assert [row[name] for name in ("estimate", "conf_low", "conf_high")] == pytest.approx(
+            [expected[name] for name in ("estimate", "conf_low", "conf_high")], abs=0
+        )
+
+
+def test_shares_of_one_arm_equal_the_plain_count(studies):
+    study, scores, found = studies("five_person_cohort")
+    frame = found.frame()
+    rows = frame[(frame["choice"] == "threshold")].set_index("option")
+    plain = count_responders(
+        scores, "all", outcome=study.protocol.primary, visit=found.visit, participants=study.participants
+    ).frame()
+    for one in plain.to_dict("records"):
+        row = rows.loc[one["threshold"]]
+        assert (row["estimate"], row["conf_low"], row["conf_high"]) == (
+            one["estimate"], one["conf_low"], one["conf_high"],
+        )  # fmt: skip
+
+
+def test_a_crossover_is_answered_by_its_treatment_effect(studies):
+    study, scores, found = studies("crossover")
+    fit = fit_crossover(scores, study.protocol.primary, design=study.protocol)
+    frame = found.frame()
+    assert set(frame["quantity"]) == {"treatment effect"}
+    for row in frame[frame["is_protocol"]].to_dict("records"):
+        same([row[name] for name in NUMBERS], fit.effect().frame().iloc[0][NUMBERS].astype(float).tolist())
+    rest = scores[scores["participant"] != "TW03"]
+    alone = fit_crossover(rest, study.protocol.primary, design=study.protocol).effect().frame().iloc[0]
+    same([frame.set_index("option").loc["without TW03", "estimate"]], [alone["estimate"]])
+    assert any("crossover" in line for line in found.left_out)
+
+
+def test_a_refused_choice_is_a_row_with_its_reason(studies):
+    study, scores, _ = studies("demo")
+    without = replace(study, protocol=replace(study.protocol, criteria=()))
+    frame = what_if(without, scores=scores, each_person=False).frame().set_index("option")
+    assert np.isnan(frame.loc["only people with the dose", "estimate"])
+    assert "dose=" in frame.loc["only people with the dose", "reason"]
+    # Two people per arm: an unstructured covariance of five visits has no answer, and the row says so.
+    few = [*study.participants.query("arm == 'usual'")["participant"][:2]]
+    few += [*study.participants.query("arm == 'practice'")["participant"][:2]]
+    small = what_if(scores[scores["participant"].isin(few)], design=study.protocol, each_person=False).frame()
+    refused = small[small["estimate"].isna()]
+    assert "unstructured" in set(refused["option"])
+    assert (refused["reason"] != "").all()
+    assert len(small[small["choice"] == "covariance"]) == 5
+
+
+def test_the_dose_comes_from_the_caller_or_the_protocol_and_leaves_the_other_arm_alone(studies):
+    study, scores, _ = studies("demo")
+    gone = untreated(study, 0.8)
+    assert gone
+    criterion = {"id": "dose", "measure": "adherence", "at_least": 0.8, "go": 0.8, "stop": 0.5}
+    with_criterion = replace(study, protocol=replace(study.protocol, criteria=(criterion,)))
+    direct = fit_change(
+        scores[~scores["participant"].isin(gone)], study.protocol.primary, design=study.protocol,
+        participants=study.participants,
+    ).between().frame()  # fmt: skip
+    for found in (
+        what_if(study, scores=scores, dose=0.8, each_person=False),
+        what_if(with_criterion, scores=scores, each_person=False),
+    ):
+        row = found.frame().set_index("option").loc["only people with at least 0.8 of the prescribed minutes"]
+        same([row["estimate"]], [direct["estimate"].iloc[-1]])
+
+
+def test_the_full_grid_has_every_combination_once(studies):
+    study, scores, _ = studies("five_person_cohort")
+    frame = what_if(study, scores=scores, full=True).frame()
+    grid = frame[frame["choice"] == "all together"]
+    # 5 covariances x 2 courses x 1 baseline (one arm) x 5 df x 3 rules for missing values x 1 population
+    assert len(grid) == 5 * 2 * 5 * 3
+    assert grid["option"].is_unique
+    assert grid["is_protocol"].sum() == 1
+
+
+def test_leaving_out_each_of_many_people_is_asked_for_by_name(studies):
+    study, scores, _ = studies("five_person_cohort")
+    assert not what_if(study, scores=scores, each_person=False).frame()["option"].str.startswith("without ").any()
+    assert what_if(study, scores=scores).frame()["option"].str.startswith("without ").sum() == 5
+
+
+def test_a_frame_of_scores_without_a_protocol_is_refused_in_words(studies):
+    _, scores, _ = studies("demo")
+    with pytest.raises(FitError, match="design="):
+        what_if(scores)
+
+
+def test_a_filled_in_new_folder_says_what_was_left_out(tmp_path):
+    folder = tmp_path / "mine"
+    new_study(folder, instruments=["bbt"], arms=["control", "intervention"], visits=[("baseline", 0), ("week4", 28)])
+    fill(folder)
+    study = read_study(folder)
+    shown = choices.what_if_exhibits(score(study), study)
+    assert "protocol" in shown.shown[-1].paragraphs[0]
+    assert any("no sessions" in line for line in shown.left_out)
+    assert any("names no threshold" in line for line in shown.left_out)
+
+
+def fill(folder: Path) -> None:
+    """Six people with a block count at two visits, as typed into the empty sheets."""
+    people = [(f"P{n}", ("control", "intervention")[n % 2]) for n in range(1, 7)]
+    (folder / "participants.csv").write_text(
+        "participant,arm,affected_side\n" + "".join(f"{code},{arm},left\n" for code, arm in people), encoding="utf-8"
+    )
+    lines = ["participant,visit,instrument,scale,side,value"]
+    for n, (code, arm) in enumerate(people):
+        lines += [f"{code},baseline,bbt,blocks,left,{20 + 3 * n % 7}"]
+        lines += [f"{code},week4,bbt,blocks,left,{24 + 5 * n % 9 + 4 * (arm == 'intervention')}"]
+    for path in folder.glob("*.csv"):
+        if path.stem not in ("participants", "data_dictionary"):
+            path.unlink()
+    (folder / "totals.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def test_the_report_records_the_rows_and_marks_the_protocol(stroke_report, numbers):
+    found = numbers(stroke_report)
+    where = "what_if/ability.total | covariance"
+    assert f"{where} | unstructured | B - A/estimate" in found
+    main = found["between_arms/ability.total | random intercept and slope | B, week8/estimate"]
+    same([found[f"{where} | random intercept and slope | B - A/estimate"]], [main])
+    page = (stroke_report / "report.html").read_text(encoding="utf-8")
+    assert "What if other choices had been made?" in page
+    figure = json.loads((page.partition('type="application/json"')[2]).partition(">")[2].partition("</script>")[0])
+    assert figure["data"]
+
+
+def test_the_figure_marks_the_protocol_by_shape_colour_and_label(studies):
+    study, scores, found = studies("demo")
+    figure = choices.what_if_exhibits(scores, study).shown[0]
+    other, own = figure.data
+    assert other.marker.symbol != own.marker.symbol
+    assert other.marker.color != own.marker.color
+    labels = [note.y for note in figure.layout.annotations if note.text == "protocol"]
+    assert labels == list(own.y)
+    frame = found.frame()
+    main = frame[frame["is_protocol"]].iloc[0]
+    same(list(own.x), [main["estimate"]] * len(own.x))
+    assert any(shape.x0 == pytest.approx(main["estimate"], rel=1e-12) for shape in figure.layout.shapes)
+    # Both ends of the answers without one person are drawn; every point drawn is a row of the table.
+    drawn = dict(figure.layout.meta["points"])
+    table = frame.set_index(["choice", "option"])["estimate"]
+    places = list(zip(drawn["choice"], drawn["option"], strict=True))
+    same(np.array(drawn["estimate"], dtype=float), table.loc[places].tolist())
+    single = frame[frame["option"].str.startswith("without ")].set_index("option")["estimate"]
+    assert {single.idxmin(), single.idxmax()} <= set(drawn["option"])
