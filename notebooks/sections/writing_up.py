@@ -22,7 +22,7 @@ from outcomes import Study, score
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import thresholds
 from stats.choices.choice_grid import TIMES
-from stats.mixed.inference.estimates import METHOD_WORDS
+from stats.mixed.inference.fit_estimates import METHOD_WORDS
 
 TITLE = "Writing it up"
 ABOUT = """# Writing it up

@@ -14,7 +14,7 @@ from stats.change.model_rows import COMMON, DAYS, ChangeRows, select_rows
 from stats.change.re_randomisation import PermutationTest, permutation_test
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
-from stats.mixed.inference.estimates import Estimates, JointTest
+from stats.mixed.inference.fit_estimates import Estimates, JointTest
 from stats.mixed.inference.resampling import Bootstrap, bootstrap
 from stats.mixed.inference.robust import robust_estimates, robust_test
 from stats.mixed.model.contrasts import combination

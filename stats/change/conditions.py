@@ -30,7 +30,7 @@ from stats.change.change_table import DEFAULT_HANDS, better_sign, select_scores,
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.fitting.small_sample import KENWARD_ROGER
-from stats.mixed.inference.estimates import Estimates, JointTest
+from stats.mixed.inference.fit_estimates import Estimates, JointTest
 
 MANY = 8  # with fewer, lines often have no maximum: tests/simulation/conditions.csv
 

@@ -8,7 +8,7 @@ import pandas as pd
 from outcomes.protocol.trial import Protocol
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
-from stats.mixed.inference.estimates import Estimates, JointTest
+from stats.mixed.inference.fit_estimates import Estimates, JointTest
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from outcomes.protocol.trial import ModelChoice
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.inference.blocks import Alike, alike_in, rows_of
-from stats.mixed.inference.estimates import Estimates
+from stats.mixed.inference.fit_estimates import Estimates
 from stats.mixed.model.layout import Layout
 from stats.result import Result
 

@@ -8,7 +8,7 @@ from stats.change.change_fit import ChangeFit, fit_change
 from stats.change.crossover import CrossoverFit, fit_crossover
 from stats.choices.choice_grid import Scenario
 from stats.errors import FitError
-from stats.mixed.inference.estimates import Estimates
+from stats.mixed.inference.fit_estimates import Estimates
 
 DIFFERENCE, CHANGE, EFFECT = "difference in change", "change from baseline", "treatment effect"
 

@@ -30,7 +30,7 @@ from stats.choices.choice_runs import Runs
 from stats.choices.choice_shares import share_rows
 from stats.errors import FitError
 from stats.estimates import Estimate, check_level
-from stats.mixed.inference.estimates import Estimates
+from stats.mixed.inference.fit_estimates import Estimates
 from stats.result import Result
 
 NO_IMPUTATION = "Imputation (reference-based, worst case): the kit has no such model, so none was run."

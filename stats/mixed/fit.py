@@ -11,7 +11,7 @@ from stats.errors import FitError
 from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.fitting.solve import Solution, orthogonal, solve
 from stats.mixed.inference.diagnostics import Diagnostics, diagnose, visit_covariance
-from stats.mixed.inference.estimates import Estimates, JointTest, f_tail
+from stats.mixed.inference.fit_estimates import Estimates, JointTest, f_tail
 from stats.mixed.inference.robust import robust_estimates, robust_test
 from stats.mixed.model.contrasts import cell_contrasts, combination, independent_rows, reference_grid, term_rows
 from stats.mixed.model.layout import Layout, build_layout, visit_times

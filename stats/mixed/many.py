@@ -10,7 +10,7 @@ from stats.mixed.covariance.structure import Structure
 from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.fitting.solve import Solution, solve
 from stats.mixed.inference.blocks import Alike, alike, structure_over_visits
-from stats.mixed.inference.estimates import f_tail, t_quantile, two_sided_p
+from stats.mixed.inference.fit_estimates import f_tail, t_quantile, two_sided_p
 from stats.mixed.inference.robust import Sandwich
 from stats.mixed.model.contrasts import independent_rows
 from stats.mixed.model.layout import Layout, build_layout, collinear, rank_report, visit_times

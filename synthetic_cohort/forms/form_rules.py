@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic_cohort.forms.curves import Bank
+from synthetic_cohort.forms.item_curves import Bank
 from synthetic_cohort.people.ability import Array
 
 Asked = NDArray[np.bool_]

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from outcomes.dynamometry.force import convert_force
 from synthetic_cohort.design import CONSTRUCTS, CohortDesign, Measure
-from synthetic_cohort.forms.curves import Bank, ItemCurve, bank
 from synthetic_cohort.forms.form_rules import apply_rules
+from synthetic_cohort.forms.item_curves import Bank, ItemCurve, bank
 from synthetic_cohort.people.ability import Ability, Array
 from synthetic_cohort.people.strength import healthy_force
 

@@ -1,9 +1,11 @@
 """Rules of the code base that a machine can hold: where imports point, where rounding lives, how thin notebooks are."""
 
 import ast
+from collections import Counter
 from pathlib import Path
 
 import nbformat
+import numpy as np
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -43,6 +45,61 @@ def test_imports_point_left_only(package):
         for name in imported(ast.parse(path.read_text(encoding="utf-8"))) & forbidden
     ]
     assert not wrong
+
+
+def graph() -> dict[str, set[str]]:
+    """Module -> modules of ours that it imports, at the top, inside functions or for types only."""
+    files = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for one in ALLOWED for path in modules(one)}
+    files = {name.removesuffix(".__init__"): path for name, path in files.items()}
+    found: dict[str, set[str]] = {}
+    for name, path in files.items():
+        found[name] = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                found[name] |= {alias.name for alias in node.names} & files.keys()
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                whole = {f"{node.module}.{alias.name}" for alias in node.names}
+                inside = whole & files.keys()
+                found[name] |= inside | ({node.module} & files.keys() if inside != whole else set())
+        found[name].discard(name)
+    return found
+
+
+def circles(edges: dict[str, set[str]]) -> list[list[str]]:
+    """Groups of nodes that reach each other."""
+    names = sorted(edges)
+    place = {name: k for k, name in enumerate(names)}
+    reach = np.zeros((len(names), len(names)), dtype=bool)
+    for name, targets in edges.items():
+        reach[place[name], [place[target] for target in targets if target in place]] = True
+    for k in range(len(names)):
+        reach |= np.outer(reach[:, k], reach[k])
+    both = reach & reach.T
+    return [
+        [names[j] for j in np.flatnonzero(both[k])]
+        for k in np.flatnonzero(both.any(axis=1))
+        if k == np.flatnonzero(both[k])[0]
+    ]
+
+
+def test_no_module_imports_itself_by_a_detour():
+    assert circles(graph()) == []
+
+
+def test_a_circle_is_seen():
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"a"}, "d": {"a"}}) == [["a", "b", "c"]]
+
+
+def test_no_file_is_named_like_its_folder_or_like_another():
+    paths = [path for one in ALLOWED for path in modules(one) if path.stem not in ("__init__", "__main__", "errors")]
+    assert [str(path.relative_to(ROOT)) for path in paths if path.stem == path.parent.name] == []
+    stems = Counter(path.stem for path in paths)
+    assert [name for name, count in stems.items() if count > 1] == []
+
+
+def test_a_folder_holds_at_most_sixteen_modules():
+    folders = Counter(path.parent for one in ALLOWED for path in modules(one) if path.stem != "__init__")
+    assert {str(folder.relative_to(ROOT)): count for folder, count in folders.items() if count > 16} == {}
 
 
 def test_nothing_imports_the_name_stats_from_scipy():

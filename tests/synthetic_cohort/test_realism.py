@@ -117,7 +117,7 @@ def test_wrist_and_hand_items_of_the_fugl_meyer_hang_together():
 
     Item-total correlations of at least 0.2 are common practice, no source.
     """
-    from synthetic_cohort.forms.curves import bank
+    from synthetic_cohort.forms.item_curves import bank
 
     items, _ = _twice("demo", "fma_ue")
     ids = bank("fma_ue", ("motor",)).ids

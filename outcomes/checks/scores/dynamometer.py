@@ -91,17 +91,28 @@ def mix_ups(study: Study) -> Iterator[pd.DataFrame]:
 
 
 def _beside_other_visits(means: pd.DataFrame) -> pd.DataFrame:
-    """Adds `visits` (number with this one), `usual` (median of the others), `least` and `most` (ratios)."""
-    parts = []
-    for _, own in means.groupby(HAND, sort=False):
-        kgf = own["kgf"].to_numpy()
-        others = np.where(np.eye(len(kgf), dtype=bool), np.nan, kgf)
-        if len(kgf) < 2:
-            usual, low, high = kgf, kgf, kgf
-        else:
-            usual, low, high = (of(others, axis=1) for of in (np.nanmedian, np.nanmin, np.nanmax))
-        parts.append(own.assign(visits=len(kgf), usual=usual, least=kgf / high, most=kgf / low))
-    return pd.concat(parts) if parts else means.assign(visits=0, usual=0.0, least=1.0, most=1.0)
+    """Adds `visits` (number with this one), `usual` (median of the others), `least` and `most` (ratios).
+
+    Of a hand's forces in order, the k-th of the others is the k-th of all, or the one after it from the own place on.
+    """
+    hand = means.groupby(HAND, sort=False).ngroup().to_numpy()
+    means = means.iloc[np.argsort(hand, kind="stable")]  # hand by hand, as they first appear
+    hand, kgf = np.sort(hand), means["kgf"].to_numpy()
+    order = np.lexsort((kgf, hand))
+    ordered = np.append(kgf[order], np.nan)
+    visits = np.bincount(hand)[hand]
+    first = np.searchsorted(hand, hand)  # where a hand's forces begin, in either order
+    own = np.empty(len(kgf), dtype=np.intp)
+    own[order] = np.arange(len(kgf)) - first[order]
+
+    def other(place: np.ndarray) -> np.ndarray:
+        return ordered[first + place + (own <= place)]
+
+    low, high = other(np.zeros_like(own)), other(visits - 2)
+    usual = (other((visits - 2) // 2) + other((visits - 1) // 2)) / 2
+    alone = visits < 2
+    usual, low, high = (np.where(alone, kgf, of) for of in (usual, low, high))
+    return means.assign(visits=visits, usual=usual, least=kgf / high, most=kgf / low)
 
 
 def _of_other_hand(means: pd.DataFrame, off: pd.Series) -> pd.Series:

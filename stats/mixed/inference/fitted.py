@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 
 from stats.mixed.fitting.solve import Solution
-from stats.mixed.inference.estimates import Estimates
+from stats.mixed.inference.fit_estimates import Estimates
 from stats.mixed.model.layout import Layout
 from stats.mixed.model.moments import Moments
 

@@ -25,7 +25,7 @@ import numpy as np
 
 from stats.errors import FitError
 from stats.mixed.inference.blocks import Alike, alike_in, rows_of
-from stats.mixed.inference.estimates import Estimates, JointTest, f_tail
+from stats.mixed.inference.fit_estimates import Estimates, JointTest, f_tail
 from stats.mixed.inference.fitted import Fitted
 from stats.mixed.model.contrasts import independent_rows
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from stats.errors import FitError
-from stats.mixed.inference.estimates import Estimates
+from stats.mixed.inference.fit_estimates import Estimates
 from stats.mixed.inference.fitted import Fitted
 
 

@@ -10,7 +10,7 @@ from math import sqrt
 import numpy as np
 
 from stats.errors import PlanError
-from stats.mixed.inference.estimates import t_quantile, two_sided_p
+from stats.mixed.inference.fit_estimates import t_quantile, two_sided_p
 from stats.planning.closed_form.exact_tables import TESTS, table_p_values
 from stats.planning.simulation.trials import Trials
 from stats.proportions.one_proportion import proportion_limits
