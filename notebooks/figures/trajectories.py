@@ -17,7 +17,7 @@ POINTS = ["kind", c.PARTICIPANT, c.ARM, c.VISIT, c.DAY, "value", "conf_low", "co
 def trajectories(scores: pd.DataFrame, means: pd.DataFrame, names: Names) -> go.Figure:
     """Thin lines for people, thick lines with intervals for model means, arms by colour, dash and symbol.
 
-    scores: one outcome, hand and condition (`stats.change_table.select_scores`).
+    scores: one outcome, hand and condition (`stats.selection.rows`).
     means: frame with arm, day, estimate, conf_low, conf_high, and visit where the model has a mean per visit.
     """
     rows = scores[scores[c.VALUE].notna()].sort_values([c.PARTICIPANT, c.DAY])

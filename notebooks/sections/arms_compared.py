@@ -28,7 +28,7 @@ ALONE = (
 
 def compare_effects(scores: pd.DataFrame, study: Study) -> EffectSizes:
     """The effect sizes of every outcome of the protocol at its last visit."""
-    return model_effects(scores, design=study.protocol, participants=study.participants, level=study.protocol.level)
+    return model_effects(scores, design=study.protocol, participants=study.participants)
 
 
 def _frame(sizes: EffectSizes, study: Study) -> pd.DataFrame:

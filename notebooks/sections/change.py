@@ -16,9 +16,9 @@ from outcomes import Study
 from outcomes import columns as c
 from outcomes.protocol.trial import ModelChoice
 from stats.change.change_fit import ChangeFit, fit_change
-from stats.change.change_table import select_scores
 from stats.choices.choice_grid import usable_df
 from stats.errors import FitError
+from stats.selection import Selection, rows
 
 # Under the fixed effects of every model: the same estimates with each of these, so that a reader sees what it changes.
 DF_SHOWN = ("kenward-roger", "kenward-roger-observed", "satterthwaite")
@@ -140,7 +140,7 @@ def trajectory_figures(fits: Fits) -> Exhibits:
     made = []
     for one in fits.main:
         means = one.fit.means(df=one.df).frame(fits.level)
-        made.append(trajectories(select_scores(fits.scores, one.outcome), means, fits.names))
+        made.append(trajectories(rows(fits.scores, Selection(one.outcome)), means, fits.names))
     return gather(made)
 
 

@@ -11,9 +11,9 @@ from notebooks.show.spoken import spoken
 from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
-from stats.change.change_table import select_scores
 from stats.effects.effects_of_scores import EffectSizes, effect_sizes
 from stats.errors import FitError
+from stats.selection import Selection, rows
 
 NOTHING = Prose(
     "effect sizes", ("No outcome has scores at baseline and at a later visit: there is no change to standardise.",)
@@ -30,7 +30,7 @@ def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] 
     visits, left_out = {}, []
     for outcome in study.protocol.outcomes:
         try:
-            visits[outcome] = set(select_scores(scores, outcome)[c.VISIT])
+            visits[outcome] = set(rows(scores, Selection(outcome))[c.VISIT])
         except FitError as refused:
             left_out.append(f"Left out: {refused}")
     made: dict[str, EffectSizes] = {}
@@ -46,7 +46,6 @@ def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] 
             visit=visit.id,
             baseline=base.id,
             participants=study.participants,
-            level=study.protocol.level,
         )
         made[visit.id] = replace(sizes, notes=(*sizes.notes, *left_out))
     return made

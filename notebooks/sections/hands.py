@@ -1,6 +1,6 @@
 """Question 6: how much better is the assisted than the unassisted hand, the affected than the other, and the norm?"""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -11,10 +11,10 @@ from notebooks.show.names import Names
 from notebooks.show.tables import Table
 from outcomes import InstrumentError, Study, grip_norm
 from outcomes import columns as c
-from stats.change.change_table import select_scores
 from stats.change.conditions import fit_conditions
 from stats.change.within_visit import WithinVisit, compare_within_visit
 from stats.errors import FitError
+from stats.selection import Selection, rows
 
 GRIP = "grip.force"
 KINDS = {"condition": ("assisted", "unassisted"), "hand": ("affected", "other")}
@@ -43,9 +43,7 @@ def compare_hands(scores: pd.DataFrame, study: Study) -> Pairs:
         missing = []
         for outcome in study.protocol.outcomes:
             try:
-                compared = compare_within_visit(
-                    scores, outcome, between=between, participants=study.participants, level=study.protocol.level
-                )
+                compared = compare_within_visit(scores, outcome, between=between, participants=study.participants)
             except FitError:
                 missing.append(names.outcome(outcome))
             else:
@@ -136,18 +134,19 @@ def pair_figures(pairs: Pairs) -> Exhibits:
     for between, compared in pairs.made:
         frames = []
         for value in (compared.second, compared.first):
-            where = {"condition": value} if between == "condition" else {"hand": value}
-            frames.append(select_scores(pairs.scores, compared.outcome, **where).assign(which=value))
+            one = Selection(compared.outcome)
+            one = replace(one, condition=value) if between == "condition" else replace(one, hand=(value,))
+            frames.append(rows(pairs.scores, one).assign(which=value))
         made.append(paired_scores(pd.concat(frames), compared.frame(pairs.study.protocol.level), pairs.names, between))
     return gather(made)
 
 
 def grip_norms(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Grip of each hand and visit against the norm of age, sex and side; `reason` where there is none."""
-    rows = scores[(scores[c.OUTCOME] == GRIP) & scores[c.VALUE].notna() & (scores[c.CONDITION] != "assisted")]
+    grips = scores[(scores[c.OUTCOME] == GRIP) & scores[c.VALUE].notna() & (scores[c.CONDITION] != "assisted")]
     people = study.participants.set_index(c.PARTICIPANT)
     made = []
-    for row in rows.to_dict("records"):
+    for row in grips.to_dict("records"):
         who = people.loc[row[c.PARTICIPANT]]
         found: dict[str, float | str | None] = {
             "z": None, "percent": None, "norm_mean": None, "norm_sd": None, "reason": ""

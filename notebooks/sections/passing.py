@@ -19,6 +19,7 @@ from stats.change.change_table import change_table
 from stats.errors import FitError
 from stats.responders.count import count_responders
 from stats.responders.responder_counts import ResponderCounts
+from stats.selection import Selection
 
 CAUTION = (
     "A count of people past a threshold says nothing of who responded to the treatment: a shift of everyone by the "
@@ -62,11 +63,8 @@ def count_passing(scores: pd.DataFrame, study: Study) -> Passing:
                         count_responders(
                             scores,
                             asked,
-                            outcome=outcome,
-                            visit=visit,
-                            baseline=study.protocol.baseline.id,
+                            select=Selection(outcome, visit, study.protocol.baseline.id),
                             participants=study.participants,
-                            level=study.protocol.level,
                         )
                     )
                 except FitError as refused:

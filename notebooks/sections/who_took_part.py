@@ -13,9 +13,9 @@ from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
 from outcomes.reading.cells import dates, numbers
-from stats.change.change_table import select_scores
 from stats.errors import FitError
 from stats.proportions.one_proportion import proportion_interval
+from stats.selection import Selection, rows
 
 DAYS_PER_MONTH = 30.4375
 CATEGORIES = {
@@ -142,12 +142,12 @@ def baseline_table(scores: pd.DataFrame, study: Study) -> Table:
 
 def _at_baseline(scores: pd.DataFrame, outcome: str, study: Study) -> pd.Series | None:
     try:
-        rows = select_scores(scores, outcome)
+        at = rows(scores, Selection(outcome, baseline=study.protocol.baseline.id))
     except FitError:
         return None
-    rows = rows[rows[c.VISIT] == study.protocol.baseline.id]
-    values = rows.set_index(c.PARTICIPANT)[c.VALUE]
-    values.attrs["unit"] = rows["unit"].iloc[0] if len(rows) else ""
+    at = at[at[c.VISIT] == study.protocol.baseline.id]
+    values = at.set_index(c.PARTICIPANT)[c.VALUE]
+    values.attrs["unit"] = at["unit"].iloc[0]
     return values
 
 

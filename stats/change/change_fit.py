@@ -4,13 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from html import escape
+from typing import Unpack
 
 import numpy as np
 import pandas as pd
 
 from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.ladder import Rung, ladder
-from stats.change.model_rows import COMMON, DAYS, ChangeRows, select_rows
+from stats.change.model_rows import COMMON, DAYS, ChangeRows, model_rows
 from stats.change.re_randomisation import PermutationTest, permutation_test
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
@@ -18,6 +19,7 @@ from stats.mixed.inference.fit_estimates import Estimates, JointTest
 from stats.mixed.inference.resampling import Bootstrap, bootstrap
 from stats.mixed.inference.robust import robust_estimates, robust_test
 from stats.mixed.model.contrasts import combination
+from stats.selection import Narrowed, Selected, selection_of
 
 
 @dataclass(frozen=True)
@@ -214,20 +216,20 @@ class ChangeFit:
 
 def fit_change(
     scores: pd.DataFrame,
-    outcome: str,
+    outcome: Selected,
     *,
     design: Protocol | None = None,
     model: ModelChoice | None = None,
     participants: pd.DataFrame | None = None,
-    hand: str = "affected",
-    condition: str = "unassisted",
+    **named: Unpack[Narrowed],
 ) -> ChangeFit:
     """Model change of `outcome` over the planned visits.
 
     scores: frame of `outcomes.score`. design: the study's protocol (arms, reference, visits); without it the arms are
     those found, the first by name is the reference. model: the choices, by default the protocol's; what it leaves to
-    "auto" is decided by the written rules of `ladder` and `select_rows`, never by a p value, and noted.
-    hand, condition: which rows (scores without a hand are always taken); `fit_conditions` models both conditions.
+    "auto" is decided by the written rules of `ladder` and `model_rows`, never by a p value, and noted.
+    outcome: its name or a `Selection`; hand, condition and baseline narrow it (`stats.selection`). The model takes
+    every visit from the baseline on; `fit_conditions` models both conditions.
     participants: covariates, one row per person.
 
     Rejection of a true null at nominal 5 % by the model the rules choose, Kenward-Roger df, in 10,000 simulated trials
@@ -253,14 +255,15 @@ def fit_change(
     choice = model or (design.model if design is not None else ModelChoice())
     if choice.time_unit not in DAYS:
         raise FitError(f"time_unit '{choice.time_unit}' is not known. Choose one of: {', '.join(DAYS)}.")
-    rows = select_rows(scores, outcome, design, choice, participants, hand, condition)
+    selection = selection_of(outcome, **named)
+    rows = model_rows(scores, selection, design, choice, participants)
     errors: list[str] = []
     for rung in ladder(rows, choice):
         try:
             return _fit_rung(rows, rung, (*rows.notes, *rung.reasons, *errors))
         except FitError as error:
             errors.append(f"Not possible with {rung.name}: {error}")
-    raise FitError(f"{outcome}: no model of change can be fitted. {errors[-1]}")
+    raise FitError(f"{selection.outcome}: no model of change can be fitted. {errors[-1]}")
 
 
 def _fit_rung(rows: ChangeRows, rung: Rung, notes: Sequence[str]) -> ChangeFit:

@@ -3,12 +3,13 @@
 change = later - earlier, raw sign; improvement = the same with the sign turned so that positive is better.
 """
 
-from collections.abc import Collection
+from typing import Unpack
 
 import pandas as pd
 
 from outcomes import columns as c
 from stats.errors import FitError
+from stats.selection import Narrowed, Selected, rows, selection_of, visits_in_order
 
 CHANGE_COLUMNS = (
     c.PARTICIPANT,
@@ -24,53 +25,6 @@ CHANGE_COLUMNS = (
     "better",
     "missing",  # "", "baseline", "later visit" or "both": which value there is not
 )
-
-DEFAULT_HANDS = ("affected", "")
-
-
-def select_scores(
-    scores: pd.DataFrame,
-    outcome: str,
-    hand: str | Collection[str] = DEFAULT_HANDS,
-    condition: str = "unassisted",
-) -> pd.DataFrame:
-    """Rows of one outcome, one hand and one condition; refuses two scores for one participant and visit.
-
-    Rows without a condition count as unassisted.
-    """
-    absent = [name for name in (c.PARTICIPANT, c.VISIT, c.DAY, c.OUTCOME, c.VALUE) if name not in scores.columns]
-    if absent:
-        raise FitError(f"The scores frame lacks the columns {', '.join(absent)}. Pass the frame that score() returns.")
-    known = scores[c.OUTCOME].unique()
-    if outcome not in known:
-        raise FitError(f"Outcome {outcome!r} is not in the scores; there are {', '.join(map(str, known))}.")
-    rows = scores[scores[c.OUTCOME] == outcome]
-    if c.HAND in rows:
-        hands = {hand} if isinstance(hand, str) else set(hand)
-        rows = rows[rows[c.HAND].isin(hands)]
-    if c.CONDITION in rows:
-        allowed = {condition, ""} if condition == "unassisted" else {condition}
-        rows = rows[rows[c.CONDITION].isin(allowed)]
-    if rows.empty:
-        raise FitError(
-            f"No score of {outcome} for hand {hand!r} and condition {condition!r}. "
-            "Name the hand and the condition that were measured."
-        )
-    twice = rows[rows.duplicated([c.PARTICIPANT, c.VISIT], keep=False)]
-    if not twice.empty:
-        person, visit = twice.iloc[0][[c.PARTICIPANT, c.VISIT]]
-        found = len(twice[(twice[c.PARTICIPANT] == person) & (twice[c.VISIT] == visit)])
-        raise FitError(
-            f"{outcome}: participant {person}, visit {visit} has {found} scores where one is allowed. "
-            "Choose one hand and one condition (arguments hand= and condition=; for people with two affected hands "
-            "[both_hands] in study.toml)."
-        )
-    return rows
-
-
-def visits_in_order(rows: pd.DataFrame) -> list[str]:
-    """Visit ids by planned day."""
-    return rows.drop_duplicates(c.VISIT).sort_values(c.DAY, kind="stable")[c.VISIT].tolist()
 
 
 def enrolled_arms(scores: pd.DataFrame, participants: pd.DataFrame | None = None) -> pd.Series:
@@ -99,32 +53,30 @@ def better_sign(better: str) -> int:
 
 def change_table(
     scores: pd.DataFrame,
-    outcome: str,
+    outcome: Selected,
     *,
-    visit: str | None = None,
-    baseline: str | None = None,
-    hand: str | Collection[str] = DEFAULT_HANDS,
-    condition: str = "unassisted",
     participants: pd.DataFrame | None = None,
+    **named: Unpack[Narrowed],
 ) -> pd.DataFrame:
     """One row per enrolled participant: value before, value after, change and improvement.
 
-    scores: frame of `outcomes.score`. outcome: "<instrument>.<scale>". baseline, visit: visit ids; the visits with the
-    smallest and the largest planned day where not named. participants: everyone enrolled, for people without any
-    score. Returns the columns CHANGE_COLUMNS; `missing` says which of the two values there is not.
+    scores: frame of `outcomes.score`. outcome: "<instrument>.<scale>", or a `Selection`; visit, baseline, hand and
+    condition narrow it. baseline, visit: visit ids; those with the smallest and the largest planned day where not
+    named. participants: everyone enrolled, for people without any score. Returns the columns CHANGE_COLUMNS; `missing`
+    says which of the two values there is not.
     Raises FitError for an unknown outcome or visit, or several scores for one participant and visit.
     """
-    rows = select_scores(scores, outcome, hand, condition)
-    order = visits_in_order(rows)
-    start, end = baseline or order[0], visit or order[-1]
-    for name in (start, end):
-        if name not in order:
-            raise FitError(f"Visit {name!r} has no score of {outcome}; there are {', '.join(order)}.")
+    selection = selection_of(outcome, **named)
+    chosen = rows(scores, selection)
+    order = visits_in_order(chosen)
+    start, end = selection.baseline or order[0], selection.visit or order[-1]
     if start == end:
-        raise FitError(f"{outcome}: a change needs two visits, found {start!r} alone.")
-    better = rows["better"].iloc[0] if "better" in rows else "higher"
+        raise FitError(f"{selection.outcome}: a change needs two visits, found {start!r} alone.")
+    better = chosen["better"].iloc[0] if "better" in chosen else "higher"
     arms = enrolled_arms(scores, participants)
-    values = rows.pivot(index=c.PARTICIPANT, columns=c.VISIT, values=c.VALUE).reindex(arms.index)
+    if selection.participants is not None:
+        arms = arms[arms.index.astype(str).isin(selection.participants)]
+    values = chosen.pivot(index=c.PARTICIPANT, columns=c.VISIT, values=c.VALUE).reindex(arms.index)
     before, after = values[start].astype(float), values[end].astype(float)
     change = after - before
     missing = pd.Series("", index=arms.index, dtype=object)
@@ -134,14 +86,14 @@ def change_table(
     table = pd.DataFrame(
         {
             c.ARM: arms,
-            c.OUTCOME: outcome,
+            c.OUTCOME: selection.outcome,
             "from_visit": start,
             "to_visit": end,
             "before": before,
             "after": after,
             "change": change,
             "improvement": change * better_sign(better),
-            "unit": rows["unit"].iloc[0] if "unit" in rows else "",
+            "unit": chosen["unit"].iloc[0] if "unit" in chosen else "",
             "better": better,
             "missing": missing,
         }

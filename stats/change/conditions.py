@@ -26,11 +26,12 @@ import pandas as pd
 
 from outcomes import columns as c
 from outcomes.protocol.trial import Protocol
-from stats.change.change_table import DEFAULT_HANDS, better_sign, select_scores, visits_in_order
+from stats.change.change_table import better_sign
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.fitting.small_sample import KENWARD_ROGER
 from stats.mixed.inference.fit_estimates import Estimates, JointTest
+from stats.selection import Selected, Selection, rows, selection_of, visits_in_order
 
 MANY = 8  # with fewer, lines often have no maximum: tests/simulation/conditions.csv
 
@@ -100,20 +101,22 @@ class ConditionFit:
 
 def fit_conditions(
     scores: pd.DataFrame,
-    outcome: str,
+    outcome: Selected,
     *,
     design: Protocol | None = None,
     first: str = "assisted",
     second: str = "unassisted",
-    hand: str | tuple[str, ...] = DEFAULT_HANDS,
 ) -> ConditionFit:
     """Model both conditions of one outcome over the visits: a mean per arm, visit and condition.
 
-    scores: frame of `outcomes.score`, conditions in its column `condition`. design: the protocol; its arms come in its
+    scores: frame of `outcomes.score`, conditions in its column `condition`. outcome: its name or a `Selection` (hand,
+    people; its condition plays no part). design: the protocol; its arms come in its
     order, the reference first. Raises FitError where a condition was never measured, no visit has both in any arm, or
     no model can be fitted.
     """
-    frame, sign, visits = _rows(scores, outcome, hand, first, second)
+    selection = selection_of(outcome)
+    frame, sign, visits = _rows(scores, selection, first, second)
+    outcome = selection.named()
     arms = _arms(frame, design)
     seen = frame.groupby([c.ARM, c.VISIT], observed=True)[c.CONDITION].nunique()
     cells = pd.DataFrame(
@@ -150,11 +153,10 @@ def fit_conditions(
     )
 
 
-def _rows(
-    scores: pd.DataFrame, outcome: str, hand: str | tuple[str, ...], first: str, second: str
-) -> tuple[pd.DataFrame, int, list[str]]:
+def _rows(scores: pd.DataFrame, selection: Selection, first: str, second: str) -> tuple[pd.DataFrame, int, list[str]]:
     """Rows with a value of both conditions, the sign of better, and visits in order."""
-    parts = [select_scores(scores, outcome, hand, name).assign(condition=name) for name in (first, second)]
+    parts = [rows(scores, replace(selection, condition=name)).assign(condition=name) for name in (first, second)]
+    outcome = selection.named()
     sign = better_sign(parts[0]["better"].iloc[0]) if "better" in parts[0] else 1
     frame = pd.concat(parts, ignore_index=True)
     frame = frame[frame[c.VALUE].notna()]

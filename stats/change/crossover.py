@@ -1,6 +1,7 @@
 """Crossover trials: the effect of a treatment within participants, periods accounted for."""
 
 from dataclasses import dataclass, field, replace
+from typing import Unpack
 
 import numpy as np
 import pandas as pd
@@ -9,6 +10,7 @@ from outcomes.protocol.trial import Protocol
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.inference.fit_estimates import Estimates, JointTest
+from stats.selection import Narrowed, Selected, rows, selection_of
 
 
 @dataclass(frozen=True)
@@ -40,31 +42,28 @@ class CrossoverFit:
 
 def fit_crossover(
     scores: pd.DataFrame,
-    outcome: str,
+    outcome: Selected,
     *,
     design: Protocol,
     reference: str | None = None,
-    hand: str = "affected",
-    condition: str = "unassisted",
+    **named: Unpack[Narrowed],
 ) -> CrossoverFit:
     """The treatment effect of a crossover with periods declared in the protocol ([[periods]]).
 
     Each period's change (its last visit minus its first) is modelled as treatment + period + a participant's own
     level. Participants with one period inform the effect through the model. A treatment that works on after its period
     (carry-over) biases the effect; no test of carry-over has power in a pilot, so none decides the analysis.
-    reference: the treatment compared against; where not named, what the reference sequence got first.
+    outcome: its name or a `Selection`; hand and condition narrow it. reference: the treatment
+    compared against; where not named, what the reference sequence got first.
     """
     if not design.periods:
         raise FitError(
             "The protocol declares no [[periods]]. Add one table per period with its start and end visit and what each "
             "sequence got, or analyse the sequences as arms with fit_change."
         )
-    mine = scores[
-        (scores["outcome"] == outcome) & scores["hand"].isin([hand, ""]) & scores["condition"].isin([condition, ""])
-    ]
-    if mine.empty:
-        raise FitError(f"Outcome '{outcome}' has no score of the {hand} hand, {condition}.")
-    wide = mine.pivot_table(index=["participant", "arm"], columns="visit", values="value", aggfunc="mean")
+    selection = selection_of(outcome, **named)
+    mine, outcome = rows(scores, selection), selection.named()
+    wide = mine.pivot(index=["participant", "arm"], columns="visit", values="value")
     parts = []
     for period in design.periods:
         if period.start not in wide.columns or period.end not in wide.columns:
@@ -72,28 +71,32 @@ def fit_crossover(
         change = wide[period.end] - wide[period.start]
         part = pd.DataFrame({"start": wide[period.start], "end": wide[period.end], "value": change}).reset_index()
         parts.append(part.assign(period=period.id, treatment=part["arm"].map(period.treatments)))
-    rows = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["value", "treatment", "participant"])
-    rows = rows[rows["value"].notna()].rename(columns={"arm": "sequence"})
-    treatments = sorted(rows["treatment"].dropna().unique()) if len(rows) else []
+    periods = (
+        pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["value", "treatment", "participant"])
+    )
+    periods = periods[periods["value"].notna()].rename(columns={"arm": "sequence"})
+    treatments = sorted(periods["treatment"].dropna().unique()) if len(periods) else []
     if len(treatments) < 2:
         raise FitError(f"{outcome}: changes were seen under {len(treatments)} treatment; two are needed to compare.")
     chosen = reference or design.periods[0].treatments.get(design.reference_arm or "", treatments[-1])
     if chosen not in treatments:
         raise FitError(f"Reference treatment '{chosen}' is not among {', '.join(treatments)}.")
     order = [chosen, *(name for name in treatments if name != chosen)]
-    rows = rows.assign(
-        treatment=pd.Categorical(rows["treatment"], categories=order),
-        period=pd.Categorical(rows["period"], categories=[p.id for p in design.periods if p.id in set(rows["period"])]),
+    periods = periods.assign(
+        treatment=pd.Categorical(periods["treatment"], categories=order),
+        period=pd.Categorical(
+            periods["period"], categories=[p.id for p in design.periods if p.id in set(periods["period"])]
+        ),
     )
     unit = str(mine["unit"].iloc[0])
     fit = fit_mixed(
-        rows, "value ~ treatment + period", participant="participant", visit="period", random="1", unit=unit
+        periods, "value ~ treatment + period", participant="participant", visit="period", random="1", unit=unit
     )
-    both = int((rows.groupby("participant")["period"].nunique() > 1).sum())
+    both = int((periods.groupby("participant")["period"].nunique() > 1).sum())
     notes = (
-        f"{rows['participant'].nunique()} participants, {both} with more than one period.",
+        f"{periods['participant'].nunique()} participants, {both} with more than one period.",
         "Change within each period; treatment and period as fixed effects, a random intercept per participant.",
         "Carry-over between periods is assumed absent.",
         *fit.notes,
     )
-    return CrossoverFit(outcome, fit, tuple(order), chosen, notes, rows.reset_index(drop=True))
+    return CrossoverFit(outcome, fit, tuple(order), chosen, notes, periods.reset_index(drop=True))

@@ -8,6 +8,7 @@ import pandas as pd
 
 from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.errors import FitError
+from stats.selection import Selection, rows
 
 COMMON = "all arms"
 DAYS = {"day": 1.0, "week": 7.0, "month": 30.4375}
@@ -139,36 +140,18 @@ class ChangeRows:
         return L
 
 
-def select_rows(
+def model_rows(
     scores: pd.DataFrame,
-    outcome: str,
+    selection: Selection,
     design: Protocol | None,
     choice: ModelChoice,
     participants: pd.DataFrame | None,
-    hand: str,
-    condition: str,
 ) -> ChangeRows:
     """The rows with a value, in visit order; notes say how many there are and what is missing."""
-    mine = scores[scores["outcome"] == outcome]
-    if mine.empty:
-        known = ", ".join(sorted(scores["outcome"].unique()))
-        raise FitError(f"Outcome '{outcome}' is not among the scores. Outcomes there: {known}.")
-    mine = mine[mine["hand"].isin([hand, ""]) & mine["condition"].isin([condition, ""])]
-    if mine.empty:
-        raise FitError(
-            f"{outcome} has no score of the {hand} hand, {condition}. Choose hand= and condition= that exist."
-        )
+    mine, outcome = rows(scores, selection), selection.named()
     frame = mine[mine["value"].notna()]
     if frame.empty:
         raise FitError(f"{outcome} has no value at any visit: there is nothing to model.")
-    twice = frame.duplicated(["participant", "visit"])
-    if twice.any():
-        row = frame[twice].iloc[0]
-        raise FitError(
-            f"{outcome}: participant {row['participant']} has two rows at visit {row['visit']}; one is allowed. "
-            "Choose the hand, condition or rater to analyse, or average the rows; for people with two affected hands "
-            "say which one in study.toml, [both_hands]."
-        )
     if frame["value"].nunique() == 1 and len(frame) > 1:
         raise FitError(
             f"{outcome} has no variation left: every value is {frame['value'].iloc[0]}. "

@@ -1,17 +1,18 @@
 """Assisted against unassisted, or one hand against the other, in the same visit of the same people. Never pooled."""
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan, sqrt
+from typing import Unpack
 
 import pandas as pd
 
 from outcomes import columns as c
-from stats.change.change_table import DEFAULT_HANDS, better_sign, enrolled_arms, select_scores, visits_in_order
+from stats.change.change_table import better_sign, enrolled_arms
 from stats.errors import FitError
 from stats.estimates import check_level
 from stats.responders.true_change import t_limits
 from stats.result import Result
+from stats.selection import Narrowed, Selected, rows, selection_of, visits_in_order
 
 
 @dataclass(frozen=True)
@@ -37,15 +38,14 @@ class WithinVisit(Result):
     outcome: str
     first: str
     second: str
-    level: float
     unit: str
     n_subjects: int
     n_rows: int
     notes: tuple[str, ...]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """Rows arm, visit, what ("difference" or "change since ..."), n, means, estimate, conf_low, conf_high, d_z."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         rows = []
         for row in self.rows:
             error = row.sd / sqrt(row.n) if row.n else nan
@@ -56,9 +56,9 @@ class WithinVisit(Result):
             rows.append(made | {"d_z": row.difference / row.sd if row.sd > 0 else nan, "unit": self.unit})
         return pd.DataFrame(rows)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Advantage at each visit with interval and n."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         parts = []
         for row in self.frame(level).to_dict("records"):
             arm = f"{row['arm']}, " if row["arm"] else ""
@@ -70,15 +70,13 @@ class WithinVisit(Result):
 
 def compare_within_visit(
     scores: pd.DataFrame,
-    outcome: str,
+    outcome: Selected,
     *,
     between: str = "condition",
     first: str | None = None,
     second: str | None = None,
-    hand: str | Collection[str] = DEFAULT_HANDS,
-    condition: str = "unassisted",
     participants: pd.DataFrame | None = None,
-    level: float = 0.95,
+    **named: Unpack[Narrowed],
 ) -> WithinVisit:
     """Paired comparison inside each visit, and how the advantage changed since the first visit.
 
@@ -87,12 +85,13 @@ def compare_within_visit(
     Returns `WithinVisit`. Raises FitError where one of the two was never measured.
     The two are never averaged: an assisted score is another outcome than an unassisted one.
     """
+    selection = selection_of(outcome, **named)
     if between == "condition":
         first, second = first or "assisted", second or "unassisted"
-        frames = [select_scores(scores, outcome, hand, name) for name in (first, second)]
+        frames = [rows(scores, replace(selection, condition=name)) for name in (first, second)]
     elif between == "hand":
         first, second = first or "affected", second or "other"
-        frames = [select_scores(scores, outcome, name, condition) for name in (first, second)]
+        frames = [rows(scores, replace(selection, hand=(name,))) for name in (first, second)]
     else:
         raise FitError(f"between {between!r}: allowed 'condition' or 'hand'.")
     arms = enrolled_arms(scores, participants)
@@ -102,23 +101,22 @@ def compare_within_visit(
     )
     visits = [visit for visit in visits_in_order(frames[0]) if visit in two.columns]
     if not visits:
-        raise FitError(f"{outcome}: no visit has both {first} and {second}.")
+        raise FitError(f"{selection.outcome}: no visit has both {first} and {second}.")
     advantage = (one[visits] - two[visits]) * sign
-    rows = []
+    made = []
     for arm in sorted(arms.unique()):
         people = arms.index[arms == arm]
         for visit in visits:
             own = advantage.loc[people, visit].dropna()
-            rows.append(_row(str(arm), visit, "difference", own, len(people), one[visit], two[visit]))
+            made.append(_row(str(arm), visit, "difference", own, len(people), one[visit], two[visit]))
         for visit in visits[1:]:
             own = (advantage.loc[people, visit] - advantage.loc[people, visits[0]]).dropna()
-            rows.append(_row(str(arm), visit, f"change since {visits[0]}", own, len(people), None, None))
+            made.append(_row(str(arm), visit, f"change since {visits[0]}", own, len(people), None, None))
     return WithinVisit(
-        rows=tuple(rows),
-        outcome=outcome,
+        rows=tuple(made),
+        outcome=selection.named(),
         first=first,
         second=second,
-        level=check_level(level),
         unit=str(frames[0]["unit"].iloc[0]),
         n_subjects=len(arms),
         n_rows=int(advantage.notna().sum().sum()),

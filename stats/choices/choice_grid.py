@@ -13,7 +13,8 @@ import pandas as pd
 from outcomes import columns as c
 from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.change_fit import ChangeFit
-from stats.change.change_table import select_scores, visits_in_order
+from stats.selection import Selection, visits_in_order
+from stats.selection import rows as rows_of
 
 MODEL, TIME, BASELINE, DF, MISSING, PEOPLE, NAMED = (
     "covariance",
@@ -110,7 +111,7 @@ def df_options(df: str) -> list[Option]:
 
 def missing_options(scores: pd.DataFrame, outcome: str, baseline: str, visit: str) -> list[Option]:
     """Everyone by the likelihood, those with a score at every visit, those with the first and the last one."""
-    rows = select_scores(scores, outcome)
+    rows = rows_of(scores, Selection(outcome))
     rows = rows[rows[c.VALUE].notna()]
     people = sorted(set(scores[c.PARTICIPANT].astype(str)))
     seen = rows.groupby(rows[c.PARTICIPANT].astype(str))[c.VISIT].agg(set)

@@ -13,6 +13,7 @@ from stats.proportions.one_proportion import proportion_interval
 from stats.proportions.two_proportions import risk_difference
 from stats.responders.count import count_responders
 from stats.responders.responder_counts import ArmCount, ResponderCounts
+from stats.selection import Selection
 
 THRESHOLD, MISSING = "threshold", "missing values in the share"
 SHARE, SHARE_DIFFERENCE = "share improved", "difference in share improved"
@@ -36,9 +37,11 @@ def share_rows(
     own = tuple(design.thresholds.get(outcome, ()))
     try:
         counted = count_responders(
-            scores, [*thresholds] or "all", outcome=outcome, visit=visit or None, baseline=design.baseline.id,
+            scores,
+            [*thresholds] or "all",
+            select=Selection(outcome, visit or None, design.baseline.id),
             participants=participants,
-        )  # fmt: skip
+        )
     except InstrumentError:
         return [], (f"Responder shares: {outcome} is a total of the study's own, no published threshold is known.",)
     except FitError as refused:

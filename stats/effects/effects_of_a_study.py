@@ -1,6 +1,8 @@
 """Effect sizes of every outcome from its model of change: what a study with missed visits should lead with."""
 
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import Unpack
 
 import pandas as pd
 
@@ -10,10 +12,11 @@ from stats.change.change_fit import ChangeFit, fit_change
 from stats.change.change_table import better_sign
 from stats.change.crossover import CrossoverFit, fit_crossover
 from stats.effects.effects_of_a_fit import Spread, effect_from_fit, in_units_of, pooled_sd
-from stats.effects.effects_of_scores import POSITIVE, EffectRow, EffectSizes
+from stats.effects.effects_of_scores import POSITIVE, EffectRow, EffectSizes, outcomes_wanted
 from stats.effects.noncentral import hedges_correction
 from stats.errors import FitError
-from stats.estimates import NAN, check_level
+from stats.estimates import NAN
+from stats.selection import Narrowed, Selection, selection_of
 
 KIND = "model-baseline-sd"
 
@@ -23,44 +26,43 @@ def model_effects(
     outcomes: str | Sequence[str] | None = None,
     *,
     design: Protocol,
-    visit: str | None = None,
+    select: Selection | None = None,
     participants: pd.DataFrame | None = None,
-    condition: str = "unassisted",
-    level: float = 0.95,
+    **named: Unpack[Narrowed],
 ) -> EffectSizes:
     """The model's difference of changes between arms (one arm: its change) over the SD at baseline, per outcome.
 
-    scores, design, participants, condition: as in `fit_change`, which is fitted to every outcome. outcomes: the
-    protocol's where not named. visit: the later visit; the last with an estimate where not named. See `effect_from_fit`
-    for standardiser, small-sample correction and interval. Unlike the indices of complete pairs it uses every visit of
-    everybody and holds where visits are missing at random. With periods in the protocol (crossover) it is the treatment
-    effect of `fit_crossover` over the SD at the start of the first period. Positive is better.
+    scores, design, participants: as in `fit_change`, which is fitted to every outcome. outcomes: the protocol's where
+    not named. select: the rows; visit, baseline, hand and condition narrow it. Its visit is the one the effect is of;
+    the last with an estimate where not named. See `effect_from_fit` for standardiser, small-sample correction and
+    interval. Unlike the indices of complete pairs it uses every visit of everybody and holds where visits are missing
+    at random. With periods in the protocol (crossover) it is the treatment effect of `fit_crossover` over the SD at the
+    start of the first period. Positive is better.
     Returns `EffectSizes`, kind "model-baseline-sd": one row per outcome and arm against the reference arm ("a - b"); an
     outcome without a model keeps its row, with the reason. n: participants of those arms in the model; enrolled: in the
     scores or, where given, in `participants`.
     """
-    wanted = [outcomes] if isinstance(outcomes, str) else list(outcomes or design.outcomes)
+    selection = selection_of(select, **named)
+    wanted = outcomes_wanted(scores, outcomes or selection.outcome or design.outcomes)
     people = (scores if participants is None else participants)[[c.PARTICIPANT, c.ARM]].drop_duplicates()
     enrolled = people[c.ARM].astype(str).value_counts()
     rows: list[EffectRow] = []
     for outcome in wanted:
+        own = replace(selection, outcome=outcome)
         try:
             if design.periods:
-                rows += _crossover_rows(
-                    fit_crossover(scores, outcome, design=design, condition=condition), scores, design
-                )
+                rows += _crossover_rows(fit_crossover(scores, own, design=design), scores, design)
                 continue
-            fit = fit_change(scores, outcome, design=design, participants=participants, condition=condition)
-            rows += _rows(fit, visit, enrolled)
+            fit = fit_change(scores, replace(own, visit=None), design=design, participants=participants)
+            rows += _rows(fit, own.visit, enrolled)
         except FitError as refused:
             rows.append(
                 EffectRow(
-                    outcome, "", KIND, design.baseline.id, visit or "", 0, len(people), NAN, "", None, str(refused)
+                    outcome, "", KIND, design.baseline.id, own.visit or "", 0, len(people), NAN, "", None, str(refused)
                 )
             )
     return EffectSizes(
         rows=tuple(rows),
-        level=check_level(level),
         unit="SD",
         n_subjects=int(scores[c.PARTICIPANT].nunique()),
         n_rows=sum(row.n for row in rows),

@@ -1,18 +1,20 @@
 """Effect sizes of change for every outcome of a study, in one frame."""
 
-from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
+from typing import Unpack
 
 import numpy as np
 import pandas as pd
 
 from outcomes import columns as c
-from stats.change.change_table import DEFAULT_HANDS, better_sign, change_table
+from stats.change.change_table import better_sign, change_table
 from stats.effects.one_effect import PAIRED_KINDS, effect_size
 from stats.errors import FitError
 from stats.estimates import NAN, Estimate, check_level
 from stats.result import Result
+from stats.selection import Narrowed, Selection, selection_of
 
 BETWEEN = "pre-post-control"
 POSITIVE = "Improvement: the sign is turned where lower is better, so positive is better everywhere."
@@ -41,15 +43,14 @@ class EffectSizes(Result):
     """Effect sizes of all outcomes. Positive is better, whatever the direction of the scale."""
 
     rows: tuple[EffectRow, ...]
-    level: float
     unit: str
     n_subjects: int
     n_rows: int
     notes: tuple[str, ...]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """One row per outcome, arm and kind with `estimate std_error conf_low conf_high standardiser`."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         made = []
         for row in self.rows:
             low, high = row.size.limits(level) if row.size else (NAN, NAN)
@@ -76,9 +77,9 @@ class EffectSizes(Result):
             )
         return pd.DataFrame(made)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Each effect size with interval, standardiser and n."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         parts = []
         for row in self.rows:
             where = f"{row.outcome}{', ' + row.arm if row.arm else ''}, {row.from_visit} to {row.to_visit}"
@@ -99,35 +100,33 @@ def effect_sizes(
     *,
     kinds: str | Sequence[str] = CHANGE_KINDS,
     reference: str | None = None,
-    visit: str | None = None,
-    baseline: str | None = None,
-    hand: str | Collection[str] = DEFAULT_HANDS,
-    condition: str = "unassisted",
+    select: Selection | None = None,
     participants: pd.DataFrame | None = None,
-    level: float = 0.95,
     interval: str = "default",
     rng: np.random.Generator | None = None,
+    **named: Unpack[Narrowed],
 ) -> EffectSizes:
     """Effect sizes of the change between two visits, per outcome and arm, from complete pairs.
 
     scores: the scores frame. outcomes: one or more outcome ids; all in the frame where not named. kinds: as in
     `effect_size` for two occasions, one row per arm; and `pre-post-control`, one row per arm against the reference arm
-    (reference=), the comparison a randomised pilot is for. baseline, visit: visit ids; first and last visit of each
-    outcome where not named. interval, rng: as in `effect_size`. Positive is better.
+    (reference=), the comparison a randomised pilot is for. select: the rows, of every outcome alike; visit, baseline,
+    hand and condition narrow it (first and last visit of each outcome where not named). interval, rng: as in
+    `effect_size`. Positive is better.
     Returns `EffectSizes`; an outcome that cannot be computed keeps its row, with the reason.
     Raises FitError for an unknown outcome, visit, kind or reference.
     """
-    wanted = [outcomes] if isinstance(outcomes, str) else list(outcomes or scores[c.OUTCOME].unique())
+    selection = selection_of(select, **named)
+    wanted = outcomes_wanted(scores, outcomes or selection.outcome)
     chosen = [kinds] if isinstance(kinds, str) else list(kinds)
     allowed = (*PAIRED_KINDS, BETWEEN)
     unknown = [kind for kind in chosen if kind not in allowed]
     if unknown:
         raise FitError(f"Effect size of change {', '.join(unknown)}: allowed {', '.join(allowed)}.")
-    make = partial(effect_size, level=level, interval=interval, rng=rng)
+    make = partial(effect_size, interval=interval, rng=rng)
     rows: list[EffectRow] = []
     for outcome in wanted:
-        table = change_table(scores, outcome, visit=visit, baseline=baseline, hand=hand, condition=condition,
-                             participants=participants)  # fmt: skip
+        table = change_table(scores, replace(selection, outcome=outcome), participants=participants)
         by_arm = {str(arm): own for arm, own in table.groupby(c.ARM, sort=True)}
         for arm, own in by_arm.items():
             rows += [_row(arm, own, kind, None, make) for kind in chosen if kind != BETWEEN]
@@ -146,12 +145,16 @@ def effect_sizes(
         )
     return EffectSizes(
         rows=tuple(rows),
-        level=check_level(level),
         unit="SD",
         n_subjects=int(scores[c.PARTICIPANT].nunique()),
         n_rows=sum(row.n for row in rows),
         notes=tuple(notes),
     )
+
+
+def outcomes_wanted(scores: pd.DataFrame, outcomes: str | Sequence[str] | None) -> list[str]:
+    """The outcomes named, as a list; all in the frame where none is."""
+    return [outcomes] if isinstance(outcomes, str) else list(outcomes or scores[c.OUTCOME].unique())
 
 
 def _row(

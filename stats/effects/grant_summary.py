@@ -1,7 +1,8 @@
 """The application's figure in one call: effect sizes of all outcomes with intervals, responder shares beside them."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Unpack
 
 import pandas as pd
 
@@ -9,13 +10,14 @@ from outcomes import columns as c
 from outcomes.errors import InstrumentError
 from outcomes.protocol.trial import Protocol
 from stats.effects.effects_of_a_study import model_effects
-from stats.effects.effects_of_scores import BETWEEN, EffectSizes, effect_sizes
+from stats.effects.effects_of_scores import BETWEEN, EffectSizes, effect_sizes, outcomes_wanted
 from stats.errors import FitError
 from stats.estimates import Estimate, check_level
 from stats.responders.count import count_responders
 from stats.responders.published_criteria import ThresholdLike
 from stats.responders.responder_counts import ArmCount, ResponderCounts
 from stats.result import Result
+from stats.selection import Narrowed, Selection, selection_of
 
 CAUTION = (
     "A pilot's effect size is too uncertain to size the next trial with; its interval, the smallest important change "
@@ -32,19 +34,18 @@ class GrantSummary(Result):
     effects: EffectSizes
     responders: tuple[ResponderCounts, ...]
     others: tuple[tuple[str, Estimate], ...]
-    level: float
     unit: str
     n_subjects: int
     n_rows: int
     notes: tuple[str, ...]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """The figure's rows: `what` is "effect size", "published effect" (arm: the study's name) or "responders".
 
         Columns outcome, arm, from_visit, to_visit, what, name (kind or threshold), estimate, conf_low, conf_high,
         count, n, enrolled, unit, source (standardiser, or the threshold's source), citation, rule, reason.
         """
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         sizes = self.effects.frame(level).rename(columns={"kind": "name", "standardiser": "source"})
         sizes = sizes.assign(what="effect size", count=float("nan"), rule="", citation="", unit="SD")
         parts = [sizes]
@@ -76,9 +77,9 @@ class GrantSummary(Result):
         order = {outcome: k for k, outcome in enumerate(dict.fromkeys(joined[c.OUTCOME]))}
         return joined.sort_values(c.OUTCOME, key=lambda column: column.map(order), kind="stable", ignore_index=True)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """The sentence for the application; many thresholds are put in one line from the smallest to the largest."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         parts = [self.effects.sentence(level)]
         for counted in self.responders:
             by_arm: dict[str, list[ArmCount]] = {}
@@ -107,13 +108,10 @@ def grant_summary(
     reference: str | None = None,
     design: Protocol | None = None,
     others: Mapping[str, Estimate] | None = None,
-    visit: str | None = None,
-    baseline: str | None = None,
+    select: Selection | None = None,
     participants: pd.DataFrame | None = None,
     source: str | None = None,
-    population: str | None = None,
-    phase: str | None = None,
-    level: float = 0.95,
+    **named: Unpack[Narrowed],
 ) -> GrantSummary:
     """Effect sizes of all outcomes with intervals, each outcome's responder shares, and the sentence.
 
@@ -123,24 +121,28 @@ def grant_summary(
     those of the model of change (`model_effects`), which hold where visits are missing at random. Without it: `g_av` in
     a single arm, `pre-post-control` where reference= names the reference arm, both of complete pairs. others: effects
     of other studies by name (`effect_size` of their published means, SDs and n), for the same axis; another
-    standardiser than ours is refused. visit, baseline, participants, source, population, phase: as in
-    `count_responders`.
+    standardiser than ours is refused. select: the rows of every outcome; visit, baseline, hand and condition narrow
+    it. participants, source: as in `count_responders`.
     Returns `GrantSummary` (its frame is what the figure draws). An outcome without a threshold that can be counted has
     an effect size and a note.
     """
-    wanted = [outcomes] if isinstance(outcomes, str) else list(outcomes or scores[c.OUTCOME].unique())
-    named = thresholds or {}
-    strange = sorted(set(named) - set(wanted))
+    selection = selection_of(select, **named)
+    wanted = outcomes_wanted(scores, outcomes or selection.outcome)
+    at = thresholds or {}
+    strange = sorted(set(at) - set(wanted))
     if strange:
         raise FitError(f"Thresholds of {', '.join(strange)}: not among the outcomes {', '.join(wanted)}.")
     if kind is None and design is not None:
-        if baseline not in (None, design.baseline.id):
-            raise FitError(f"Baseline {baseline}: the model of change counts from {design.baseline.id}. Leave it out.")
-        effects = model_effects(scores, wanted, design=design, visit=visit, participants=participants, level=level)
+        if selection.baseline not in (None, design.baseline.id):
+            raise FitError(
+                f"Baseline {selection.baseline}: the model of change counts from {design.baseline.id}. Leave it out."
+            )
+        effects = model_effects(scores, wanted, design=design, select=selection, participants=participants)
     else:
         kind = kind or (BETWEEN if reference is not None else "g_av")
-        effects = effect_sizes(scores, wanted, kinds=kind, reference=reference, visit=visit, baseline=baseline,
-                               participants=participants, level=level)  # fmt: skip
+        effects = effect_sizes(
+            scores, wanted, kinds=kind, reference=reference, select=selection, participants=participants
+        )
     counted, notes = [], [CAUTION, *effects.notes]
     ours = {dict(row.size.extra)["standardiser"] for row in effects.rows if row.size}
     for name, size in (others or {}).items():
@@ -152,23 +154,18 @@ def grant_summary(
             counted.append(
                 count_responders(
                     scores,
-                    named.get(outcome, "all"),
-                    outcome=outcome,
+                    at.get(outcome, "all"),
+                    select=replace(selection, outcome=outcome),
                     source=source,
-                    population=population,
-                    phase=phase,
-                    visit=visit,
-                    baseline=baseline,
                     participants=participants,
-                    level=level,
                 )
             )
         except (FitError, InstrumentError) as refused:
-            if outcome in named:
+            if outcome in at:
                 raise
             why = "no published threshold in the library" if isinstance(refused, InstrumentError) else str(refused)
             notes.append(f"{outcome}: no responders counted, {why}.")
     notes += [note for one in counted for note in one.notes]
     people = int(scores[c.PARTICIPANT].nunique())
-    return GrantSummary(effects, tuple(counted), tuple((others or {}).items()), check_level(level), "", people,
+    return GrantSummary(effects, tuple(counted), tuple((others or {}).items()), "", people,
                         effects.n_rows, tuple(dict.fromkeys(notes)))  # fmt: skip

@@ -1,63 +1,52 @@
 """Who improved by at least a threshold: counts with the threshold's source, the missing and those without room."""
 
-from collections.abc import Collection, Sequence
-from functools import partial
+from collections.abc import Sequence
+from dataclasses import replace
 
 import pandas as pd
 
 from outcomes import columns as c
 from outcomes.errors import InstrumentError
 from outcomes.library import registry
-from stats.change.change_table import DEFAULT_HANDS, better_sign
+from outcomes.library.known import find_measure
+from outcomes.protocol.trial import Protocol
+from stats.change.change_table import better_sign
 from stats.errors import FitError
-from stats.estimates import check_level
-from stats.proportions.one_proportion import METHODS
-from stats.responders.criteria import Criterion, both
-from stats.responders.improvements import Changes, as_list, changes_of, completed_table, outcome_named
-from stats.responders.published_criteria import Setting, ThresholdLike, all_published, criterion, paired_by_hand
-from stats.responders.responder_counts import ArmCount, ResponderCounts, arm_counts
+from stats.responders.criteria import Criterion
+from stats.responders.improvements import Changes, as_list, changes_of, outcome_named
+from stats.responders.published_criteria import Beyond, Setting, ThresholdLike, all_published, criteria_of
+from stats.responders.responder_counts import ArmCount, ResponderCounts, ScaleEnds, arm_counts
+from stats.selection import Selected, selection_of
 
 
 def count_responders(
     scores: Changes,
-    threshold: ThresholdLike | Sequence[ThresholdLike] = "all",
+    threshold: ThresholdLike | Beyond | Sequence[ThresholdLike | Beyond] = "all",
     *,
-    beyond: ThresholdLike | None = None,
-    imputed: Sequence[Changes] = (),
-    outcome: str | None = None,
-    visit: str | None = None,
-    baseline: str | None = None,
-    hand: str | Collection[str] = DEFAULT_HANDS,
-    condition: str = "unassisted",
+    select: Selected | None = None,
     participants: pd.DataFrame | None = None,
-    population: str | None = None,
-    phase: str | None = None,
-    source: str | None = None,
-    quantity: str | None = None,
-    rule: str | None = None,
-    unit: str = "",
+    design: Protocol | None = None,
     better: str | None = None,
-    low: float | None = None,
-    high: float | None = None,
-    tolerance: float | None = None,
-    method: str = "wilson",
-    level: float = 0.95,
+    unit: str | None = None,
+    source: str | None = None,
 ) -> ResponderCounts:
     """Count improved, unchanged and worsened by arm, at one threshold or at several side by side.
 
     scores: the scores frame, a frame of `change_table`, or the improvements themselves (positive is better).
-    threshold: key of a published threshold, a `Threshold`, a number (then `source=` is required), a pair
-    `{"dominant": key, "non-dominant": key}` chosen per person (then `participants=` is required), a list of these, or
-    "all" published ones of the outcome. Reaching an MCID counts (>=); a detectable change must be exceeded (>).
-    beyond: a detectable change; then each threshold is counted alone, the detectable change alone, and both at once.
-    imputed: completed data sets of the same participants (multiple imputation); adds the share `estimate_imputed`.
-    population, phase: of this study, in words; a threshold published for others gets a note (diagnoses are taken from
-    participants= where population is not given).
+    threshold: key of a published threshold, a `Threshold`, a number (then `source=` is required), an `OwnThreshold`, a
+    pair `{"dominant": key, "non-dominant": key}` chosen per person (then `participants=` is required), a `Beyond` (an
+    important change and a detectable one, each alone and both at once), a list of these, or "all" published ones of
+    the outcome. Reaching an MCID counts (>=); a detectable change must be exceeded (>).
+    select: outcome, visits, hand, condition and people, as a `Selection` or the outcome's name; the outcome is that of
+    the threshold, or the only one in the frame, where none is named.
+    participants: everyone enrolled, with sides for thresholds by hand, and `diagnosis` and `phase`: a threshold
+    published for others gets a note. design: the protocol, for the visit changes are counted from and the limits of
+    totals of the study's own. better, unit: of bare changes.
     Worsened: worse by the same size. Cannot reach: not improved, not worsened, and baseline nearer to the end of the
-    scale than the threshold (`low`, `high`; the instrument's own limits where it is in the catalogue).
-    tolerance: changes this near count as equal to the threshold (0.05 kgf for forces, rounding error otherwise).
-    method: interval of the share, as in `proportion_interval`.
-    Returns `ResponderCounts`; its five classes add up to the enrolled in each arm.
+    scale than the threshold. The ends are the columns `low` and `high` of the frame where it has them, else the limits
+    of the protocol's measure, else those of the catalogue.
+    Returns `ResponderCounts`; its five classes add up to the enrolled in each arm. Its `by(method)` gives the shares
+    another interval, `with_imputations` adds what multiple imputation says.
     Raises FitError for a number without source, an unknown outcome or visit, unknown hands for a hand-specific
     threshold, a unit that differs.
     A count says nothing of who responded to the treatment: a shift of everyone by the same amount also makes
@@ -67,59 +56,82 @@ def count_responders(
     >>> int(counted["improved"]), int(counted["enrolled"])
     (2, 5)
     """
-    if method not in METHODS:
-        raise FitError(f"Interval method {method!r} for a proportion: allowed {', '.join(METHODS)}.")
-    asked = as_list(threshold)
-    outcome = outcome or outcome_named(scores, asked)
-    selection = {"visit": visit, "baseline": baseline, "hand": hand, "condition": condition}
-    selection |= {"participants": participants}
-    table = changes_of(scores, outcome, unit, better, selection)
-    outcome, unit = table[c.OUTCOME].iloc[0], table["unit"].iloc[0]
+    asked, selection = as_list(threshold), selection_of(select)
+    if selection.outcome is None:
+        selection = replace(selection, outcome=outcome_named(scores, asked))
+    if design is not None and selection.baseline is None:
+        selection = replace(selection, baseline=design.baseline.id)
+    table = changes_of(scores, selection, participants=participants, unit=unit, better=better)
+    outcome = str(table[c.OUTCOME].iloc[0])
     notes: list[str] = []
-    setting = Setting(outcome, unit, hand, participants, population, phase)
-    named = partial(criterion, setting=setting, source=source, quantity=quantity, rule=rule, tolerance=tolerance)
+    setting = Setting(outcome, table["unit"].iloc[0], selection.hands, participants)
     if asked == ["all"]:
-        criteria, left_out = all_published(setting, tolerance)
+        criteria, left_out = all_published(setting)
         notes += left_out
     else:
-        criteria = [named(one) for one in paired_by_hand(asked)]
-    if beyond is not None:
-        detectable = named(beyond)
-        criteria = [one for rule_ in criteria for one in (rule_, detectable, both(rule_, detectable))]
-        criteria = list({one.label: one for one in criteria}.values())
-    filled = [completed_table(one, table, outcome, selection) for one in imputed]
-    low, high, step = _scale_ends(outcome, low, high)
+        criteria = criteria_of(asked, setting, source)
+    ends = _scale_ends(scores, outcome, design)
     arms = sorted(table[c.ARM].unique())
     counts: list[ArmCount] = []
     people = []
-    for rule_ in criteria:
-        classed = classify(table, rule_, low, high)
+    for rule in criteria:
+        classed = classify(table, rule, ends)
         people.append(classed)
-        completed = [classify(one, rule_, low, high) for one in filled]
-        counts += arm_counts(classed, arms, rule_, completed)
-        notes += [*rule_.notes, *_count_notes(classed, rule_, step)]
+        counts += arm_counts(classed, arms, rule)
+        notes += [*rule.notes, *_count_notes(classed, rule, ends.step)]
     if participants is None and len(table):
         notes.append(
             "Enrolled: everyone in the frame given; people without any row are known through participants= only."
         )
-    if low is None and high is None:
+    if ends.low is None and ends.high is None:
         notes.append("The ends of the scale are not known: who could not reach the threshold was not assessed.")
     return ResponderCounts(
         counts=tuple(counts),
         outcome=outcome,
         from_visit=table["from_visit"].iloc[0],
         to_visit=table["to_visit"].iloc[0],
-        method=method,
-        level=check_level(level),
-        unit=unit,
+        unit=setting.unit,
         n_subjects=len(table),
         n_rows=int((table["missing"] == "").sum()),
         notes=tuple(dict.fromkeys(notes)),
         people=pd.concat(people, ignore_index=True),
+        criteria=tuple(criteria),
+        ends=ends,
     )
 
 
-def classify(table: pd.DataFrame, rule: Criterion, low: float | None, high: float | None) -> pd.DataFrame:
+def with_imputations(
+    counted: ResponderCounts, completed: Sequence[Changes], *, select: Selected | None = None
+) -> ResponderCounts:
+    """The same count with the shares over completed data sets (multiple imputation) beside it: `estimate_imputed`.
+
+    completed: frames as `count_responders` takes them, of the same participants with every value. select: as there.
+    Raises FitError where participants differ or values are still missing.
+    """
+    table = counted.people[counted.people["threshold"] == counted.counts[0].threshold]
+    selection = replace(selection_of(select), outcome=counted.outcome, baseline=None, visit=None)
+    if any(isinstance(one, pd.DataFrame) and c.VALUE in one for one in completed):
+        selection = replace(selection, baseline=counted.from_visit, visit=counted.to_visit)
+    everyone = table[[c.PARTICIPANT, c.ARM]]
+    made = []
+    for one in completed:
+        filled = changes_of(
+            one, selection, participants=everyone, unit=counted.unit, better=str(table["better"].iloc[0])
+        )
+        if set(filled[c.PARTICIPANT]) != set(table[c.PARTICIPANT]):
+            raise FitError("A completed data set holds other participants than the observed one.")
+        if (filled["missing"] != "").any():
+            raise FitError("A completed data set still lacks values: every enrolled participant needs both visits.")
+        made.append(filled)
+    arms = sorted(table[c.ARM].unique())
+    counts: list[ArmCount] = []
+    for rule in counted.criteria:
+        observed = counted.people[counted.people["threshold"] == rule.label]
+        counts += arm_counts(observed, arms, rule, [classify(one, rule, counted.ends) for one in made])
+    return replace(counted, counts=tuple(counts))
+
+
+def classify(table: pd.DataFrame, rule: Criterion, ends: ScaleEnds) -> pd.DataFrame:
     """The change table with `threshold`, `needed`, `class` and `limited` (no room for an improvement that size)."""
     needed = rule.needed(table)
     unknown = table.loc[needed.isna() & (table["missing"] == ""), c.PARTICIPANT].astype(str).tolist()
@@ -127,7 +139,7 @@ def classify(table: pd.DataFrame, rule: Criterion, low: float | None, high: floa
         raise FitError(f"No threshold for {', '.join(unknown)}: not in participants=. Add them with both sides.")
     improvement = table["improvement"]
     higher = better_sign(table["better"].iloc[0]) > 0
-    end = high if higher else low
+    end = ends.high if higher else ends.low
     improved = rule.passed(improvement, needed)
     limited = pd.Series(False, index=table.index)
     if end is not None:
@@ -141,15 +153,20 @@ def classify(table: pd.DataFrame, rule: Criterion, low: float | None, high: floa
     return table.assign(threshold=rule.label, needed=needed, limited=limited, **{"class": classes})
 
 
-def _scale_ends(outcome: str, low: float | None, high: float | None) -> tuple[float | None, float | None, float | None]:
-    """Ends and step of the scale: as given, else from the catalogue."""
-    if low is not None or high is not None:
-        return low, high, None
+def _scale_ends(scores: Changes, outcome: str, design: Protocol | None) -> ScaleEnds:
+    """Ends and step of the scale: as the frame says, else the protocol's measure, else the catalogue."""
+    if isinstance(scores, pd.DataFrame) and ("low" in scores or "high" in scores):
+        own = scores[scores[c.OUTCOME] == outcome] if c.OUTCOME in scores else scores
+        ends = own.reindex(columns=["low", "high"]).iloc[0].astype(float) if len(own) else pd.Series([], dtype=float)
+        return ScaleEnds(**ends.dropna().to_dict())
+    measure = find_measure(design, *outcome.split(".", 1)) if design is not None and "." in outcome else None
+    if measure is not None:
+        return ScaleEnds(measure.low, measure.high)
     try:
         _, scale = registry.outcome_scale(outcome)
     except InstrumentError:
-        return None, None, None  # a total the study brought itself, or bare numbers
-    return scale.low, scale.high, scale.step
+        return ScaleEnds()  # a total the study brought itself, or bare numbers
+    return ScaleEnds(scale.low, scale.high, scale.step)
 
 
 def _count_notes(classed: pd.DataFrame, rule: Criterion, step: float | None) -> list[str]:

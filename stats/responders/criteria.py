@@ -71,9 +71,28 @@ class Criterion:
         return replace(self, unit=self.unit if self.percent else found, tolerance=tolerance, notes=notes)
 
 
-def from_number(value: float, unit: str, source: str | None, quantity: str | None, rule: str | None) -> Criterion:
-    """A number the analyst brings; refused without saying where it comes from."""
-    if not source or not source.strip():
+@dataclass(frozen=True)
+class OwnThreshold:
+    """A number the analyst brings, with where it comes from.
+
+    value: size of an improvement that counts, above 0, in `unit` (blank: the outcome's; "% of baseline" allowed).
+    quantity: what it is, e.g. "MCID individual"; an MCID counts when reached, anything else named when exceeded; rule:
+    ">=" or ">" instead. tolerance: changes this near count as equal to it (0.05 kgf for forces, rounding error
+    otherwise).
+    """
+
+    value: float
+    source: str
+    unit: str = ""
+    quantity: str | None = None
+    rule: str | None = None
+    tolerance: float | None = None
+
+
+def from_number(own: OwnThreshold, unit: str) -> Criterion:
+    """The criterion of a number for an outcome in `unit`; refused without saying where it comes from."""
+    value, rule = own.value, own.rule
+    if not own.source or not own.source.strip():
         raise FitError(
             f"Threshold {value} without a source. Name a published threshold by its key, or say where the number "
             'comes from: source="...".'
@@ -85,16 +104,17 @@ def from_number(value: float, unit: str, source: str | None, quantity: str | Non
     if rule not in (None, ">=", ">"):
         raise FitError(f"Rule {rule!r}: allowed '>=' (reaching it is enough) or '>' (it must be exceeded).")
     if rule is None:
-        rule = ">=" if quantity is None or quantity.startswith("MCID") else ">"
-    named = quantity or "threshold"
+        rule = ">=" if own.quantity is None or own.quantity.startswith("MCID") else ">"
+    named, unit = own.quantity or "threshold", own.unit or unit
     return Criterion(
         label=f"{value} {unit}".strip(),
         value=value,
         unit=unit,
         quantity=named,
         strict=rule == ">",
-        source=source,
-        notes=(f"{named} {value}: source as given by the analyst, {source}.",),
+        source=own.source,
+        percent=unit.startswith("%"),
+        notes=(f"{named} {value}: source as given by the analyst, {own.source}.",),
     )
 
 

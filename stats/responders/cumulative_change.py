@@ -1,27 +1,25 @@
 """The cumulative distribution of change: the share of people at or above every possible threshold at once."""
 
-from collections.abc import Collection
+from typing import Unpack
 
 import numpy as np
 import pandas as pd
 
 from outcomes import columns as c
-from stats.change.change_table import DEFAULT_HANDS, change_table
+from stats.change.change_table import change_table
 from stats.estimates import check_level
 from stats.proportions.one_proportion import proportion_limits
+from stats.selection import Narrowed, Selected
 
 
 def cumulative_change(
     scores: pd.DataFrame,
-    outcome: str,
+    outcome: Selected,
     *,
-    visit: str | None = None,
-    baseline: str | None = None,
-    hand: str | Collection[str] = DEFAULT_HANDS,
-    condition: str = "unassisted",
     participants: pd.DataFrame | None = None,
     method: str = "wilson",
     level: float = 0.95,
+    **named: Unpack[Narrowed],
 ) -> pd.DataFrame:
     """For each arm and each improvement that occurred: how many reached it.
 
@@ -30,9 +28,7 @@ def cumulative_change(
     reader can look up any. Arguments as `change_table`. An arm without observed changes has no row.
     """
     check_level(level)
-    table = change_table(
-        scores, outcome, visit=visit, baseline=baseline, hand=hand, condition=condition, participants=participants
-    )
+    table = change_table(scores, outcome, participants=participants, **named)
     rows = []
     for arm, own in table.groupby(c.ARM, sort=True):
         present = np.sort(own["improvement"].dropna().to_numpy())

@@ -1,7 +1,7 @@
 """What a responder count can be asked of: a scores frame, a change frame, or the improvements themselves."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -10,30 +10,23 @@ from outcomes import columns as c
 from outcomes.library.instrument import Threshold
 from stats.change.change_table import CHANGE_COLUMNS, better_sign, change_table
 from stats.errors import FitError
-from stats.responders.published_criteria import outcomes_of, published
+from stats.responders.criteria import OwnThreshold
+from stats.responders.published_criteria import Beyond, outcomes_of, published
+from stats.selection import Selection
 
 Changes: TypeAlias = pd.DataFrame | pd.Series | np.ndarray | Sequence[float]
 
 
-def completed_table(filled: Changes, table: pd.DataFrame, outcome: str, selection: Mapping[str, Any]) -> pd.DataFrame:
-    """The change table of one completed data set: the same participants and arms as the observed one."""
-    unit, better = str(table["unit"].iloc[0]), str(table["better"].iloc[0])
-    made = changes_of(filled, outcome, unit, better, selection)
-    if set(made[c.PARTICIPANT]) != set(table[c.PARTICIPANT]):
-        raise FitError("A completed data set holds other participants than the observed one.")
-    if (made["missing"] != "").any():
-        raise FitError("A completed data set still lacks values: every enrolled participant needs both visits.")
-    return made
-
-
 def as_list(threshold: object) -> list:
-    single = isinstance(threshold, str | Threshold | Mapping | int | float | np.integer | np.floating)
+    single = isinstance(
+        threshold, str | Threshold | OwnThreshold | Beyond | Mapping | int | float | np.integer | np.floating
+    )
     return [threshold] if single or not isinstance(threshold, Iterable) else list(threshold)
 
 
 def outcome_named(scores: Changes, asked: list) -> str | None:
     """The outcome from the thresholds named, else the only one in the frame."""
-    first = asked[0]
+    first = asked[0].important if isinstance(asked[0], Beyond) else asked[0]
     if isinstance(first, Mapping):
         first = next(iter(first.values()))
     if isinstance(first, Threshold) or (isinstance(first, str) and first != "all"):
@@ -47,18 +40,22 @@ def outcome_named(scores: Changes, asked: list) -> str | None:
         known = scores[c.OUTCOME].unique()
         if len(known) == 1:
             return str(known[0])
-        raise FitError(f"Which outcome? Found {', '.join(map(str, known))}. Name one: outcome=.")
+        raise FitError(f"Which outcome? Found {', '.join(map(str, known))}. Name one: select=Selection(outcome).")
     return None
 
 
 def changes_of(
-    scores: Changes, outcome: str | None, unit: str, better: str | None, selection: Mapping[str, Any]
+    scores: Changes,
+    selection: Selection,
+    *,
+    participants: pd.DataFrame | None = None,
+    unit: str | None = None,
+    better: str | None = None,
 ) -> pd.DataFrame:
     """The change table behind a scores frame, a change frame or bare improvements."""
     if isinstance(scores, pd.DataFrame) and c.VALUE in scores:
-        if outcome is None:
-            raise FitError("Which outcome? Name one: outcome=.")
-        return change_table(scores, outcome, **selection)
+        return change_table(scores, selection, participants=participants)
+    outcome, unit = selection.outcome, unit or ""
     if isinstance(scores, pd.DataFrame):
         return _completed(scores.copy(), outcome, unit, better)
     improvements = pd.Series(np.asarray(scores, dtype=float))

@@ -1,7 +1,8 @@
 """Criteria from published thresholds: the right outcome, the right hand, and a note on whom they were found in."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import TypeAlias
 
 import pandas as pd
@@ -10,23 +11,29 @@ from outcomes import columns as c
 from outcomes.library import registry
 from outcomes.library.instrument import Threshold
 from stats.errors import FitError
-from stats.responders.criteria import Criterion, from_number
+from stats.responders.criteria import Criterion, OwnThreshold, both, from_number
 
 Pair: TypeAlias = Mapping[str, "str | Threshold"]
-ThresholdLike: TypeAlias = str | Threshold | float | Pair
+ThresholdLike: TypeAlias = str | Threshold | OwnThreshold | float | Pair
 AFFECTED = {"more affected": "affected", "less affected": "other"}
 
 
 @dataclass(frozen=True)
+class Beyond:
+    """An important change and a detectable one: counted each alone, and both at once."""
+
+    important: ThresholdLike
+    detectable: ThresholdLike
+
+
+@dataclass(frozen=True)
 class Setting:
-    """What is counted, and in whom, as far as it was said."""
+    """What is counted, and in whom, as far as it was said (columns diagnosis and phase of the participants)."""
 
     outcome: str
     unit: str
-    hand: str | Collection[str]
+    hands: frozenset[str]
     participants: pd.DataFrame | None = None
-    population: str | None = None
-    phase: str | None = None
 
 
 def published(key: str | Threshold) -> Threshold:
@@ -40,16 +47,9 @@ def outcomes_of(threshold: Threshold) -> list[str]:
     return known.loc[known["key"] == threshold.key, c.OUTCOME].astype(str).tolist()
 
 
-def criterion(
-    threshold: ThresholdLike,
-    setting: Setting,
-    *,
-    source: str | None = None,
-    quantity: str | None = None,
-    rule: str | None = None,
-    tolerance: float | None = None,
-) -> Criterion:
+def criterion(threshold: ThresholdLike, setting: Setting, source: str | None = None) -> Criterion:
     """The criterion behind a key, a record, a number with a source, or a pair of keys by hand."""
+    tolerance = None
     if isinstance(threshold, Mapping):
         made = _by_hand(threshold, setting)
     elif isinstance(threshold, str | Threshold):
@@ -61,8 +61,26 @@ def criterion(
             )
         made = _from_record(record, setting)
     else:
-        made = from_number(float(threshold), setting.unit, source, quantity, rule)
+        own = threshold if isinstance(threshold, OwnThreshold) else OwnThreshold(float(threshold), source or "")
+        made, tolerance = from_number(own, setting.unit), own.tolerance
     return made.suited(setting.unit, tolerance)
+
+
+def criteria_of(asked: Sequence[ThresholdLike | Beyond], setting: Setting, source: str | None) -> list[Criterion]:
+    """The criteria behind what was asked, each label once; those of the two hands of one source are joined."""
+    made: list[Criterion] = []
+    for several, group in groupby(asked, key=lambda one: isinstance(one, Beyond)):
+        if not several:
+            plain = [one for one in group if not isinstance(one, Beyond)]
+            made += [criterion(one, setting, source) for one in paired_by_hand(plain)]
+            continue
+        for one in group:
+            if isinstance(one, Beyond):
+                important, limit = (criterion(part, setting, source) for part in (one.important, one.detectable))
+                made += [important, limit, both(important, limit)]
+    if any(isinstance(one, Beyond) for one in asked):
+        return list({one.label: one for one in made}.values())
+    return made
 
 
 def _from_record(record: Threshold, setting: Setting) -> Criterion:
@@ -70,9 +88,8 @@ def _from_record(record: Threshold, setting: Setting) -> Criterion:
     if owners and setting.outcome not in owners:
         raise FitError(f"Threshold {record.key} belongs to {', '.join(owners)}, not to {setting.outcome}.")
     wanted = AFFECTED.get(record.hand)
-    hands = {setting.hand} if isinstance(setting.hand, str) else set(setting.hand)
-    if wanted and wanted not in hands:
-        counted = ", ".join(sorted(hands - {""}))
+    if wanted and wanted not in setting.hands:
+        counted = ", ".join(sorted(setting.hands - {""}))
         raise FitError(f"Threshold {record.key} holds for the {record.hand} hand, counted is the {counted} one.")
     return Criterion(
         label=record.key,
@@ -104,10 +121,11 @@ def _notes(record: Threshold, setting: Setting) -> list[str]:
 
 def _outside(record: Threshold, setting: Setting) -> list[str]:
     """A note for each property of the study that the threshold's publication does not share."""
-    stated = {"population": {setting.population} - {None}, "phase": {setting.phase} - {None}}
     people = setting.participants
-    if not stated["population"] and people is not None and "diagnosis" in people:
-        stated["population"] = set(people["diagnosis"].dropna().astype(str)) - {""}
+    stated: dict[str, set[str]] = {
+        what: set() if people is None or column not in people else set(people[column].dropna().astype(str)) - {""}
+        for what, column in (("population", "diagnosis"), ("phase", "phase"))
+    }
     notes = []
     for what, found in stated.items():
         known = str(getattr(record, what)).lower()
@@ -116,7 +134,8 @@ def _outside(record: Threshold, setting: Setting) -> list[str]:
             notes.append(f"{record.key}: outside its {what} ({known}): {', '.join(other)}.")
     if not stated["population"]:
         notes.append(
-            "Whether the participants belong to a threshold's population was not stated (population=, phase=)."
+            "Whether the participants belong to a threshold's population was not stated (columns diagnosis and phase "
+            "of participants=)."
         )
     return notes
 
@@ -188,14 +207,14 @@ def _twins(dominant: Threshold, other: Threshold) -> bool:
     )
 
 
-def all_published(setting: Setting, tolerance: float | None) -> tuple[list[Criterion], list[str]]:
+def all_published(setting: Setting) -> tuple[list[Criterion], list[str]]:
     """Every published threshold of an outcome that can be counted here, and a note for each left out."""
     records = [registry.threshold(key) for key in dict.fromkeys(registry.thresholds(setting.outcome)["key"])]
     made: list[Criterion] = []
     notes = []
     for one in paired_by_hand([record for record in records if record.quantity != "SEM"]):
         try:
-            made.append(criterion(one, setting, tolerance=tolerance))
+            made.append(criterion(one, setting))
         except FitError as refused:
             notes.append(f"Left out: {refused}")
     notes += [

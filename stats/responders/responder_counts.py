@@ -1,10 +1,11 @@
 """The record of a responder count."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
+from stats.errors import FitError
 from stats.estimates import NAN, check_level
 from stats.proportions.one_proportion import METHODS, proportion_limits
 from stats.responders.criteria import Criterion
@@ -54,24 +55,40 @@ class ArmCount:
 
 
 @dataclass(frozen=True)
+class ScaleEnds:
+    """Lowest and highest value of a scale and its step; None where not known."""
+
+    low: float | None = None
+    high: float | None = None
+    step: float | None = None
+
+
+@dataclass(frozen=True)
 class ResponderCounts(Result):
-    """Responders by arm and threshold; `people` keeps who is in which class."""
+    """Responders by arm and threshold; `people` keeps who is in which class, `method` is the interval of the shares."""
 
     counts: tuple[ArmCount, ...]
     outcome: str
     from_visit: str
     to_visit: str
-    method: str
-    level: float
     unit: str
     n_subjects: int
     n_rows: int
     notes: tuple[str, ...]
     people: pd.DataFrame = field(repr=False, compare=False)
+    criteria: tuple[Criterion, ...] = field(repr=False, default=())
+    ends: ScaleEnds = ScaleEnds()
+    method: str = "wilson"
 
-    def shares(self, level: float | None = None) -> pd.DataFrame:
+    def by(self, method: str) -> "ResponderCounts":
+        """The same counts with another interval of the shares, as in `proportion_interval`."""
+        if method not in METHODS:
+            raise FitError(f"Interval method {method!r} for a proportion: allowed {', '.join(METHODS)}.")
+        return replace(self, method=method)
+
+    def shares(self, level: float = 0.95) -> pd.DataFrame:
         """Long form: one row per arm, threshold and denominator with `count n estimate conf_low conf_high`."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         rows = []
         for count in self.counts:
             own = {"arm": count.arm, "threshold": count.threshold, "value": count.value}
@@ -87,7 +104,7 @@ class ResponderCounts(Result):
                 rows.append(own | made | {"estimate": share, "conf_low": low, "conf_high": high})
         return pd.DataFrame(rows)
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """One row per arm and threshold.
 
         `estimate conf_low conf_high` are the share of the observed; `estimate_enrolled ...` count the missing as not
@@ -110,9 +127,9 @@ class ResponderCounts(Result):
             rows.append(row)
         return pd.DataFrame(rows)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Counts of each arm and threshold, with interval, denominator, missing people and source."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         shown = self.shares(level)
         parts = []
         for count in self.counts:

@@ -28,6 +28,7 @@ from joblib import Parallel, delayed
 from outcomes.columns import SCORE_COLUMNS
 from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol
 from stats import FitError, count_responders, effect_from_fit, effect_sizes, fit_change
+from stats.selection import Selection
 from synthetic_cohort import CohortDesign, preset, simulate_scores
 from synthetic_cohort.design import Missing
 
@@ -96,7 +97,7 @@ def truth(people: int = POPULATION, seed: int = 1) -> pd.Series:
 
 def analyse(scores: pd.DataFrame, plan: Protocol) -> dict[str, float]:
     """One study's default analysis: the four quantities, and the interval of the first."""
-    shares = count_responders(scores, THRESHOLD, outcome=OUTCOME, visit=VISIT).frame().set_index("arm")["estimate"]
+    shares = count_responders(scores, THRESHOLD, select=Selection(OUTCOME, VISIT)).frame().set_index("arm")["estimate"]
     size = effect_sizes(scores, OUTCOME, kinds="pre-post-control", reference=REFERENCE, visit=VISIT).frame()
     found = {
         "share treated": float(shares[TREATED]),

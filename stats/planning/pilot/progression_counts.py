@@ -7,7 +7,8 @@ import pandas as pd
 import outcomes
 from outcomes import columns as c
 from outcomes.study import Study
-from stats.errors import PlanError
+from stats.errors import FitError, PlanError
+from stats.selection import Selection, rows
 
 Counted = tuple[int, float, tuple[str, ...]]
 
@@ -108,11 +109,13 @@ def _people(study: Study, criterion: Mapping[str, object]) -> pd.Index:
 def _valued(study: Study, scores: pd.DataFrame | None, outcome: str) -> pd.DataFrame:
     """Rows of the outcome with a value: affected hand or no side, without a device."""
     scores = outcomes.score(study) if scores is None else scores
-    chosen = (scores[c.OUTCOME] == outcome) & scores[c.HAND].isin(["affected", ""])
-    chosen &= (scores[c.CONDITION] == "unassisted") & scores[c.VALUE].notna()
     if not (scores[c.OUTCOME] == outcome).any():
         raise PlanError(f"No score of {outcome} in this study: name an outcome that was measured.")
-    return scores[chosen]
+    try:
+        chosen = rows(scores, Selection(outcome), once=False)
+    except FitError as refused:
+        raise PlanError(str(refused)) from None
+    return chosen[chosen[c.VALUE].notna()]
 
 
 COUNTERS: Mapping[str, Callable[[Study, Mapping[str, object], pd.DataFrame | None], Counted]] = {

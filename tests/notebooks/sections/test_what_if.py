@@ -16,6 +16,7 @@ from outcomes import read_study, score
 from outcomes.new_study.blank_folder import new_study
 from stats import compare_responders, count_responders, fit_change, fit_crossover, what_if
 from stats.errors import FitError
+from stats.selection import Selection
 from synthetic_cohort import make_cohort
 
 STUDIES = Path(__file__).resolve().parents[2] / "studies"
@@ -139,7 +140,7 @@ def test_every_share_equals_the_plain_count_and_comparison(studies):
     study, scores, found = studies("demo")
     primary, frame = study.protocol.primary, found.frame()
     counted = count_responders(
-        scores, "all", outcome=primary, visit=found.visit, baseline="baseline", participants=study.participants
+        scores, "all", select=Selection(primary, found.visit, "baseline"), participants=study.participants
     )
     compared = {
         name: compare_responders(counted, "usual", denominator=name).frame(0.95).set_index("threshold")
@@ -162,7 +163,7 @@ def test_shares_of_one_arm_equal_the_plain_count(studies):
     frame = found.frame()
     rows = frame[(frame["choice"] == "threshold")].set_index("option")
     plain = count_responders(
-        scores, "all", outcome=study.protocol.primary, visit=found.visit, participants=study.participants
+        scores, "all", select=Selection(study.protocol.primary, found.visit), participants=study.participants
     ).frame()
     for one in plain.to_dict("records"):
         row = rows.loc[one["threshold"]]

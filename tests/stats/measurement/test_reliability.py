@@ -92,7 +92,7 @@ def test_error_from_sd_and_reliability_needs_both():
 def test_own_detectable_change_stands_beside_the_published_one():
     own = measurement_error(FRAME, kind="consistency", unit="points").threshold("fma_ue.motor", "this sample")
     assert own.strict
-    counted = count_responders([3, 2, 9, 7, 17], [own, 9.0], outcome="fma_ue.motor", unit="points", source="anchor")
+    counted = count_responders([3, 2, 9, 7, 17], [own, 9.0], select="fma_ue.motor", unit="points", source="anchor")
     assert counted.frame()["source"].tolist() == ["this study", "anchor"]
     assert counted.frame()["value"].iloc[0] == pytest.approx(1.96 * np.sqrt(2 * 1.0194), abs=0.01)
 

@@ -18,7 +18,7 @@ from stats.effects.noncentral import hedges_correction
 from stats.errors import FitError
 from stats.measurement.anchor_mcid import estimate_mcid, predictive_threshold, roc_cut
 from stats.proportions.one_proportion import proportion_interval
-from stats.responders.count import count_responders
+from stats.responders.count import count_responders, with_imputations
 from stats.responders.imputed_counts import pooled_share, standard_error
 from stats.responders.reliable_change import clinical_cutoffs, reliable_change
 from stats.responders.true_change import regression_to_mean, true_change_share
@@ -51,15 +51,15 @@ def test_imputed_interval_solves_its_equation():
 def test_counting_over_completed_data_sets():
     observed = pd.DataFrame({"participant": list("abcd"), "improvement": [6.0, 1.0, np.nan, 8.0], "before": 10.0})
     completed = [observed.fillna({"improvement": value}) for value in (2.0, 7.0, 3.0, 9.0)]
-    counted = count_responders(observed, 5, source="anchor", imputed=completed)
+    counted = with_imputations(count_responders(observed, 5, source="anchor"), completed)
     row = counted.frame().iloc[0]
     assert row["estimate_imputed"] == pytest.approx((2 + 3 + 2 + 3) / 16)
     assert row["estimate_enrolled"] == 0.5
     assert row["conf_low_imputed"] < row["estimate_imputed"] < row["conf_high_imputed"]
     with pytest.raises(FitError, match="still lacks values"):
-        count_responders(observed, 5, source="anchor", imputed=[observed, observed])
+        with_imputations(count_responders(observed, 5, source="anchor"), [observed, observed])
     with pytest.raises(FitError, match="other participants"):
-        count_responders(observed, 5, source="anchor", imputed=[completed[0].head(3), completed[0].head(3)])
+        with_imputations(count_responders(observed, 5, source="anchor"), [completed[0].head(3)] * 2)
 
 
 # ---- true change

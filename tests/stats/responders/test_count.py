@@ -10,6 +10,8 @@ from outcomes.columns import SCORE_COLUMNS
 from outcomes.library.instrument import Threshold
 from stats.errors import FitError
 from stats.responders.count import count_responders
+from stats.responders.criteria import OwnThreshold
+from stats.selection import Selection
 
 
 def scores_frame(values, outcome="fma_ue.motor", unit="points", better="higher", arms=None):
@@ -45,11 +47,9 @@ def published(value, quantity="MCID individual", **more):
 def test_published_cohort_counts():
     # Derived from the changes 3 2 9 7 17 in PMC4268358: 3/5, 3/5, 2/5, 2/5, 1/5.
     counted = count_responders(
-        scores_frame(COHORT),
+        scores_frame(COHORT).assign(high=66),
         [published(value) for value in (4.25, 5.25, 7.25, 9, 10)],
-        outcome="fma_ue.motor",
-        visit="post",
-        high=66,
+        select=Selection("fma_ue.motor", "post"),
     )
     frame = counted.frame()
     assert frame["improved"].tolist() == [3, 3, 2, 2, 1]
@@ -64,7 +64,9 @@ def test_published_cohort_counts():
 
 def test_those_without_room_are_apart():
     # 61 of 66 leaves 5 points: 5.25 is out of reach for participant 1.
-    counted = count_responders(scores_frame(COHORT), published(5.25), outcome="fma_ue.motor", visit="post", high=66)
+    counted = count_responders(
+        scores_frame(COHORT).assign(high=66), published(5.25), select=Selection("fma_ue.motor", "post")
+    )
     assert counted["cannot_reach"] == 1
     assert counted["unchanged"] == 1
     shares = counted.shares().set_index("denominator")
@@ -74,8 +76,8 @@ def test_those_without_room_are_apart():
 
 def test_limit_of_agreement_must_be_exceeded_and_importance_only_reached():
     changes = [6.6, 6.61, 4.0]
-    exceeded = count_responders(changes, 6.6, source="retest", quantity="limits of agreement")
-    reached = count_responders(changes, 6.6, source="anchor", quantity="MCID individual")
+    exceeded = count_responders(changes, OwnThreshold(6.6, "retest", quantity="limits of agreement"))
+    reached = count_responders(changes, OwnThreshold(6.6, "anchor", quantity="MCID individual"))
     assert exceeded["improved"] == 1
     assert reached["improved"] == 2
     assert exceeded.frame()["rule"].tolist() == ["> 6.6"]
@@ -87,7 +89,7 @@ def test_five_kilograms_recorded_in_pounds_is_five_kilograms():
     assert after - before < 5
     frame = pd.DataFrame({"participant": ["a"], "before": [before], "after": [after], "improvement": [after - before]})
     assert count_responders(frame, 5, source="anchor", unit="kgf")["improved"] == 1
-    assert count_responders(frame, 5, source="anchor", unit="kgf", tolerance=0.0)["improved"] == 0
+    assert count_responders(frame, OwnThreshold(5, "anchor", tolerance=0.0), unit="kgf")["improved"] == 0
     exact = 5 / pound * pound
     assert count_responders([exact], 5, source="anchor", unit="s")["improved"] == 1
 
@@ -101,7 +103,7 @@ def test_number_without_source_is_refused():
 
 def test_group_mean_threshold_and_caveat_give_notes():
     counted = count_responders(
-        [1.0, 6.0], published(5.0, "MCID group mean", caveat="small sample"), outcome="fma_ue.motor"
+        [1.0, 6.0], published(5.0, "MCID group mean", caveat="small sample"), select="fma_ue.motor"
     )
     assert any("mean of a group" in note for note in counted.notes)
     assert any("small sample" in note for note in counted.notes)
@@ -119,22 +121,22 @@ def test_hand_specific_threshold_is_chosen_per_person_or_refused():
     people = pd.DataFrame(
         {"participant": ["a", "b"], "affected_side": ["left", "left"], "dominant_side": ["left", "right"]}
     )
-    scores = scores_frame(values, "arat.total")
-    counted = count_responders(scores, HANDS, participants=people, high=57)
+    scores = scores_frame(values, "arat.total").assign(high=57)
+    counted = count_responders(scores, HANDS, participants=people)
     assert counted["improved"] == 1
     assert counted.people.set_index("participant")["needed"].to_dict() == {"a": 12, "b": 17}
     with pytest.raises(FitError, match="participants="):
-        count_responders(scores, HANDS, high=57)
+        count_responders(scores, HANDS)
     with pytest.raises(FitError, match="unknown for b"):
-        count_responders(scores, HANDS, participants=people.assign(dominant_side=["left", ""]), high=57)
+        count_responders(scores, HANDS, participants=people.assign(dominant_side=["left", ""]))
     with pytest.raises(FitError, match="Give both"):
-        count_responders(scores, HANDS["dominant"], participants=people, high=57)
+        count_responders(scores, HANDS["dominant"], participants=people)
 
 
 def test_missing_people_stay_in_the_enrolled_denominator():
     values = {"a": {"pre": 10, "post": 20}, "b": {"pre": 10, "post": np.nan}, "c": {"pre": 10}}
     people = pd.DataFrame({"participant": list("abcd"), "arm": ""})
-    counted = count_responders(scores_frame(values), 5, source="anchor", participants=people, high=66)
+    counted = count_responders(scores_frame(values).assign(high=66), 5, source="anchor", participants=people)
     row = counted.frame().iloc[0]
     assert (row["improved"], row["observed"], row["missing"], row["enrolled"]) == (1, 1, 3, 4)
     assert row["estimate"] == 1
@@ -144,7 +146,8 @@ def test_missing_people_stay_in_the_enrolled_denominator():
 def test_lower_is_better():
     values = {"a": {"pre": 60, "post": 40}, "b": {"pre": 60, "post": 80}, "c": {"pre": 8, "post": 7}}
     values["d"] = {"pre": 60, "post": 45}
-    counted = count_responders(scores_frame(values, "nhpt.time", "s", "lower"), 10, source="anchor", low=0, high=120)
+    scores = scores_frame(values, "nhpt.time", "s", "lower").assign(low=0, high=120)
+    counted = count_responders(scores, 10, source="anchor")
     assert (counted["improved"], counted["worsened"], counted["cannot_reach"]) == (2, 1, 1)
 
 
@@ -159,16 +162,16 @@ def test_everyone_missing_has_no_share_of_the_observed():
 
 def test_everyone_at_the_ceiling():
     values = {person: {"pre": 66, "post": 66} for person in "abc"}
-    counted = count_responders(scores_frame(values), 5.25, source="anchor", high=66)
+    counted = count_responders(scores_frame(values).assign(high=66), 5.25, source="anchor")
     assert counted["cannot_reach"] == 3
     assert any("nobody had room" in note for note in counted.notes)
 
 
 def test_two_scores_for_one_visit_are_refused():
     twice = pd.concat([scores_frame(COHORT), scores_frame(COHORT).assign(hand="other")])
-    assert count_responders(twice, 5, source="anchor", visit="post", high=66)["enrolled"] == 5
+    assert count_responders(twice, 5, source="anchor", select=Selection(visit="post"))["enrolled"] == 5
     with pytest.raises(FitError, match="visit pre has 2 scores"):
-        count_responders(twice, 5, source="anchor", hand=("affected", "other"))
+        count_responders(twice, 5, source="anchor", select=Selection(hand=("affected", "other")))
 
 
 changes = st.lists(st.one_of(st.floats(-60, 60), st.just(np.nan)), min_size=1, max_size=30)
@@ -182,7 +185,7 @@ def test_classes_add_up_to_the_enrolled(values, threshold, data):
     frame = pd.DataFrame(
         {"participant": [str(i) for i in range(len(values))], "arm": arms, "before": before, "improvement": values}
     )
-    counted = count_responders(frame, threshold, source="drawn", low=0, high=66).frame()
+    counted = count_responders(frame.assign(low=0, high=66), threshold, source="drawn").frame()
     parts = counted[["improved", "unchanged", "worsened", "cannot_reach", "missing"]].sum(axis=1)
     assert (parts == counted["enrolled"]).all()
     assert counted["enrolled"].sum() == len(values)
@@ -193,8 +196,8 @@ def test_classes_add_up_to_the_enrolled(values, threshold, data):
 def test_reversing_the_scale_changes_nothing(values, threshold):
     higher = pd.DataFrame({"participant": range(len(values)), "before": 30.0, "change": values, "better": "higher"})
     lower = higher.assign(before=-30.0, change=-higher["change"], better="lower")
-    one = count_responders(higher, threshold, source="drawn", low=0, high=66).frame()
-    other = count_responders(lower, threshold, source="drawn", low=-66, high=0).frame()
+    one = count_responders(higher.assign(low=0, high=66), threshold, source="drawn").frame()
+    other = count_responders(lower.assign(low=-66, high=0), threshold, source="drawn").frame()
     pd.testing.assert_frame_equal(one, other)
 
 

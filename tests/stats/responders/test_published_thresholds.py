@@ -12,9 +12,13 @@ from stats.effects.one_effect import effect_size
 from stats.errors import FitError
 from stats.responders.between_arms import compare_responders
 from stats.responders.count import count_responders
+from stats.responders.criteria import OwnThreshold
 from stats.responders.cumulative_change import cumulative_change
+from stats.responders.published_criteria import Beyond
+from stats.selection import Selection
 
 COHORT = Path(__file__).parents[2] / "studies" / "five_person_cohort"
+POST = Selection(visit="post")
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +42,7 @@ THRESHOLDS = [
 
 
 def test_published_cohort_with_sources_and_a_sentence(scores):
-    counted = count_responders(scores, THRESHOLDS, visit="post", source="overall facet, quoted in later papers")
+    counted = count_responders(scores, THRESHOLDS, select=POST, source="overall facet, quoted in later papers")
     frame = counted.frame()
     assert frame["value"].tolist() == [4.25, 5.25, 7.25, 9, 10]
     assert frame["improved"].tolist() == [3, 3, 2, 2, 1]
@@ -65,12 +69,12 @@ def test_published_cohort_with_sources_and_a_sentence(scores):
 
 def test_limits_of_agreement_and_blocks(scores):
     # the cohort's derived rows: above the upper limit of agreement 6.6: 3 of 5; blocks above 5.5: 1 of 5
-    assert count_responders(scores, "fma_ue-motor-lee-2001-limits", visit="post")["improved"] == 3
-    assert count_responders(scores, "bbt-chen-2009-more-affected", visit="post")["improved"] == 1
+    assert count_responders(scores, "fma_ue-motor-lee-2001-limits", select=POST)["improved"] == 3
+    assert count_responders(scores, "bbt-chen-2009-more-affected", select=POST)["improved"] == 1
 
 
 def test_every_published_threshold_side_by_side(scores, study):
-    counted = count_responders(scores, "all", outcome="fma_ue.motor", visit="post", participants=study.participants)
+    counted = count_responders(scores, "all", select=Selection("fma_ue.motor", "post"), participants=study.participants)
     frame = counted.frame()
     known = outcomes.thresholds("fma_ue.motor")
     assert set(frame["threshold"]) == set(known.loc[known["quantity"] != "SEM", "key"])
@@ -82,43 +86,48 @@ def test_every_published_threshold_side_by_side(scores, study):
 
 
 def test_a_threshold_outside_its_population_gives_a_note(scores, study):
-    counted = count_responders(scores, "bbt-digital-2023-mdc95", visit="post", participants=study.participants)
+    counted = count_responders(scores, "bbt-digital-2023-mdc95", select=POST, participants=study.participants)
     assert any("outside its population" in note for note in counted.notes)
+    said = study.participants.assign(diagnosis="Stroke")
     stated = count_responders(
-        scores, "fma_ue-motor-page-2012-lowest", visit="post", phase="chronic", population="Stroke"
+        scores, "fma_ue-motor-page-2012-lowest", select=POST, participants=said.assign(phase="chronic")
     )
     assert not any("outside" in note for note in stated.notes)
-    acute = count_responders(scores, "fma_ue-motor-page-2012-lowest", visit="post", phase="acute", population="Stroke")
+    acute = count_responders(
+        scores, "fma_ue-motor-page-2012-lowest", select=POST, participants=said.assign(phase="acute")
+    )
     assert any("outside its phase (chronic): acute" in note for note in acute.notes)
-    unsaid = count_responders(scores, "fma_ue-motor-page-2012-lowest", visit="post")
+    unsaid = count_responders(scores, "fma_ue-motor-page-2012-lowest", select=POST)
     assert any("was not stated" in note for note in unsaid.notes)
 
 
 def test_ordinal_steps_are_said(scores):
-    counted = count_responders(scores, "fma_ue-motor-page-2012-highest", visit="post")
+    counted = count_responders(scores, "fma_ue-motor-page-2012-highest", select=POST)
     assert any("steps of 1, so 8.0 is the smallest change" in note for note in counted.notes)
 
 
 def test_important_and_beyond_error(scores):
     counted = count_responders(
-        scores, "fma_ue-motor-page-2012-lowest", beyond="fma_ue-motor-early-2023-mdc95", visit="post"
+        scores, Beyond("fma_ue-motor-page-2012-lowest", "fma_ue-motor-early-2023-mdc95"), select=POST
     )
     frame = counted.frame().set_index("quantity")
     assert frame["improved"].to_dict() == {"MCID individual": 3, "MDC95": 3, "important and beyond error": 3}
     assert frame.loc["important and beyond error", "rule"] == "> 6.82"
-    small = count_responders([5, 7, 12], 9, beyond=6, source="x", quantity="MCID individual")
+    small = count_responders(
+        [5, 7, 12], Beyond(*(OwnThreshold(size, "x", quantity="MCID individual") for size in (9, 6)))
+    )
     assert small.frame()["improved"].tolist() == [1, 2, 1]
 
 
 def test_wrong_outcome_wrong_key_and_wrong_hand_are_refused(scores):
     with pytest.raises(FitError, match=r"belongs to arat\.total"):
-        count_responders(scores, "arat-total-lee-2001-limits", outcome="fma_ue.motor", visit="post")
+        count_responders(scores, "arat-total-lee-2001-limits", select=Selection("fma_ue.motor", "post"))
     with pytest.raises(outcomes.InstrumentError, match="Near"):
-        count_responders(scores, "fma_ue-motor-page", outcome="fma_ue.motor")
+        count_responders(scores, "fma_ue-motor-page", select="fma_ue.motor")
     with pytest.raises(FitError, match="less affected hand, counted is the affected one"):
-        count_responders(scores, "bbt-chen-2009-less-affected", visit="post")
+        count_responders(scores, "bbt-chen-2009-less-affected", select=POST)
     with pytest.raises(FitError, match="is in points"):
-        count_responders(scores.assign(unit="kgf"), "fma_ue-motor-page-2012-lowest", visit="post")
+        count_responders(scores.assign(unit="kgf"), "fma_ue-motor-page-2012-lowest", select=POST)
 
 
 def test_both_keys_of_a_pair_by_hand_are_joined():
@@ -127,13 +136,13 @@ def test_both_keys_of_a_pair_by_hand_are_joined():
     )
     frame = pd.DataFrame({"participant": list("ab"), "before": [10.0, 10], "improvement": [5.5, 5.5]})
     keys = ["grip-force-lang-2008-dominant", "grip-force-lang-2008-nondominant"]
-    counted = count_responders(frame, keys, outcome="grip.force", unit="kgf", participants=people)
+    counted = count_responders(frame, keys, select="grip.force", unit="kgf", participants=people)
     assert len(counted.frame()) == 1
     assert counted["improved"] == 1
     assert counted["rule"] == ">= 5.0 or 6.2"
     with pytest.raises(FitError, match="Give both"):
-        count_responders(frame, keys[0], outcome="grip.force", unit="kgf", participants=people)
-    everything = count_responders(frame, "all", outcome="grip.force", unit="kgf")
+        count_responders(frame, keys[0], select="grip.force", unit="kgf", participants=people)
+    everything = count_responders(frame, "all", select="grip.force", unit="kgf")
     assert not everything.frame()["threshold"].str.contains("lang-2008").any()
     assert any("needs participants=" in note for note in everything.notes)
 
@@ -141,7 +150,7 @@ def test_both_keys_of_a_pair_by_hand_are_joined():
 def test_percentage_of_the_baseline():
     frame = pd.DataFrame({"participant": list("abc"), "before": [10.0, 5, 0], "after": [7.0, 4, 0], "better": "lower"})
     frame = frame.assign(change=frame["after"] - frame["before"])
-    counted = count_responders(frame, "pain_nrs-farrar-2001-percent", outcome="pain_nrs.rating", unit="points")
+    counted = count_responders(frame, "pain_nrs-farrar-2001-percent", select="pain_nrs.rating", unit="points")
     assert counted.people.set_index("participant")["class"].to_dict() == {
         "a": "improved",
         "b": "unchanged",
@@ -201,7 +210,7 @@ def two_arms(scores):
 
 
 def test_arms_are_compared_beside_the_mean_difference(scores):
-    counted = count_responders(two_arms(scores), "fma_ue-motor-arya-2011-rankin", visit="post", high=90)
+    counted = count_responders(two_arms(scores).assign(high=90), "fma_ue-motor-arya-2011-rankin", select=POST)
     found = compare_responders(counted, "usual")
     row = found.frame().iloc[0]
     assert row["mean_difference"] == pytest.approx(2)
@@ -221,7 +230,7 @@ def test_arms_are_compared_beside_the_mean_difference(scores):
 def test_an_arm_without_anyone_observed_keeps_its_row(scores):
     both = two_arms(scores)
     both.loc[(both["arm"] == "practice") & (both["visit"] == "post"), "value"] = np.nan
-    counted = count_responders(both, "fma_ue-motor-arya-2011-rankin", visit="post")
+    counted = count_responders(both, "fma_ue-motor-arya-2011-rankin", select=POST)
     found = compare_responders(counted, "usual")
     assert np.isnan(found.frame()["estimate"].iloc[0])
     assert any("nothing to compare" in note for note in found.notes)
@@ -237,5 +246,5 @@ def test_cumulative_change_answers_every_threshold(scores):
     assert table["improvement"].tolist() == [2, 3, 7, 9, 17]
     assert table["count"].tolist() == [5, 4, 3, 2, 1]
     for row in table.itertuples():
-        counted = count_responders(scores, row.improvement, outcome="fma_ue.motor", visit="post", source="drawn")
+        counted = count_responders(scores, row.improvement, select=Selection("fma_ue.motor", "post"), source="drawn")
         assert counted["improved"] == row.count

@@ -1,0 +1,147 @@
+"""Which rows of the scores an analysis uses: said once in a `Selection`, picked once by `rows`.
+
+A hand: "affected" takes the rows of the affected hand and those without a hand (questionnaires, or a side that is not
+known); any other name takes its rows alone, "" those without a hand; a tuple takes just what it names. A condition:
+"unassisted" takes the unassisted rows and those that name none; any other takes its rows alone, "" those that name
+none. Models, counts, effect sizes, pairs and figures all mean this.
+"""
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from typing import TypeAlias, TypedDict, Unpack
+
+import pandas as pd
+
+from outcomes import columns as c
+from stats.errors import FitError
+
+NEEDED = (c.PARTICIPANT, c.VISIT, c.DAY, c.OUTCOME, c.VALUE)
+NONE_COUNTS_AS = {c.HAND: "affected", c.CONDITION: "unassisted"}
+
+
+@dataclass(frozen=True)
+class Selection:
+    """One outcome, the visits a change lies between, one hand, one condition and, where named, some participants.
+
+    outcome: "<instrument>.<scale>"; None where the caller finds it (a threshold's own, the only one in the frame).
+    baseline: visit that changes are counted from, None the one with the smallest planned day; visits planned before a
+    named one take no part. visit: the later visit of a change, None the last one; a model of all visits takes the
+    others too. hand, condition: as in the head of this module. participants: codes, None everyone.
+    """
+
+    outcome: str | None = None
+    visit: str | None = None
+    baseline: str | None = None
+    hand: str | tuple[str, ...] = "affected"
+    condition: str = "unassisted"
+    participants: tuple[str, ...] | None = None
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.hand, str):
+            object.__setattr__(self, "hand", tuple(self.hand))
+        if self.participants is not None:
+            object.__setattr__(self, "participants", tuple(map(str, self.participants)))
+
+    @property
+    def hands(self) -> frozenset[str]:
+        """The values of the column `hand` that are taken."""
+        return _taken(c.HAND, self.hand)
+
+    def named(self) -> str:
+        """The outcome. Raises FitError where none is named."""
+        if self.outcome is None:
+            raise FitError("Which outcome? Name one: select=Selection(outcome).")
+        return self.outcome
+
+
+class Narrowed(TypedDict, total=False):
+    """The parts of a selection that can be given as keywords beside an outcome."""
+
+    visit: str | None
+    baseline: str | None
+    hand: str | Collection[str]
+    condition: str
+
+
+Selected: TypeAlias = str | Selection
+
+
+def selection_of(outcome: Selected | None, **named: Unpack[Narrowed]) -> Selection:
+    """The selection behind an outcome's name or a selection, narrowed by what is named beside it."""
+    chosen = outcome if isinstance(outcome, Selection) else Selection(outcome)
+    return replace(chosen, **named) if named else chosen  # type: ignore[arg-type]  # a collection of hands is made a tuple
+
+
+def rows(scores: pd.DataFrame, selection: Selection, *, once: bool = True) -> pd.DataFrame:
+    """The rows of a selection, values or not, all columns; at most one per participant and visit.
+
+    scores: frame of `outcomes.score` (hand and condition may be absent: then there is nothing to choose). once: False
+    lets several scores of one participant and visit pass, where only their presence is counted.
+    Raises FitError for a column, an outcome, a visit or a person that is not there, where nothing is left, and for two
+    scores of one participant and visit.
+    """
+    outcome = selection.named()
+    absent = [name for name in NEEDED if name not in scores.columns]
+    if absent:
+        raise FitError(f"The scores frame lacks the columns {', '.join(absent)}. Pass the frame that score() returns.")
+    mine = scores[(scores[c.OUTCOME] == outcome).to_numpy()]
+    if mine.empty:
+        known = ", ".join(map(str, scores[c.OUTCOME].unique()))
+        raise FitError(f"Outcome {outcome!r} is not among the scores; there are {known}.")
+    for name, wanted in ((c.HAND, selection.hand), (c.CONDITION, selection.condition)):
+        if name in mine:
+            mine = mine[mine[name].fillna("").isin(_taken(name, wanted))]
+    if mine.empty:
+        raise FitError(
+            f"No score of {outcome} for hand {selection.hand!r} and condition {selection.condition!r}. "
+            "Name the hand and the condition that were measured."
+        )
+    mine = _of_people(mine, selection)
+    if once:
+        _refuse_twice(mine, outcome)
+    if selection.baseline is not None:
+        mine = mine[~(mine[c.DAY] < _day_of(mine, selection.baseline, outcome))]
+    if selection.visit is not None:
+        _day_of(mine, selection.visit, outcome)
+    return mine
+
+
+def visits_in_order(scores: pd.DataFrame) -> list[str]:
+    """Visit ids by planned day."""
+    return scores.drop_duplicates(c.VISIT).sort_values(c.DAY, kind="stable")[c.VISIT].tolist()
+
+
+def _taken(column: str, wanted: str | Collection[str]) -> frozenset[str]:
+    if not isinstance(wanted, str):
+        return frozenset(wanted)
+    return frozenset({wanted, ""} if wanted == NONE_COUNTS_AS[column] else {wanted})
+
+
+def _of_people(mine: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    if selection.participants is None:
+        return mine
+    mine = mine[mine[c.PARTICIPANT].astype(str).isin(selection.participants)]
+    if mine.empty:
+        raise FitError(f"No score of {selection.outcome} of the {len(selection.participants)} participants named.")
+    return mine
+
+
+def _refuse_twice(mine: pd.DataFrame, outcome: str) -> None:
+    again = mine.duplicated([c.PARTICIPANT, c.VISIT])
+    if not again.any():
+        return
+    person, visit = mine.loc[again, [c.PARTICIPANT, c.VISIT]].iloc[0]
+    found = int(((mine[c.PARTICIPANT] == person) & (mine[c.VISIT] == visit)).sum())
+    raise FitError(
+        f"{outcome}: participant {person}, visit {visit} has {found} scores where one is allowed: two rows at visit "
+        f"{visit} cannot both count. "
+        "Choose one hand and one condition (hand= and condition= of the selection), or the rater; for people with two "
+        "affected hands say which one in study.toml, [both_hands]."
+    )
+
+
+def _day_of(mine: pd.DataFrame, visit: str, outcome: str) -> float:
+    at = mine.loc[mine[c.VISIT] == visit, c.DAY]
+    if at.empty:
+        raise FitError(f"Visit {visit!r} has no score of {outcome}; there are {', '.join(visits_in_order(mine))}.")
+    return float(at.iloc[0])
