@@ -10,7 +10,9 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import TypeAlias, TypedDict, Unpack
 
+import numpy as np
 import pandas as pd
+from pandas.api.extensions import ExtensionArray
 
 from outcomes import columns as c
 from stats.errors import FitError
@@ -80,30 +82,38 @@ def rows(scores: pd.DataFrame, selection: Selection, *, once: bool = True) -> pd
     Raises FitError for a column, an outcome, a visit or a person that is not there, where nothing is left, and for two
     scores of one participant and visit.
     """
+    return scores.take(positions(scores, selection, once=once))
+
+
+def positions(scores: pd.DataFrame, selection: Selection, *, once: bool = True) -> np.ndarray:
+    """Where the rows of `rows` are in the frame: integer positions, ascending."""
     outcome = selection.named()
     absent = [name for name in NEEDED if name not in scores.columns]
     if absent:
         raise FitError(f"The scores frame lacks the columns {', '.join(absent)}. Pass the frame that score() returns.")
-    mine = scores[(scores[c.OUTCOME] == outcome).to_numpy()]
-    if mine.empty:
+    at = np.flatnonzero((scores[c.OUTCOME] == outcome).to_numpy(dtype=bool, na_value=False))
+    if not len(at):
         known = ", ".join(map(str, scores[c.OUTCOME].unique()))
         raise FitError(f"Outcome {outcome!r} is not among the scores; there are {known}.")
     for name, wanted in ((c.HAND, selection.hand), (c.CONDITION, selection.condition)):
-        if name in mine:
-            mine = mine[mine[name].fillna("").isin(_taken(name, wanted))]
-    if mine.empty:
+        if name in scores:
+            at = at[_among(scores[name].array.take(at), _taken(name, wanted))]
+    if not len(at):
         raise FitError(
             f"No score of {outcome} for hand {selection.hand!r} and condition {selection.condition!r}. "
             "Name the hand and the condition that were measured."
         )
-    mine = _of_people(mine, selection)
+    if selection.participants is not None:
+        at = at[scores[c.PARTICIPANT].take(at).astype(str).isin(selection.participants).to_numpy()]
+        if not len(at):
+            raise FitError(f"No score of {outcome} of the {len(selection.participants)} participants named.")
     if once:
-        _refuse_twice(mine, outcome)
+        _refuse_twice(scores, at, outcome)
     if selection.baseline is not None:
-        mine = mine[~(mine[c.DAY] < _day_of(mine, selection.baseline, outcome))]
+        at = at[~(scores[c.DAY].to_numpy()[at] < _day_of(scores.take(at), selection.baseline, outcome))]
     if selection.visit is not None:
-        _day_of(mine, selection.visit, outcome)
-    return mine
+        _day_of(scores.take(at), selection.visit, outcome)
+    return at
 
 
 def visits_in_order(scores: pd.DataFrame) -> list[str]:
@@ -117,24 +127,25 @@ def _taken(column: str, wanted: str | Collection[str]) -> frozenset[str]:
     return frozenset({wanted, ""} if wanted == NONE_COUNTS_AS[column] else {wanted})
 
 
-def _of_people(mine: pd.DataFrame, selection: Selection) -> pd.DataFrame:
-    if selection.participants is None:
-        return mine
-    mine = mine[mine[c.PARTICIPANT].astype(str).isin(selection.participants)]
-    if mine.empty:
-        raise FitError(f"No score of {selection.outcome} of the {len(selection.participants)} participants named.")
-    return mine
+def _among(values: ExtensionArray, names: frozenset[str]) -> np.ndarray:
+    """Whether each value is one of the names; a missing value is a blank. One look per value that occurs."""
+    codes, seen = pd.factorize(values)
+    return np.array([*(one in names for one in seen), "" in names])[codes]  # code -1, missing, is the last
 
 
-def _refuse_twice(mine: pd.DataFrame, outcome: str) -> None:
-    again = mine.duplicated([c.PARTICIPANT, c.VISIT])
-    if not again.any():
+def _refuse_twice(scores: pd.DataFrame, at: np.ndarray, outcome: str) -> None:
+    person, people = pd.factorize(scores[c.PARTICIPANT].array.take(at))
+    visit, visits = pd.factorize(scores[c.VISIT].array.take(at))
+    place = person * len(visits) + visit
+    counted = np.bincount(place[(person >= 0) & (visit >= 0)])
+    twice = np.flatnonzero(counted > 1)
+    if not len(twice):
         return
-    person, visit = mine.loc[again, [c.PARTICIPANT, c.VISIT]].iloc[0]
-    found = int(((mine[c.PARTICIPANT] == person) & (mine[c.VISIT] == visit)).sum())
+    first = place[np.isin(place, twice)][0]
+    name = visits[first % len(visits)]
     raise FitError(
-        f"{outcome}: participant {person}, visit {visit} has {found} scores where one is allowed: two rows at visit "
-        f"{visit} cannot both count. "
+        f"{outcome}: participant {people[first // len(visits)]}, visit {name} has {counted[first]} scores where one is "
+        f"allowed: two rows at visit {name} cannot both count. "
         "Choose one hand and one condition (hand= and condition= of the selection), or the rater; for people with two "
         "affected hands say which one in study.toml, [both_hands]."
     )

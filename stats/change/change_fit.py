@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from html import escape
 from typing import Unpack
 
@@ -26,10 +25,10 @@ from stats.selection import Narrowed, Selected, selection_of
 class ChangeFit:
     """A model of change of one outcome.
 
-    fit: the mixed model. `cells` says which coefficient combination is the mean of which arm and visit: a frame with
-    columns arm, visit, day and the weights in `weights` (rows, q). `entry` holds everybody's value at the first visit,
-    also of those the model leaves out: participant, arm, value. `choice` is the model as fitted (nothing left to
-    "auto"), `notes` the reasons for it, in order.
+    fit: the mixed model. baseline_visit: the visit change is counted from. `cells` says which coefficient combination
+    is the mean of which arm and visit: a frame with columns arm, visit, day and the weights in `weights` (rows, q).
+    `entry` holds everybody's value at the first visit, also of those the model leaves out: participant, arm, value.
+    `choice` is the model as fitted (nothing left to "auto"), `notes` the reasons for it, in order.
     """
 
     outcome: str
@@ -38,6 +37,7 @@ class ChangeFit:
     choice: ModelChoice
     arms: tuple[str, ...]
     reference: str
+    baseline_visit: str
     better: str
     notes: tuple[str, ...]
     rows: pd.DataFrame = field(repr=False)
@@ -69,11 +69,6 @@ class ChangeFit:
     def unit(self) -> str:
         """Unit of the outcome."""
         return self.fit.unit
-
-    @cached_property
-    def baseline_visit(self) -> str:
-        """Visit that change is counted from."""
-        return str(self.rows.sort_values("day")["baseline_visit"].iloc[0])
 
     def fixed(self, df: str | None = None, level: float = 0.95) -> pd.DataFrame:
         """Coefficients of the model (see `MixedFit.fixed`)."""
@@ -278,8 +273,9 @@ def _fit_rung(rows: ChangeRows, rung: Rung, notes: Sequence[str]) -> ChangeFit:
     all_notes = tuple(dict.fromkeys([*notes, *fit.notes]))
     return ChangeFit(
         outcome=rows.outcome, label=choice.label, fit=replace(fit, notes=all_notes), choice=choice, arms=rows.arms,
-        reference=rows.reference, better=rows.better, notes=all_notes, rows=frame, cells=cells, weights=weights,
-        entry=rows.frame.loc[rows.frame["visit"] == rows.baseline, ["participant", "arm", "value"]],
+        reference=rows.reference, baseline_visit=rows.baseline, better=rows.better,
+        notes=all_notes, rows=frame, cells=cells, weights=weights,
+        entry=rows.entry(),
         offset=rows.baseline_mean if choice.baseline == "covariate" else 0.0,
     )  # fmt: skip
 

@@ -2,27 +2,33 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
+from pandas.api.extensions import ExtensionArray
 
 from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.errors import FitError
-from stats.selection import Selection, rows
+from stats.selection import Selection, positions
 
 COMMON = "all arms"
+Column: TypeAlias = np.ndarray | ExtensionArray
 DAYS = {"day": 1.0, "week": 7.0, "month": 30.4375}
 
 
 @dataclass(frozen=True)
 class ChangeRows:
-    """Scores of one outcome with a value: participant, arm, visit (ordered), day, value, covariates.
+    """Scores of one outcome with a value, as columns: participant, arm, visit (ordered), day, value, covariates.
 
-    arms: reference first; empty in a single-arm study. `everyone` is the number of participants in the scores.
+    person, slot: integer codes of participant and visit (into `visits`), one per row. arms: reference first; empty in a
+    single-arm study. `everyone` is the number of participants in the scores.
     """
 
     outcome: str
-    frame: pd.DataFrame
+    columns: Mapping[str, Column]
+    person: np.ndarray
+    slot: np.ndarray
     arms: tuple[str, ...]
     reference: str
     visits: tuple[str, ...]
@@ -43,47 +49,43 @@ class ChangeRows:
     @property
     def n_participants(self) -> int:
         """Participants with a value."""
-        return self.frame["participant"].nunique()
-
-    def with_baseline(self) -> int:
-        """Participants with a value at the first visit."""
-        return int((self.frame["visit"] == self.baseline).sum())
-
-    def with_later(self) -> int:
-        """Participants with a value at a later visit."""
-        return self.frame.loc[self.frame["visit"] != self.baseline, "participant"].nunique()
+        return len(np.unique(self.person))
 
     def later_without_baseline(self) -> int:
         """Participants with a later value but none at the first visit."""
-        later = set(self.frame.loc[self.frame["visit"] != self.baseline, "participant"])
-        return len(later - set(self.frame.loc[self.frame["visit"] == self.baseline, "participant"]))
+        return len(np.setdiff1d(self.person[self.slot > 0], self.person[self.slot == 0]))
+
+    def entry(self) -> pd.DataFrame:
+        """Everybody's value at the first visit: participant, arm, value."""
+        first = np.flatnonzero(self.slot == 0)
+        return pd.DataFrame({name: self.columns[name].take(first) for name in ("participant", "arm", "value")})
 
     def design(self, choice: ModelChoice) -> tuple[pd.DataFrame, str, pd.DataFrame]:
         """Frame, formula and cells (arm, visit, day) for a choice with nothing left to decide."""
-        frame = self.frame.assign(
-            time=self.frame["day"] / DAYS[choice.time_unit], baseline_visit=self.baseline,
-        )  # fmt: skip
+        slot, columns = self.slot, dict(self.columns)
         extra = "".join(f" + {name}" for name in self.covariates)
         if choice.baseline == "covariate":
-            first = frame.loc[frame["visit"] == self.baseline].set_index("participant")["value"]
-            frame = frame[frame["visit"] != self.baseline]
-            centred = frame["participant"].map(first) - self.baseline_mean
-            frame = frame.assign(baseline=centred, visit=frame["visit"].cat.remove_unused_categories())
+            later, value = np.flatnonzero(slot > 0), np.asarray(columns["value"])
+            first = np.full(self.person.max() + 1, np.nan)
+            first[self.person[slot == 0]] = value[slot == 0]
+            slot = slot[later]
+            columns = {name: column.take(later) for name, column in columns.items() if name != "visit"}
+            columns["visit"] = coded(slot, self.visits)
+            columns["baseline"] = first[self.person[later]] - self.baseline_mean
             extra = f" + baseline{extra}"
-        arms = self.arms or ("",)
+        columns["time"] = np.asarray(columns["day"]) / DAYS[choice.time_unit]
         if choice.time == "visit":
-            frame = frame.assign(cell=self._cell(frame, choice))
-            cells = self._observed_cells(frame)
-            return frame, f"value ~ 0 + cell{extra}", cells
+            columns["cell"], cells = self._cells(np.asarray(columns["arm"].codes), slot, choice)  # type: ignore[union-attr]
+            return pd.DataFrame(columns), f"value ~ 0 + cell{extra}", cells
         if len(self.arms) < 2:
             formula = f"value ~ {self._time(choice)}{extra}"
         elif choice.baseline == "constrained":
             formula = f"value ~ {self._time(choice)} + {self._time(choice)}:arm{extra}"
         else:
             formula = f"value ~ {self._time(choice)} * arm{extra}"
-        days = {visit: day for visit, day in self.days.items() if visit in set(frame["visit"])}
-        cells = pd.DataFrame([{"arm": arm, "visit": v, "day": d} for arm in arms for v, d in days.items()])
-        return frame, formula, cells
+        days = [(visit, self.days[visit]) for k, visit in enumerate(self.visits) if (slot == k).any()]
+        cells = pd.DataFrame([{"arm": arm, "visit": v, "day": d} for arm in self.arms or ("",) for v, d in days])
+        return pd.DataFrame(columns), formula, cells
 
     def _time(self, choice: ModelChoice) -> str:
         if choice.time == "linear":
@@ -91,26 +93,25 @@ class ChangeRows:
         knots = [f"np.maximum(time - {knot!r}, 0)" for knot in choice.knots]
         return f"({' + '.join(['time', *knots])})" if knots else "time"
 
-    def _cell(self, frame: pd.DataFrame, choice: ModelChoice) -> pd.Series:
-        """One category per arm and visit; the first visit is common to the arms where the baseline is constrained."""
-        visit, arm = frame["visit"].astype(str), frame["arm"].astype(str)
-        if len(self.arms) < 2:
-            names, order = visit, [str(v) for v in self.visits]
-        else:
-            names = visit + ", " + arm
-            order = [f"{v}, {a}" for a in self.arms for v in self.visits]
-            if choice.baseline == "constrained":
-                names = names.where(visit != self.baseline, f"{self.baseline}, {COMMON}")
-                order = [f"{self.baseline}, {COMMON}", *order]
-        present = set(names)
-        return pd.Series(pd.Categorical(names, categories=[n for n in order if n in present]), index=frame.index)
+    def _cells(self, arm: np.ndarray, slot: np.ndarray, choice: ModelChoice) -> tuple[pd.Categorical, pd.DataFrame]:
+        """The cell of every row, and what is known of each cell that occurs: arm, visit, day.
 
-    def _observed_cells(self, frame: pd.DataFrame) -> pd.DataFrame:
-        rows = []
-        for name in frame["cell"].cat.categories:
-            visit, arm = name.rsplit(", ", 1) if len(self.arms) > 1 else (name, self.arms[0] if self.arms else "")
-            rows.append({"arm": arm, "visit": visit, "day": self.days[visit]})
-        return pd.DataFrame(rows)
+        A cell is an arm at a visit, the reference first; the first visit is one cell of all arms where the baseline is
+        constrained.
+        """
+        several, visits = len(self.arms) > 1, self.visits
+        code = np.where(arm < 0, -1, arm * len(visits) + slot) if several else slot  # -1: an arm not in the protocol
+        if several and choice.baseline == "constrained":
+            code = np.where(slot == 0, 0, code)
+        known = (code >= 0) if several else np.full(len(code), True)
+        present = np.unique(code[known])
+        at = [visits[k % len(visits)] for k in present]
+        own = [self.arms[k // len(visits)] if self.arms else "" for k in present]
+        if several and choice.baseline == "constrained" and present[0] == 0:
+            own[0] = COMMON
+        names = [f"{visit}, {name}" for visit, name in zip(at, own, strict=True)] if several else at
+        cells = pd.DataFrame({"arm": own, "visit": at, "day": [self.days[visit] for visit in at]})
+        return pd.Categorical.from_codes(np.where(known, np.searchsorted(present, code), -1), categories=names), cells
 
     def weights(
         self, choice: ModelChoice, cells: pd.DataFrame, terms: tuple[str, ...], frame: pd.DataFrame
@@ -148,50 +149,77 @@ def model_rows(
     participants: pd.DataFrame | None,
 ) -> ChangeRows:
     """The rows with a value, in visit order; notes say how many there are and what is missing."""
-    mine, outcome = rows(scores, selection), selection.named()
-    frame = mine[mine["value"].notna()]
-    if frame.empty:
+    at, outcome = positions(scores, selection), selection.named()
+    value = scores["value"].to_numpy(dtype=float)[at]
+    there = np.flatnonzero(~np.isnan(value))
+    if not len(there):
         raise FitError(f"{outcome} has no value at any visit: there is nothing to model.")
-    if frame["value"].nunique() == 1 and len(frame) > 1:
+    found = value[there]
+    if len(found) > 1 and found.min() == found.max():
         raise FitError(
-            f"{outcome} has no variation left: every value is {frame['value'].iloc[0]}. "
-            "Check the column, or say so in words."
+            f"{outcome} has no variation left: every value is {found[0]}. Check the column, or say so in words."
         )
-    order = mine.groupby("visit")["day"].first().sort_values()
-    visits = [str(v) for v in order.index if v in set(frame["visit"])]
+    slot, days = _visits(scores, at)
+    seen = np.bincount(slot[there], minlength=len(days)) > 0
+    visits = tuple(visit for visit, has in zip(days, seen, strict=True) if has)
+    slot = (np.cumsum(seen) - 1)[slot[there]]
     notes = []
-    unseen = [str(v) for v in order.index if str(v) not in visits]
-    if unseen:
-        notes.append(f"No value at {', '.join(unseen)}: not part of the model.")
-    arms, reference, arm_notes = _arms(mine, frame, design)
+    if not seen.all():
+        unseen = ", ".join(visit for visit, has in zip(days, seen, strict=True) if not has)
+        notes.append(f"No value at {unseen}: not part of the model.")
+    taken = at[there]
+    person, people = pd.factorize(scores["participant"].array.take(at))
+    everyone, person = len(people), person[there]
+    code, names = pd.factorize(scores["arm"].array.take(taken) if "arm" in scores else np.full(len(there), "", object))
+    arms, arm_notes = _arms([str(name) for name in names], code, person, design)
     notes += arm_notes
     if len(visits) < 2:
         raise FitError(f"{outcome} has values at one visit only ({visits[0]}): change needs two. Describe it instead.")
-    columns = ["participant", "arm", "visit", "day", "value"]
-    frame = frame[columns].assign(
-        visit=pd.Categorical(frame["visit"].astype(str), categories=visits, ordered=False),
-        arm=pd.Categorical(frame["arm"].astype(str), categories=arms or ("",)),
+    place = {name: k for k, name in enumerate(arms or ("",))}
+    columns: dict[str, Column] = {
+        "participant": scores["participant"].array.take(taken),
+        "arm": pd.Categorical.from_codes(
+            np.array([place.get(str(name), -1) for name in names])[code], categories=arms or ("",)
+        ),
+        "visit": pd.Categorical.from_codes(slot, categories=visits),
+        "day": scores["day"].to_numpy()[taken],
+        "value": found,
+    }
+    columns |= _covariates(columns["participant"], choice, participants)
+    notes.insert(
+        0, f"{len(np.unique(person))} of {everyone} participants and {len(there)} of {len(at)} scores have a value."
     )
-    frame = _with_covariates(frame, choice, participants)
-    everyone = mine["participant"].nunique()
-    people = frame["participant"].nunique()
-    notes.insert(0, f"{people} of {everyone} participants and {len(frame)} of {len(mine)} scores have a value.")
-    first = frame.loc[frame["visit"] == visits[0]]
-    later = set(frame.loc[frame["visit"] != visits[0], "participant"])
-    used = first[first["participant"].isin(later)]["value"]
+    used = found[(slot == 0) & np.isin(person, person[slot > 0])]
     return ChangeRows(
-        outcome=outcome, frame=frame.reset_index(drop=True), arms=arms, reference=reference, visits=tuple(visits),
-        days={v: float(order[v]) for v in visits}, unit=str(mine["unit"].iloc[0]), better=str(mine["better"].iloc[0]),
+        outcome=outcome, columns=columns, person=person, slot=slot, arms=arms, reference=arms[0] if arms else "",
+        visits=visits, days={visit: days[visit] for visit in visits},
+        unit=str(scores["unit"].iloc[at[0]]) if "unit" in scores else "",
+        better=str(scores["better"].iloc[at[0]]) if "better" in scores else "higher",
         everyone=everyone, covariates=tuple(choice.covariates), notes=tuple(notes),
         randomised=design is not None and design.design == "parallel" and len(arms) > 1,
         baseline_mean=float(used.mean()) if len(used) else 0.0,
     )  # fmt: skip
 
 
-def _arms(mine: pd.DataFrame, frame: pd.DataFrame, design: Protocol | None) -> tuple[tuple[str, ...], str, list[str]]:
-    found = [arm for arm in dict.fromkeys(sorted(frame["arm"].astype(str))) if arm != ""]
+def _visits(scores: pd.DataFrame, at: np.ndarray) -> tuple[np.ndarray, dict[str, float]]:
+    """Each row's visit as a number in the order of the planned days, and the day of every visit."""
+    code, names = pd.factorize(scores["visit"].array.take(at))
+    day = scores["day"].to_numpy(dtype=float)[at]
+    known = np.flatnonzero(~np.isnan(day))[::-1]  # backwards, so that a visit's first day is written last
+    of_visit = np.full(len(names), np.nan)
+    of_visit[code[known]] = day[known]
+    order = np.lexsort((np.argsort(np.argsort(names.astype(object))), of_visit))  # by day, then by name
+    rank = np.argsort(order, kind="stable")
+    return rank[code], {str(names[k]): float(of_visit[k]) for k in order}
+
+
+def _arms(
+    names: list[str], code: np.ndarray, person: np.ndarray, design: Protocol | None
+) -> tuple[tuple[str, ...], list[str]]:
+    """Arms with values, the reference first, and notes. names, code: the arm of each row; person: its participant."""
+    found = [arm for arm in sorted(names) if arm != ""]
     if len(found) < 1 or (design is not None and design.design == "single-arm"):
-        return (), "", []
+        return (), []
     notes = []
     if design is not None and design.arms:
         order = sorted((arm for arm in design.arms if arm.id in found), key=lambda arm: not arm.reference)
@@ -203,16 +231,22 @@ def _arms(mine: pd.DataFrame, frame: pd.DataFrame, design: Protocol | None) -> t
             notes.append(f"No reference arm has values; {found[0]} takes its place.")
     elif len(found) > 1:
         notes.append(f"No protocol given: {found[0]}, first by name, is the reference arm.")
-    counts = frame.groupby("arm")["participant"].nunique()
-    small = [f"{arm} ({int(counts.get(arm, 0))})" for arm in found if counts.get(arm, 0) < 3]
+    counts = {arm: len(np.unique(person[code == names.index(arm)])) for arm in found}
+    small = [f"{arm} ({counts[arm]})" for arm in found if counts[arm] < 3]
     if small and len(found) > 1:
         notes.append(f"Fewer than three participants with values in {', '.join(small)}: intervals say little.")
-    return tuple(found), found[0], notes
+    return tuple(found), notes
 
 
-def _with_covariates(frame: pd.DataFrame, choice: ModelChoice, participants: pd.DataFrame | None) -> pd.DataFrame:
+def coded(slot: np.ndarray, visits: tuple[str, ...]) -> pd.Categorical:
+    """Visits by their codes; categories are those that occur."""
+    present = np.unique(slot)
+    return pd.Categorical.from_codes(np.searchsorted(present, slot), categories=[visits[k] for k in present])
+
+
+def _covariates(person: Column, choice: ModelChoice, participants: pd.DataFrame | None) -> dict[str, Column]:
     if not choice.covariates:
-        return frame
+        return {}
     if participants is None:
         raise FitError(f"Covariates {', '.join(choice.covariates)} need the participants table: give participants=.")
     missing = [name for name in choice.covariates if name not in participants.columns]
@@ -222,4 +256,5 @@ def _with_covariates(frame: pd.DataFrame, choice: ModelChoice, participants: pd.
             f"Columns there: {', '.join(participants.columns)}."
         )
     table = participants.drop_duplicates("participant").set_index("participant")
-    return frame.assign(**{name: frame["participant"].map(table[name]) for name in choice.covariates})
+    people = pd.Series(person)
+    return {name: people.map(table[name]).array for name in choice.covariates}

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from outcomes.protocol.trial import ModelChoice
 from stats.change.ladder import ladder
@@ -162,10 +161,10 @@ class MixedAnalysis:
 def _complete_trial(participants: int, visits: int) -> ChangeRows:
     """Rows of a randomised trial with nothing missing, for the rules that choose a model."""
     names = tuple(f"visit {number}" for number in range(1, visits + 1))
-    people = [f"{number}" for number in range(participants)]
-    frame = pd.DataFrame([(person, visit) for person in people for visit in names], columns=["participant", "visit"])
+    person, slot = np.divmod(np.arange(participants * visits), visits)
     return ChangeRows(
-        outcome="", frame=frame, arms=("reference", "treatment"), reference="reference", visits=names,
+        outcome="", columns={}, person=person, slot=slot, arms=("reference", "treatment"),
+        reference="reference", visits=names,
         days={name: float(day) for day, name in enumerate(names)}, unit="", better="higher", everyone=participants,
         covariates=(), notes=(), randomised=True,
     )  # fmt: skip
