@@ -36,8 +36,7 @@ from .mixed.model.moments import Moments as Moments
 from .mixed.model.pooling import pool as pool
 from .planning import assurance as assurance
 from .planning import elicited as elicited
-from .planning import given as given
-from .planning import n_band as n_band
+from .planning import known_value as known_value
 from .planning import pilot_correlation as pilot_correlation
 from .planning import pilot_proportion as pilot_proportion
 from .planning import pilot_sd as pilot_sd
@@ -52,9 +51,10 @@ from .planning import plan_proportions as plan_proportions
 from .planning import plan_repeated as plan_repeated
 from .planning import plan_slopes as plan_slopes
 from .planning import power_curve as power_curve
-from .planning import search_n as search_n
 from .planning import simulate_grid as simulate_grid
 from .planning import simulate_trials as simulate_trials
+from .planning import size_by_simulation as size_by_simulation
+from .planning import size_over_pilot_sd as size_over_pilot_sd
 from .planning.pilot.progression_criteria import progression as progression
 from .proportions.exact_tests import exact_test as exact_test
 from .proportions.exact_tests import mcnemar_test as mcnemar_test
@@ -70,7 +70,7 @@ from .proportions.two_proportions import risk_ratio as risk_ratio
 from .responders.between_arms import compare_responders as compare_responders
 from .responders.count import count_responders as count_responders
 from .responders.cumulative_change import cumulative_change as cumulative_change
-from .responders.imputed_counts import pooled_share as pooled_share
+from .responders.imputed_counts import share_over_imputations as share_over_imputations
 from .responders.reliable_change import clinical_cutoffs as clinical_cutoffs
 from .responders.reliable_change import reliable_change as reliable_change
 from .responders.responder_counts import ResponderCounts as ResponderCounts

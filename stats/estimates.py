@@ -1,7 +1,7 @@
 """One estimate with an interval that can be asked for at any level."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
@@ -34,25 +34,34 @@ class Estimate(Result):
     df: float = NAN
     statistic: float = NAN
     p_value: float = NAN
-    n_subjects: int = 0
+    n_participants: int = 0
     n_rows: int = 0
-    level: float = 0.95
     notes: tuple[str, ...] = ()
     extra: tuple[tuple[str, object], ...] = ()
 
+    interval: tuple[float, float] | None = field(default=None, repr=False, compare=False)
+
     @property
     def conf_low(self) -> float:
-        """Lower limit at the level asked for when the estimate was made."""
-        return self.limits(self.level)[0]
+        """Lower limit: at 95 %, or at the level named when the estimate was asked for."""
+        return (self.interval or self.limits(0.95))[0]
 
     @property
     def conf_high(self) -> float:
-        """Upper limit at the level asked for when the estimate was made."""
-        return self.limits(self.level)[1]
+        """Upper limit, as `conf_low`."""
+        return (self.interval or self.limits(0.95))[1]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def at(self, level: float) -> "Estimate":
+        """The same estimate with `conf_low` and `conf_high` at another level; `frame` and `sentence` ask for theirs."""
+        return replace(self, interval=self.limits(check_level(level)))
+
+    def __getitem__(self, column: str):
+        """A column of `frame()`; the limits are `conf_low` and `conf_high`."""
+        return getattr(self, column) if column in ("conf_low", "conf_high") else super().__getitem__(column)
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """One row: `term estimate std_error df statistic p_value conf_low conf_high unit method` and what is extra."""
-        low, high = self.limits(check_level(self.level if level is None else level))
+        low, high = self.limits(check_level(level))
         row = (
             self.term,
             self.estimate,
@@ -67,11 +76,10 @@ class Estimate(Result):
         columns = dict(zip(ESTIMATE_COLUMNS, row, strict=True)) | {"method": self.method} | dict(self.extra)
         return pd.DataFrame([columns])
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Estimate, interval, unit, n and method in one sentence."""
-        level = check_level(self.level if level is None else level)
-        low, high = self.limits(level)
+        low, high = self.limits(check_level(level))
         unit = f" {self.unit}" if self.unit else ""
-        people = f"; n = {self.n_subjects}" if self.n_subjects else ""
+        people = f"; n = {self.n_participants}" if self.n_participants else ""
         interval = f"{level:.0%} interval {low:.3g} to {high:.3g}"
         return f"{self.term}: {self.estimate:.3g}{unit} ({interval}; {self.method}{people})."

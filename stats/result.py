@@ -1,6 +1,7 @@
 """What every result has in common: full precision, units, n, and a note for each choice made."""
 
 from abc import ABC, abstractmethod
+from html import escape
 
 import pandas as pd
 
@@ -20,8 +21,8 @@ ESTIMATE_COLUMNS = (
 class Result(ABC):
     """Base of the frozen result records.
 
-    Subclasses are frozen dataclasses with at least `unit`, `n_subjects`, `n_rows` and `notes`. The interval level is
-    asked of the result, so one fit serves 90 % and 95 %.
+    Subclasses are frozen dataclasses with `unit`, `n_participants` and `notes`. The interval level is asked of the
+    result, never kept in it, so one fit serves 90 % and 95 %.
     """
 
     notes: tuple[str, ...]
@@ -41,5 +42,5 @@ class Result(ABC):
 
     def _repr_html_(self) -> str:
         frame = self.frame().to_html(index=False, border=0)
-        notes = "".join(f"<li>{note}</li>" for note in self.notes)
+        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
         return f"{frame}<ul>{notes}</ul>"

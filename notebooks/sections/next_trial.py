@@ -17,7 +17,6 @@ from stats.errors import FitError, PlanError
 from stats.planning import (
     Plan,
     assurance,
-    n_band,
     pilot_correlation,
     pilot_proportion,
     pilot_sd,
@@ -26,6 +25,7 @@ from stats.planning import (
     plan_repeated,
     plan_working,
     power_curve,
+    size_over_pilot_sd,
     visits_buy,
 )
 from stats.planning.pilot.progression_criteria import progression
@@ -84,7 +84,7 @@ def _plan(changes: pd.DataFrame, key: str, power: float, names: Names) -> Plan:
     if len(known) < FEWEST:
         raise PlanError(
             f"{len(known)} participants have both values: too few to take a spread and a correlation from (at least "
-            f"{FEWEST}). Take them from a publication, with stats.plan_ancova and given(value, source)."
+            f"{FEWEST}). Take them from a publication, with stats.plan_ancova and known_value(value, source)."
         )
     arms = known[c.ARM]
     # Within arms: a difference between arms is no spread.
@@ -146,7 +146,7 @@ def band_table(next_trial: NextTrial) -> Table | None:
     """How the number of participants moves with the uncertainty of the pilot's spread."""
     if next_trial.plan is None:
         return None
-    frame = n_band(next_trial.plan, next_trial.study.protocol.level)
+    frame = size_over_pilot_sd(next_trial.plan).frame(next_trial.study.protocol.level)
     return Table(
         "plan_band",
         "How sure the number is",
@@ -166,7 +166,7 @@ def power_curves(next_trial: NextTrial):
         return None
     plan = next_trial.plan
     sizes = sorted({max(4, round(plan.n_per_arm * share)) for share in np.linspace(0.25, 2.2, 14)} | {plan.n_per_arm})
-    curve = power_curve(plan, sizes, next_trial.study.protocol.level)
+    curve = power_curve(plan, sizes).frame(next_trial.study.protocol.level)
     return power_figure(curve, plan, next_trial.study.protocol.level)
 
 

@@ -112,4 +112,4 @@ def shares_table(frame: pd.DataFrame, found: WhatIf, study: Study) -> Table | No
 def _notes(found: WhatIf, study: Study, frame: pd.DataFrame) -> tuple[str, ...]:
     at = f" at {Names(study.protocol).visit(found.visit)}" if found.visit else ""
     quantities = ", ".join(frame["quantity"].unique())
-    return (f"{quantities[:1].upper()}{quantities[1:]}{at}; interval level {found.level:.0%}.", CAUTION)
+    return (f"{quantities[:1].upper()}{quantities[1:]}{at}; interval level {study.protocol.level:.0%}.", CAUTION)

@@ -18,11 +18,12 @@ from stats.mixed.inference.fit_estimates import Estimates, JointTest
 from stats.mixed.inference.resampling import Bootstrap, bootstrap
 from stats.mixed.inference.robust import robust_estimates, robust_test
 from stats.mixed.model.contrasts import combination
+from stats.result import Result
 from stats.selection import Narrowed, Selected, selection_of
 
 
 @dataclass(frozen=True)
-class ChangeFit:
+class ChangeFit(Result):
     """A model of change of one outcome.
 
     fit: the mixed model. baseline_visit: the visit change is counted from. `cells` says which coefficient combination
@@ -69,6 +70,17 @@ class ChangeFit:
     def unit(self) -> str:
         """Unit of the outcome."""
         return self.fit.unit
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """The answer: `between()`, or `changes()` with one arm."""
+        return self._answer().frame(level)
+
+    def sentence(self, level: float = 0.95) -> str:
+        """The answer in words: `between()`, or `changes()` with one arm."""
+        return f"{self.outcome}. {self._answer().sentence(level)}"
+
+    def _answer(self) -> Estimates:
+        return self.between() if len(self.arms) > 1 else self.changes()
 
     def fixed(self, df: str | None = None, level: float = 0.95) -> pd.DataFrame:
         """Coefficients of the model (see `MixedFit.fixed`)."""
@@ -127,7 +139,7 @@ class ChangeFit:
 
         Valid where the covariance of the model is wrong, at the price of few df (see `stats.mixed.inference.robust`).
         """
-        asked = self.between() if len(self.arms) > 1 else self.changes()
+        asked = self._answer()
         made = robust_estimates(self.fit, asked.weights, asked.term)
         return replace(made, estimate=asked.estimate, keys=asked.keys)
 
@@ -143,7 +155,7 @@ class ChangeFit:
 
     def bootstrap(self, rng: np.random.Generator, *, kind: str = "parametric", replicates: int = 999) -> Bootstrap:
         """Bootstrap-t of `between()` (one arm: of `changes()`); kind "parametric", "case" or "wild"."""
-        asked = self.between() if len(self.arms) > 1 else self.changes()
+        asked = self._answer()
         return bootstrap(self.fit, asked.weights, rng, labels=asked.term, kind=kind, replicates=replicates)
 
     def contrast(self, text: str, by: str | None = None, df: str | None = None) -> Estimates:

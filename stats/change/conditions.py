@@ -31,13 +31,14 @@ from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.fitting.small_sample import KENWARD_ROGER
 from stats.mixed.inference.fit_estimates import Estimates, JointTest
+from stats.result import Result
 from stats.selection import Selected, Selection, rows, selection_of, visits_in_order
 
 MANY = 8  # with fewer, lines often have no maximum: tests/simulation/conditions.csv
 
 
 @dataclass(frozen=True)
-class ConditionFit:
+class ConditionFit(Result):
     """A model of two conditions over the visits. Positive effects: the first condition is better.
 
     cells: arm, visit, day of every visit with both conditions in an arm; effects (rows, q) the weights of first minus
@@ -58,6 +59,19 @@ class ConditionFit:
     def n_participants(self) -> int:
         """Participants in the model."""
         return self.fit.n_participants
+
+    @property
+    def unit(self) -> str:
+        """Unit of the outcome."""
+        return self.fit.unit
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """The effects at each visit: `effects().frame(level)`."""
+        return self.effects().frame(level)
+
+    def sentence(self, level: float = 0.95) -> str:
+        """The effects at each visit in words."""
+        return f"{self.outcome}. {self.effects().sentence(level)}"
 
     def effects(self, df: str = KENWARD_ROGER) -> Estimates:
         """First minus second at each visit with both: keys arm, visit, day."""

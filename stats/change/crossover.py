@@ -10,11 +10,12 @@ from outcomes.protocol.trial import Protocol
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.inference.fit_estimates import Estimates, JointTest
+from stats.result import Result
 from stats.selection import Narrowed, Selected, rows, selection_of
 
 
 @dataclass(frozen=True)
-class CrossoverFit:
+class CrossoverFit(Result):
     """Change within each period, by treatment and period, with a random intercept per participant.
 
     rows: participant, sequence, period, treatment, start, end, value (end - start).
@@ -26,6 +27,24 @@ class CrossoverFit:
     reference: str
     notes: tuple[str, ...]
     rows: pd.DataFrame = field(repr=False)
+
+    @property
+    def unit(self) -> str:
+        """Unit of the outcome."""
+        return self.fit.unit
+
+    @property
+    def n_participants(self) -> int:
+        """Participants in the model."""
+        return self.fit.n_participants
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """The treatment effects: `effect().frame(level)`."""
+        return self.effect().frame(level)
+
+    def sentence(self, level: float = 0.95) -> str:
+        """The treatment effects in words."""
+        return f"{self.outcome}. {self.effect().sentence(level)}"
 
     def effect(self, df: str = "kenward-roger") -> Estimates:
         """Change under each treatment minus change under the reference treatment: keys treatment, reference."""

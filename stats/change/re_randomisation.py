@@ -68,7 +68,7 @@ class PermutationTest(Result):
     deals: int
     exact: bool
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...] = ()
 
@@ -88,7 +88,7 @@ class PermutationTest(Result):
         """p of every row, re-deals, n."""
         rows = "; ".join(f"{t}: p = {p:.3f}" for t, p in zip(self.term, self.p_value, strict=True))
         how = "all" if self.exact else f"{self.deals} random"
-        return f"Re-randomisation test over {how} re-deals of the arms: {rows}; {self.n_subjects} participants."
+        return f"Re-randomisation test over {how} re-deals of the arms: {rows}; {self.n_participants} participants."
 
 
 def permutation_test(
@@ -121,7 +121,7 @@ def permutation_test(
     ]  # fmt: skip
     return PermutationTest(
         term=(*terms, "arm x time"), statistic=seen, p_value=p, deals=len(rest), exact=exact, unit=fit.unit,
-        n_subjects=fit.n_participants, n_rows=fit.n_rows,
+        n_participants=fit.n_participants, n_rows=fit.n_rows,
         notes=(*fit.notes, "Exact under no effect on anyone; covariance from the model without arms."),
     )  # fmt: skip
 

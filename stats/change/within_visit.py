@@ -39,7 +39,7 @@ class WithinVisit(Result):
     first: str
     second: str
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
@@ -118,7 +118,7 @@ def compare_within_visit(
         first=first,
         second=second,
         unit=str(frames[0]["unit"].iloc[0]),
-        n_subjects=len(arms),
+        n_participants=len(arms),
         n_rows=int(advantage.notna().sum().sum()),
         notes=(f"Complete pairs of {first} and {second} at each visit; positive means {first} is better.",),
     )

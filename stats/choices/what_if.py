@@ -66,25 +66,23 @@ class WhatIf(Result):
     better: str
     rows: tuple[WhatIfRow, ...] = field(repr=False)
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
     left_out: tuple[str, ...] = ()
-    level: float = 0.95
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """One row per choice, option and comparison.
 
         Columns: choice option comparison quantity estimate std_error df p_value conf_low conf_high unit n is_protocol
         notes reason; NaN and a reason where the choice was refused. Shares are between 0 and 1.
         """
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         return pd.DataFrame([_as_record(row, level) for row in self.rows])
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """The protocol's answer and the range of the others. No verdict."""
         frame = self.frame(level)
-        level = self.level if level is None else level
         parts = []
         for (quantity, comparison), own in frame.groupby(["quantity", "comparison"], sort=False):
             there, refused = own[own["estimate"].notna()], int(own["estimate"].isna().sum())
@@ -160,11 +158,10 @@ def what_if(
         better=str(known["better"].iloc[0]),
         rows=tuple(rows),
         unit=str(known["unit"].iloc[0]),
-        n_subjects=runs.people(start),
+        n_participants=runs.people(start),
         n_rows=len(rows),
         notes=(CAUTION, "Degrees of freedom by the normal law are left out: too sure of themselves at pilot size."),
         left_out=(*left_out, *why, NO_IMPUTATION),
-        level=design.level,
     )
 
 
@@ -176,7 +173,7 @@ def _rows(runs: Runs, one: Scenario, visit: str, comparisons: Sequence[str]) -> 
         reason = str(asked) if isinstance(asked, FitError) else "" if made else f"No estimate at {visit}."
         notes = (*one.notes, *(made.notes if made else ()))
         yield WhatIfRow(one.choice, one.option, comparison, runs.quantity, one.is_protocol, runs.unit,
-                        made.n_subjects if made else 0, made, notes, reason, one)  # fmt: skip
+                        made.n_participants if made else 0, made, notes, reason, one)  # fmt: skip
 
 
 def _options(

@@ -11,7 +11,7 @@ from stats.change.change_table import better_sign
 from stats.effects.noncentral import hedges_correction
 from stats.effects.standardised import scaled_limits
 from stats.errors import FitError
-from stats.estimates import Estimate, check_level
+from stats.estimates import Estimate
 from stats.responders.true_change import true_change_share
 
 STANDARDISERS = {"baseline-sd": "SD at baseline", "visit-sd": "model SD at the visit"}
@@ -24,7 +24,6 @@ def effect_from_fit(
     arm: str | None = None,
     standardiser: str = "baseline-sd",
     correct: bool = True,
-    level: float = 0.95,
 ) -> Estimate:
     """A change, or a difference of changes between arms, in units of a standard deviation.
 
@@ -61,7 +60,7 @@ def effect_from_fit(
     what = f"difference of changes, {row['arm']} - {fit.reference}, {visit}" if several else f"change at {visit}"
     return in_units_of(
         Spread(spread, name, factor), row, sign, what, f"mixed model, standardiser: {name}",
-        (fit.n_participants, fit.n_rows), tuple(notes), level,
+        (fit.n_participants, fit.n_rows), tuple(notes),
     )  # fmt: skip
 
 
@@ -82,7 +81,6 @@ def in_units_of(
     method: str,
     n: tuple[int, int],
     notes: tuple[str, ...],
-    level: float = 0.95,
 ) -> Estimate:
     """A model's estimate (row: estimate, std_error, df) over a standard deviation taken as known.
 
@@ -99,9 +97,8 @@ def in_units_of(
         unit="SD",
         std_error=error,
         df=row["df"],
-        n_subjects=n[0],
+        n_participants=n[0],
         n_rows=n[1],
-        level=check_level(level),
         notes=notes,
         extra=(("standardiser", spread.name), ("standardiser_value", spread.value)),
     )
@@ -109,7 +106,6 @@ def in_units_of(
 
 def true_change_from_fit(
     fit: ChangeFit, visit: str, threshold: float, *, arm: str | None = None, error: float | None = None,
-    level: float = 0.95,
 ) -> Estimate:  # fmt: skip
     """Share of an arm whose true improvement reaches the threshold, from the model's means and variances.
 
@@ -132,7 +128,6 @@ def true_change_from_fit(
         mean_error=row["std_error"],
         df=max(1.0, fit.n_participants - max(len(fit.arms), 1) - 1.0),
         n=fit.n_participants,
-        level=level,
     )
     source = "the model's residual variance" if residual else "as given"
     note = f"Standard error of measurement {error}: {source}."

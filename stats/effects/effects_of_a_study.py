@@ -64,7 +64,7 @@ def model_effects(
     return EffectSizes(
         rows=tuple(rows),
         unit="SD",
-        n_subjects=int(scores[c.PARTICIPANT].nunique()),
+        n_participants=int(scores[c.PARTICIPANT].nunique()),
         n_rows=sum(row.n for row in rows),
         notes=(
             POSITIVE,

@@ -44,7 +44,7 @@ class EffectSizes(Result):
 
     rows: tuple[EffectRow, ...]
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
@@ -146,7 +146,7 @@ def effect_sizes(
     return EffectSizes(
         rows=tuple(rows),
         unit="SD",
-        n_subjects=int(scores[c.PARTICIPANT].nunique()),
+        n_participants=int(scores[c.PARTICIPANT].nunique()),
         n_rows=sum(row.n for row in rows),
         notes=tuple(notes),
     )

@@ -35,7 +35,7 @@ class GrantSummary(Result):
     responders: tuple[ResponderCounts, ...]
     others: tuple[tuple[str, Estimate], ...]
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
@@ -60,7 +60,7 @@ class GrantSummary(Result):
             row |= {
                 "unit": "SD",
                 "estimate": size.estimate,
-                "n": size.n_subjects,
+                "n": size.n_participants,
                 "source": dict(size.extra).get("standardiser", ""),
             }
             parts.append(pd.DataFrame([row | ends]))
@@ -95,7 +95,9 @@ class GrantSummary(Result):
                 parts.append(f"{where}: of {ordered[0].observed} observed, improved by threshold {shown}.")
         for name, size in self.others:
             low, high = size.limits(level)
-            parts.append(f"{name}: {size.term} {size.estimate:.2f} ({low:.2f} to {high:.2f}; n = {size.n_subjects}).")
+            parts.append(
+                f"{name}: {size.term} {size.estimate:.2f} ({low:.2f} to {high:.2f}; n = {size.n_participants})."
+            )
         return " ".join([*parts, CAUTION])
 
 

@@ -27,9 +27,8 @@ class PooledEffect(Result):
     q: float
     method: str
     knapp_hartung: bool
-    level: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
@@ -38,9 +37,9 @@ class PooledEffect(Result):
         """Studies - 1."""
         return len(self.studies) - 1
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """A row per study, then `pooled` and `prediction`: estimate, std_error, conf_low, conf_high, weight."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         z = float(norm.ppf((1 + level) / 2))
         rows = self.studies.assign(
             conf_low=self.studies["estimate"] - z * self.studies["std_error"],
@@ -61,9 +60,9 @@ class PooledEffect(Result):
         joined = pd.concat(made, ignore_index=True)
         return joined.assign(tau2=self.tau2, q=self.q, df=self.df, i2=max(0.0, 1 - self.df / self.q) if self.q else 0.0)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Pooled effect, interval, number of studies, heterogeneity."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         row = self.frame(level).set_index("term").loc["pooled"]
         interval = f"{level:.0%} interval {row['conf_low']:.2f} to {row['conf_high']:.2f}"
         return (
@@ -78,7 +77,6 @@ def pool_effects(
     *,
     method: str = "paule-mandel",
     knapp_hartung: bool = True,
-    level: float = 0.95,
 ) -> PooledEffect:
     """Random-effects mean of effects from different studies.
 
@@ -114,7 +112,7 @@ def pool_effects(
         notes.append("Knapp-Hartung made the standard error smaller than the plain one; compare knapp_hartung=False.")
     name = method + (", Knapp-Hartung" if knapp_hartung else "")
     return PooledEffect(studies, mean, sqrt(scale / float(weight.sum())), tau2, float(found.q), name, knapp_hartung,
-                        check_level(level), "SD" if len(kinds) else "", 0, len(studies), tuple(notes))  # fmt: skip
+                        "SD" if len(kinds) else "", 0, len(studies), tuple(notes))  # fmt: skip
 
 
 def _studies(effects: pd.DataFrame | Iterable[Estimate], labels: Sequence[str] | None) -> pd.DataFrame:

@@ -115,20 +115,20 @@ def effect_size(
             made = replace(made, limits=boot, std_error=boot.std_error, df=nan)
             method += f"; BCa bootstrap, {resamples} resamples"
             notes += (f"{boot.lost} of the resamples had no value.",) if boot.lost else ()
-        return as_estimate(LABELS[kind], made, people, level, notes, method)
+        return as_estimate(LABELS[kind], made, people, notes, method).at(level)
     if interval == "bootstrap":
         raise FitError("A bootstrap needs the raw values x and y, not published means and SDs.")
     if kind in SUMMARY_TWO:
         found = given_numbers(kind, mean1=mean1, sd1=sd1, n1=n1, mean2=mean2, sd2=sd2, n2=n2)
         groups_summary = TwoGroups(*found)  # type: ignore[arg-type]  # numbers of people are checked, not cast
-        return as_estimate(
-            LABELS[kind], SUMMARY_TWO[kind](groups_summary), groups_summary.n1 + groups_summary.n2, level
+        return as_estimate(LABELS[kind], SUMMARY_TWO[kind](groups_summary), groups_summary.n1 + groups_summary.n2).at(
+            level
         )
     if kind in SUMMARY_PAIRED:
         n = one_n(n1, n2)
         first, spread1, second, spread2 = given_numbers(kind, mean1=mean1, sd1=sd1, mean2=mean2, sd2=sd2)
         made = SUMMARY_PAIRED[kind](paired_from_summary(first, spread1, second, spread2, n, r, sd_change))
-        return as_estimate(LABELS[kind], made, n, level)
+        return as_estimate(LABELS[kind], made, n).at(level)
     raise FitError(
         f"Effect size {kind!r} needs the values x and y" + (" and control=." if kind.startswith("pre") else ".")
     )
@@ -137,14 +137,13 @@ def effect_size(
 def pre_post_control_size(treated: Paired, control: Paired, level: float = 0.95) -> Estimate:
     """`pre-post-control` from published numbers of both groups (see `paired_from_summary`)."""
     made = pre_post_control(TwoChanges(treated, control))
-    return as_estimate(LABELS["pre-post-control"], made, treated.n + control.n, level)
+    return as_estimate(LABELS["pre-post-control"], made, treated.n + control.n).at(level)
 
 
 def as_estimate(
     term: str,
     made: Pieces,
     people: int,
-    level: float,
     notes: tuple[str, ...] | None = None,
     method: str | None = None,
 ) -> Estimate:
@@ -158,9 +157,8 @@ def as_estimate(
         unit="" if order else "SD",
         std_error=float(made.std_error),
         df=made.df,
-        n_subjects=people,
+        n_participants=people,
         n_rows=people,
-        level=check_level(level),
         notes=made.notes if notes is None else notes,
         extra=(("standardiser", made.standardiser_name), ("standardiser_value", float(made.standardiser))),
     )

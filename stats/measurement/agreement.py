@@ -31,15 +31,14 @@ class LimitsOfAgreement(Result):
     n: float
     multiplier: float
     method: str
-    level: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """Three rows (mean difference, lower limit, upper limit) with estimate, std_error, conf_low, conf_high."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         lower, upper = self.mean - self.multiplier * self.sd, self.mean + self.multiplier * self.sd
         quantile = float(t.ppf((1 + level) / 2, self.n - 1))
         of_mean = self.sd / sqrt(self.n)
@@ -66,13 +65,13 @@ class LimitsOfAgreement(Result):
         inner, outer = (root * float(nct.ppf(tail, self.n - 1, ncp)) for tail in ((1 - level) / 2, (1 + level) / 2))
         return inner, outer
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Mean difference and limits with their intervals."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         unit = f" {self.unit}" if self.unit else ""
         parts = [f"{r.term} {r.estimate:.2f}{unit} ({r.conf_low:.2f} to {r.conf_high:.2f})"
                  for r in self.frame(level).itertuples()]  # fmt: skip
-        return f"{', '.join(parts)}; {level:.0%} intervals, {METHODS[self.method]}; n = {self.n_subjects}."
+        return f"{', '.join(parts)}; {level:.0%} intervals, {METHODS[self.method]}; n = {self.n_participants}."
 
 
 def limits_of_agreement(
@@ -82,7 +81,6 @@ def limits_of_agreement(
     share: float = 0.95,
     multiplier: float | None = None,
     method: str = "exact",
-    level: float = 0.95,
     unit: str = "",
 ) -> LimitsOfAgreement:
     """Limits of a - b for one pair of measurements per person.
@@ -102,7 +100,7 @@ def limits_of_agreement(
     factor = multiplier if multiplier is not None else float(norm.ppf((1 + check_level(share)) / 2))
     notes = (f"{lost} incomplete pair(s) left out.",) if lost else ()
     return LimitsOfAgreement(float(difference.mean()), float(difference.std(ddof=1)), len(x), factor, method,
-                             check_level(level), unit, len(x), len(x), notes)  # fmt: skip
+                             unit, len(x), len(x), notes)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -116,7 +114,7 @@ class ReplicateAgreement(Result):
     within2: float
     multiplier: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
@@ -132,7 +130,8 @@ class ReplicateAgreement(Result):
         """Mean difference, limits and n."""
         r = self.frame().iloc[0]
         limits = f"limits {r['lower']:.2f} to {r['upper']:.2f}"
-        return f"Mean difference {r['mean']:.2f}, {limits} {self.unit}; {self.n_subjects} people, {self.n_rows} values."
+        counted = f"{self.n_participants} people, {self.n_rows} values"
+        return f"Mean difference {r['mean']:.2f}, {limits} {self.unit}; {counted}."
 
 
 def replicate_agreement(

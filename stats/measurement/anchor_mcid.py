@@ -42,15 +42,14 @@ class McidEstimate(Result):
     correlation: float
     improved: int
     not_improved: int
-    level: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """Rows method, estimate, conf_low, conf_high, n, support (distribution-based: no MCID), reason."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         rows = []
         for row in self.rows:
             low, high = row.limits(level)
@@ -59,9 +58,9 @@ class McidEstimate(Result):
             rows.append(made)
         return pd.DataFrame(rows)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Each estimate with interval and n, the anchor's correlation and the warning."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         parts = []
         for row in self.frame(level).to_dict("records"):
             if row["reason"]:
@@ -84,7 +83,6 @@ def estimate_mcid(
     unit: str = "",
     rng: np.random.Generator | None = None,
     resamples: int = 1000,
-    level: float = 0.95,
 ) -> McidEstimate:
     """Smallest important improvement from an anchor: mean change, ROC cut, predictive logistic.
 
@@ -126,7 +124,7 @@ def estimate_mcid(
         )
     if rng is None:
         notes.append("No rng= given: the ROC and logistic estimates have no interval.")
-    return McidEstimate(tuple(rows), correlation, int(improved.sum()), int((~improved).sum()), check_level(level), unit,
+    return McidEstimate(tuple(rows), correlation, int(improved.sum()), int((~improved).sum()), unit,
                         len(data), len(given), tuple(notes))  # fmt: skip
 
 

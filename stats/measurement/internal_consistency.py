@@ -6,7 +6,7 @@ import pandas as pd
 from scipy.stats import f
 
 from stats.errors import FitError
-from stats.estimates import Estimate, check_level
+from stats.estimates import Estimate
 from stats.measurement.two_way import cronbach_from_variances
 
 
@@ -28,11 +28,10 @@ def alpha(items: pd.DataFrame, level: float = 0.95) -> Estimate:
         estimate=value,
         limits=partial(_feldt, value, n, k),
         method="Cronbach, Feldt interval",
-        n_subjects=n,
+        n_participants=n,
         n_rows=n * k,
-        level=check_level(level),
         notes=(f"{lost} people with a missing item left out.",) if lost else (),
-    )
+    ).at(level)
 
 
 def _feldt(value: float, n: int, k: int, level: float) -> tuple[float, float]:

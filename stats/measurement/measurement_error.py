@@ -22,9 +22,8 @@ class MeasurementError(Result):
     error: float
     kind: str
     df: float
-    level: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
@@ -32,9 +31,9 @@ class MeasurementError(Result):
         """z sqrt(2) times the error: a change of one person this large exceeds error with that confidence."""
         return float(norm.ppf((1 + check_level(share)) / 2)) * sqrt(2) * self.error
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """Rows measurement error, MDC90, MDC95 with estimate, df, conf_low, conf_high, unit, kind."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         low, high = nan, nan
         if not isnan(self.df):
             low, high = (sqrt(self.df / float(chi2.ppf(tail, self.df))) for tail in ((1 + level) / 2, (1 - level) / 2))
@@ -54,13 +53,13 @@ class MeasurementError(Result):
         ]
         return pd.DataFrame(rows)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Error, MDC90 and MDC95 with intervals."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         unit = f" {self.unit}" if self.unit else ""
         parts = [f"{r.term} {r.estimate:.2f}{unit} ({r.conf_low:.2f} to {r.conf_high:.2f})"
                  for r in self.frame(level).itertuples()]  # fmt: skip
-        return f"{', '.join(parts)}; {level:.0%} intervals, {self.kind}; n = {self.n_subjects}."
+        return f"{', '.join(parts)}; {level:.0%} intervals, {self.kind}; n = {self.n_participants}."
 
     def threshold(self, outcome: str, population: str, share: float = 0.95) -> Threshold:
         """The study's own detectable change as a threshold, to be counted beside the published ones."""
@@ -75,7 +74,7 @@ class MeasurementError(Result):
             population=population,
             phase="this study",
             method=f"own data, {self.kind}",
-            n=str(self.n_subjects),
+            n=str(self.n_participants),
             source="this study",
         )
 
@@ -92,7 +91,6 @@ def measurement_error(
     reliability: float | None = None,
     n: int | None = None,
     unit: str = "",
-    level: float = 0.95,
 ) -> MeasurementError:
     """Standard error of measurement from repeated ratings, or from a published SD and reliability.
 
@@ -110,7 +108,7 @@ def measurement_error(
         if sd < 0 or not 0 <= reliability <= 1:
             raise FitError(f"sd {sd}, reliability {reliability}: allowed 0 or more, and 0 to 1.")
         note = "From SD and reliability: it holds for people as spread out as these; no interval."
-        return MeasurementError(sd * sqrt(1 - reliability), "SD and reliability", nan, check_level(level), unit, n or 0,
+        return MeasurementError(sd * sqrt(1 - reliability), "SD and reliability", nan, unit, n or 0,
                                 n or 0, (note,))  # fmt: skip
     table, notes = rating_table(frame, target, rater, value, incomplete)
     s = mean_squares(table)
@@ -126,7 +124,7 @@ def measurement_error(
             "Every repeat gave the same value: no error was seen, which says more of the sample than of the measure.",
         )
         df = nan
-    return MeasurementError(sqrt(variance), kind, df, check_level(level), unit, s.n, s.n * s.k, notes)
+    return MeasurementError(sqrt(variance), kind, df, unit, s.n, s.n * s.k, notes)
 
 
 def _agreement_variance(raters: float, error: float, n: int, k: int, residual_df: int) -> tuple[float, float]:

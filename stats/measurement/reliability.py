@@ -30,15 +30,14 @@ class IntraclassCorrelation(Result):
     """The six forms with both notations, and the mean squares under them."""
 
     squares: MeanSquares
-    level: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """Six rows: form, mcgraw_wong, meaning, estimate, conf_low, conf_high, statistic, df1, df2, p_value."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         s = self.squares
         singles = (_one_way(s, level), _agreement(s, level), _consistency(s, level))
         rows = []
@@ -64,18 +63,19 @@ class IntraclassCorrelation(Result):
             )
         return pd.DataFrame(rows)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """ICC(2,1) and ICC(3,1) with intervals and the design."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         parts = [
             f"{row.form} = {row.mcgraw_wong} {row.estimate:.2f} ({row.conf_low:.2f} to {row.conf_high:.2f})"
             for row in self.frame(level).iloc[[1, 2]].itertuples()
         ]
-        return f"{' and '.join(parts)}, {level:.0%} intervals; {self.n_subjects} people, {self.squares.k} ratings each."
+        counted = f"{self.n_participants} people, {self.squares.k} ratings each"
+        return f"{' and '.join(parts)}, {level:.0%} intervals; {counted}."
 
 
 def intraclass_correlation(
-    frame: pd.DataFrame, *, target: str, rater: str, value: str, incomplete: str = "refuse", level: float = 0.95
+    frame: pd.DataFrame, *, target: str, rater: str, value: str, incomplete: str = "refuse"
 ) -> IntraclassCorrelation:
     """Intraclass correlations of a complete table of targets by raters (or occasions).
 
@@ -89,7 +89,7 @@ def intraclass_correlation(
     if squares.between == 0:
         notes += ("All people have the same mean: there is nothing to tell apart, reliability is undefined or 0.",)
     n, k = table.shape
-    return IntraclassCorrelation(squares, check_level(level), "", n, n * k, notes)
+    return IntraclassCorrelation(squares, "", n, n * k, notes)
 
 
 def _one_way(s: MeanSquares, level: float) -> tuple[float, float, float]:
@@ -180,8 +180,8 @@ def kappa(
         notes += ("The table holds shares, not people: no standard error.",)
     extra = (("observed", observed), ("expected", expected), ("std_error_null", null_error))
     return Estimate("kappa" if weights is None else "weighted kappa", value, partial(_normal, value, error),
-                    "Cohen, Fleiss-Cohen-Everitt standard error", std_error=error, n_subjects=n, n_rows=n,
-                    level=check_level(level), notes=notes, extra=extra)  # fmt: skip
+                    "Cohen, Fleiss-Cohen-Everitt standard error", std_error=error, n_participants=n, n_rows=n,
+                    notes=notes, extra=extra).at(level)  # fmt: skip
 
 
 def _crossed(a: Values, b: Values, categories: list | None) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -225,7 +225,7 @@ def concordance(a: Values, b: Values, level: float = 0.95) -> Estimate:
     error = sqrt(max(0.0, inside) / (n - 2)) if inside == inside else nan
     extra = (("pearson_r", r), ("bias_correction", value / r if r else nan))
     return Estimate("concordance", value, partial(_atanh_limits, value, error), "Lin", std_error=error * (1 - value**2),
-                    n_subjects=n, n_rows=n, level=check_level(level), extra=extra)  # fmt: skip
+                    n_participants=n, n_rows=n, extra=extra).at(level)  # fmt: skip
 
 
 def _atanh_limits(value: float, error: float, level: float) -> tuple[float, float]:

@@ -100,8 +100,8 @@ class MixedFit:
             notes = (*notes, "Fewer than 2 denominator df for a combination: its interval is not to be relied on.")
         return Estimates(
             term=tuple(labels), estimate=scaled @ solution.small.point.beta[0] * solution.scale[0], std_error=std_error,
-            df=degrees, df_method=df, unit=self.unit, n_subjects=self.n_participants, n_rows=self.n_rows, notes=notes,
-            keys=keys, weights=L,
+            df=degrees, df_method=df, unit=self.unit, n_participants=self.n_participants, n_rows=self.n_rows,
+            notes=notes, keys=keys, weights=L,
         )  # fmt: skip
 
     def contrast(
@@ -160,7 +160,7 @@ class MixedFit:
             notes = (*notes, "The denominator has 2 df or fewer: the test is not to be relied on.")
         return JointTest(
             term=label, statistic=float(F[0]), num_df=rows, den_df=float(den[0]),
-            p_value=float(f_tail(F, rows, den)[0]), df_method=df, unit=self.unit, n_subjects=self.n_participants,
+            p_value=float(f_tail(F, rows, den)[0]), df_method=df, unit=self.unit, n_participants=self.n_participants,
             n_rows=self.n_rows, notes=notes,
         )  # fmt: skip
 

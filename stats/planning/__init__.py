@@ -6,7 +6,7 @@ from stats.planning.closed_form.mixed_model import plan_mixed
 from stats.planning.closed_form.repeated import plan_repeated, plan_slopes
 from stats.planning.closed_form.responder_shares import plan_ordinal, plan_proportions
 from stats.planning.curves import plan_grid, smallest_detectable, visits_buy
-from stats.planning.inputs import PilotEffect, elicited, given, pilot_correlation, pilot_proportion, pilot_sd
+from stats.planning.inputs import PilotEffect, elicited, known_value, pilot_correlation, pilot_proportion, pilot_sd
 from stats.planning.pilot.pilot_size import (
     PilotSize,
     pilot_for_exclusion,
@@ -24,15 +24,15 @@ from stats.planning.pilot.pilot_uncertainty import (
     assurance_normal,
     expected_power,
     expected_power_n,
-    n_band,
     power_curve,
     sd_upper_limit,
+    size_over_pilot_sd,
 )
 from stats.planning.pilot.progression_criteria import Progression, progression
 from stats.planning.plan import Plan, plan_inputs, plan_working
 from stats.planning.simulation.mixed_analysis import MixedAnalysis
 from stats.planning.simulation.plan_check import simulate_plan
-from stats.planning.simulation.search import SizeSearch, search_n, simulate_grid
+from stats.planning.simulation.search import SizeSearch, simulate_grid, size_by_simulation
 from stats.planning.simulation.simulate import simulate_trials
 from stats.planning.simulation.simulated import Simulation
 from stats.planning.simulation.trials import (
@@ -65,8 +65,7 @@ __all__ = [
     "expected_power",
     "expected_power_n",
     "fitted_truth",
-    "given",
-    "n_band",
+    "known_value",
     "pilot_correlation",
     "pilot_for_exclusion",
     "pilot_for_problem",
@@ -95,10 +94,11 @@ __all__ = [
     "rules_of_thumb",
     "scores_maker",
     "sd_upper_limit",
-    "search_n",
     "simulate_grid",
     "simulate_plan",
     "simulate_trials",
+    "size_by_simulation",
+    "size_over_pilot_sd",
     "slopes_truth",
     "smallest_detectable",
     "visits_buy",

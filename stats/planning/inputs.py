@@ -108,7 +108,7 @@ class PilotEffect(Given):
     """The difference a pilot happened to show. Plans refuse it unless `use_pilot_effect=True` is written out."""
 
 
-def given(value: float, source: str, unit: str = "") -> Given:
+def known_value(value: float, source: str, unit: str = "") -> Given:
     """A number and where it comes from."""
     return Given(float(value), source, unit)
 
@@ -153,14 +153,16 @@ def read_number(name: str, value) -> Given:
     try:
         return Given(float(value))
     except (TypeError, ValueError):
-        raise PlanError(f"{name} = {value!r}: a number is needed, or a number with its source from `given`.") from None
+        raise PlanError(
+            f"{name} = {value!r}: a number is needed, or a number with its source from `known_value`."
+        ) from None
 
 
 def read_difference(difference, use_pilot_effect: bool) -> tuple[Given, tuple[str, ...]]:
     """The target difference with its source, and the notes it brings.
 
-    Accepts a number, `given`/`elicited`, the key of a published threshold, or the threshold itself. The result of an
-    analysis is a pilot's own effect: refused, with the reason, unless `use_pilot_effect=True`.
+    Accepts a number, one of `known_value` or `elicited`, the key of a published threshold, or the threshold itself. The
+    result of an analysis is a pilot's own effect: refused, with the reason, unless `use_pilot_effect=True`.
     """
     if isinstance(difference, str):
         difference = registry.threshold(difference)

@@ -81,7 +81,7 @@ class Plan(Result):
         return sum(self.n_arms)
 
     @property
-    def n_subjects(self) -> int:
+    def n_participants(self) -> int:
         return self.n_total
 
     @property

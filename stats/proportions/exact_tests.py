@@ -33,7 +33,7 @@ class ExactTest(Result):
     statistic: float
     p_value: float
     alternative: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     unit: str = ""
     notes: tuple[str, ...] = ()
@@ -41,12 +41,12 @@ class ExactTest(Result):
     def frame(self, level: float = 0.95) -> pd.DataFrame:
         """One row: term, statistic, p_value, alternative, n."""
         row = {"term": self.method, "statistic": self.statistic, "p_value": self.p_value}
-        return pd.DataFrame([row | {"alternative": self.alternative, "n": self.n_subjects}])
+        return pd.DataFrame([row | {"alternative": self.alternative, "n": self.n_participants}])
 
     def sentence(self, level: float = 0.95) -> str:
         """Test, statistic, p value and n; no verdict."""
         shown = f"statistic {self.statistic:.3g}, p = {self.p_value:.3g}"
-        return f"{self.method}: {shown} ({self.alternative}; n = {self.n_subjects})."
+        return f"{self.method}: {shown} ({self.alternative}; n = {self.n_participants})."
 
 
 def exact_test(x1: int, n1: int, x2: int, n2: int, test: str = "boschloo", alternative: str = "two-sided") -> ExactTest:

@@ -20,9 +20,8 @@ class NumberNeeded(Result):
     """
 
     difference: Estimate
-    level: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
@@ -33,19 +32,22 @@ class NumberNeeded(Result):
 
     @property
     def conf_low(self) -> float:
-        """Lower limit as in `frame`."""
-        return float(self.frame()["conf_low"].iloc[0])
+        """Lower limit as in `frame`, from the limits the difference has."""
+        return _ends(self.difference.conf_low, self.difference.conf_high)[0]
 
     @property
     def conf_high(self) -> float:
-        """Upper limit as in `frame`."""
-        return float(self.frame()["conf_high"].iloc[0])
+        """Upper limit as in `frame`, from the limits the difference has."""
+        return _ends(self.difference.conf_low, self.difference.conf_high)[1]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def __getitem__(self, column: str):
+        """A column of `frame()`; the limits are `conf_low` and `conf_high`."""
+        return getattr(self, column) if column in ("conf_low", "conf_high") else super().__getitem__(column)
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """One row: estimate, conf_low, conf_high, through_infinity, and the difference they come from."""
-        low, high = self.difference.limits(check_level(self.level if level is None else level))
-        through = low <= 0 <= high
-        ends = (_inverse(low, -inf), _inverse(high)) if through else (_inverse(high), _inverse(low))
+        low, high = self.difference.limits(check_level(level))
+        through, ends = low <= 0 <= high, _ends(low, high)
         return pd.DataFrame(
             [
                 {
@@ -63,9 +65,9 @@ class NumberNeeded(Result):
             ]
         )
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Number needed with its interval; benefit (NNTB) and harm (NNTH) named."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         row = self.frame(level).iloc[0]
 
         def written(number: float) -> str:
@@ -79,7 +81,7 @@ class NumberNeeded(Result):
         return (
             f"{written(self.estimate)} ({level:.0%} interval {interval}); risk difference {row['risk_difference']:.0%} "
             f"({row['difference_low']:.0%} to {row['difference_high']:.0%}; {self.difference.method}; "
-            f"n = {self.n_subjects})."
+            f"n = {self.n_participants})."
         )
 
 
@@ -105,12 +107,16 @@ def from_difference(difference: Estimate) -> NumberNeeded:
     """The number needed from a risk difference made elsewhere; positive is benefit."""
     return NumberNeeded(
         difference=difference,
-        level=difference.level,
         unit="people",
-        n_subjects=difference.n_subjects,
+        n_participants=difference.n_participants,
         n_rows=difference.n_rows,
         notes=(*difference.notes, "The risk difference is the primary result; the number needed only restates it."),
     )
+
+
+def _ends(low: float, high: float) -> tuple[float, float]:
+    """Limits of the number needed from those of the difference."""
+    return (_inverse(low, -inf), _inverse(high)) if low <= 0 <= high else (_inverse(high), _inverse(low))
 
 
 def _inverse(difference: float, at_zero: float = inf) -> float:

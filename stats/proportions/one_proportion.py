@@ -147,12 +147,11 @@ def proportion_interval(count: int, n: int, method: str = "wilson", level: float
         limits=partial(_at_level, count, n, method),
         method=METHODS[method][1],
         std_error=sqrt(share * (1 - share) / n),
-        n_subjects=n,
+        n_participants=n,
         n_rows=n,
-        level=level,
         notes=tuple(notes),
         extra=(("count", count), ("n", n)),
-    )
+    ).at(level)
 
 
 def _at_level(count: float, n: float, method: str, level: float) -> Limits:

@@ -6,7 +6,7 @@ from math import sqrt
 from scipy.stats import norm
 
 from stats.errors import FitError
-from stats.estimates import Estimate, check_level
+from stats.estimates import Estimate
 from stats.proportions.one_proportion import proportion_limits
 
 Table = tuple[int, int, int, int]
@@ -40,11 +40,10 @@ def paired_risk_difference(a: int, b: int, c: int, d: int, method: str = "newcom
         limits=limits,
         method="Newcombe paired score" if method == "newcombe" else "Wald",
         std_error=error,
-        n_subjects=n,
+        n_participants=n,
         n_rows=n,
-        level=check_level(level),
         notes=("Pairs without both answers are not in the table.",),
-    )
+    ).at(level)
 
 
 def _newcombe(table: Table, level: float) -> tuple[float, float]:

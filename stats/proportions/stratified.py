@@ -9,7 +9,7 @@ from scipy.stats import norm
 from statsmodels.stats.contingency_tables import StratifiedTable
 
 from stats.errors import FitError
-from stats.estimates import Estimate, check_level
+from stats.estimates import Estimate
 
 COLUMNS = ("x1", "n1", "x2", "n2")
 
@@ -36,11 +36,10 @@ def stratified_risk_difference(strata: pd.DataFrame, level: float = 0.95) -> Est
         limits=partial(_normal, difference, error),
         method="Mantel-Haenszel, Sato standard error",
         std_error=error,
-        n_subjects=people,
+        n_participants=people,
         n_rows=people,
-        level=check_level(level),
         notes=(*notes, f"{len(used)} strata."),
-    )
+    ).at(level)
 
 
 def stratified_ratio(strata: pd.DataFrame, ratio: str = "odds", level: float = 0.95) -> Estimate:
@@ -62,11 +61,10 @@ def stratified_ratio(strata: pd.DataFrame, ratio: str = "odds", level: float = 0
         limits=partial(_log_normal, value, log_error),
         method="Mantel-Haenszel",
         std_error=log_error,
-        n_subjects=people,
+        n_participants=people,
         n_rows=people,
-        level=check_level(level),
         notes=(*notes, "std_error is that of the logarithm."),
-    )
+    ).at(level)
 
 
 def _usable(strata: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:

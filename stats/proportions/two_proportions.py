@@ -7,7 +7,7 @@ from scipy.stats import norm
 from statsmodels.stats.proportion import confint_proportions_2indep
 
 from stats.errors import FitError
-from stats.estimates import Estimate, check_level
+from stats.estimates import Estimate
 from stats.proportions.score_difference import DIFFERENCE_METHODS
 
 Limits = tuple[float, float]
@@ -40,11 +40,10 @@ def risk_difference(x1: int, n1: int, x2: int, n2: int, method: str = "newcombe"
         limits=partial(limits, x1, n1, x2, n2),
         method=name,
         std_error=sqrt(p1 * (1 - p1) / n1 + p2 * (1 - p2) / n2),
-        n_subjects=n1 + n2,
+        n_participants=n1 + n2,
         n_rows=n1 + n2,
-        level=check_level(level),
         notes=tuple(notes),
-    )
+    ).at(level)
 
 
 def risk_ratio(x1: int, n1: int, x2: int, n2: int, method: str = "log", level: float = 0.95) -> Estimate:
@@ -108,12 +107,11 @@ def _ratio(
         limits=by_log if method == "log" else partial(_score_limits, counts, compare),
         method="normal interval of the logarithm" if method == "log" else "score",
         std_error=error,
-        n_subjects=counts[1] + counts[3],
+        n_participants=counts[1] + counts[3],
         n_rows=counts[1] + counts[3],
-        level=check_level(level),
         notes=(*notes, "std_error is that of the logarithm."),
         extra=(("log_estimate", log_estimate),),
-    )
+    ).at(level)
 
 
 def _log_limits(log_estimate: float, error: float, level: float) -> Limits:

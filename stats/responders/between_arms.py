@@ -48,15 +48,14 @@ class ArmComparison(Result):
     arm_pairs: tuple[ArmPair, ...]
     outcome: str
     denominator: str
-    level: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
-    def frame(self, level: float | None = None) -> pd.DataFrame:
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
         """One row per arm and threshold: mean difference, then risk difference, ratio, odds, number needed, p value."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         rows = []
         for pair in self.arm_pairs:
             low, high = t_limits(pair.mean_difference, pair.mean_error, pair.mean_df, level)
@@ -75,9 +74,9 @@ class ArmComparison(Result):
             rows.append(row | {"unit": self.unit, "denominator": self.denominator})
         return pd.DataFrame(rows)
 
-    def sentence(self, level: float | None = None) -> str:
+    def sentence(self, level: float = 0.95) -> str:
         """Mean difference, then shares and their difference, for each arm and threshold."""
-        level = check_level(self.level if level is None else level)
+        level = check_level(level)
         parts = []
         for pair in self.arm_pairs:
             low, high = t_limits(pair.mean_difference, pair.mean_error, pair.mean_df, level)
@@ -103,7 +102,6 @@ def compare_responders(
     denominator: str = "observed",
     method: str = "newcombe",
     test: str = "boschloo",
-    level: float = 0.95,
 ) -> ArmComparison:
     """Each arm against the reference at each threshold of a responder count.
 
@@ -129,25 +127,22 @@ def compare_responders(
         n1, n2 = getattr(count, denominator), getattr(other, denominator)
         if min(n1, n2) == 0:
             notes.append(f"{count.threshold}: {count.arm} {n1} and {reference} {n2} people, nothing to compare.")
-        made.append(_pair(counts, count, other, n1, n2, method, test, level))
+        made.append(_pair(counts, count, other, n1, n2, method, test))
     return ArmComparison(
         arm_pairs=tuple(made),
         outcome=counts.outcome,
         denominator=denominator,
-        level=check_level(level),
         unit=counts.unit,
-        n_subjects=counts.n_subjects,
+        n_participants=counts.n_participants,
         n_rows=counts.n_rows,
         notes=tuple(dict.fromkeys([*notes, *counts.notes])),
     )
 
 
-def _pair(
-    counts: ResponderCounts, one: ArmCount, two: ArmCount, n1: int, n2: int, method: str, test: str, level: float
-) -> ArmPair:
+def _pair(counts: ResponderCounts, one: ArmCount, two: ArmCount, n1: int, n2: int, method: str, test: str) -> ArmPair:
     table = (one.improved, n1, two.improved, n2)
     comparable = min(n1, n2) > 0
-    difference = risk_difference(*table, method=method, level=level) if comparable else None
+    difference = risk_difference(*table, method=method) if comparable else None
     people = counts.people[counts.people["threshold"] == one.threshold]
     means = [people.loc[people["arm"] == arm, "improvement"].dropna() for arm in (one.arm, two.arm)]
     gap, error, df = _welch(*means)
@@ -157,8 +152,8 @@ def _pair(
         one.threshold,
         *table,
         difference=difference,
-        ratio=risk_ratio(*table, level=level) if comparable else None,
-        odds=odds_ratio(*table, level=level) if comparable else None,
+        ratio=risk_ratio(*table) if comparable else None,
+        odds=odds_ratio(*table) if comparable else None,
         needed=from_difference(difference) if difference else None,
         test=exact_test(*table, test=test) if comparable else None,
         mean_difference=gap,

@@ -91,7 +91,7 @@ def count_responders(
         from_visit=table["from_visit"].iloc[0],
         to_visit=table["to_visit"].iloc[0],
         unit=setting.unit,
-        n_subjects=len(table),
+        n_participants=len(table),
         n_rows=int((table["missing"] == "").sum()),
         notes=tuple(dict.fromkeys(notes)),
         people=pd.concat(people, ignore_index=True),

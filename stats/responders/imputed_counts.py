@@ -37,7 +37,7 @@ class ImputedShare:
         return proportion_limits(self.share * effective, effective, "wilson", level)
 
 
-def pooled_share(counts: Sequence[int], n: int) -> ImputedShare:
+def share_over_imputations(counts: Sequence[int], n: int) -> ImputedShare:
     """Counts of responders among the same n people in each completed data set."""
     m = len(counts)
     if m < 2:

@@ -20,7 +20,7 @@ class ReliableChange(Result):
     error: float
     threshold: float
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
 
@@ -38,7 +38,8 @@ class ReliableChange(Result):
         down = int((beyond & (frame["improvement"] < 0)).sum())
         return (
             f"{up} of {self.n_rows} improved and {down} worsened by more than measurement error at {level:.0%} "
-            f"(standard error of measurement {self.error:.3g} {self.unit}; {self.n_subjects - self.n_rows} missing)."
+            f"(standard error of measurement {self.error:.3g} {self.unit}; "
+            f"{self.n_participants - self.n_rows} missing)."
         )
 
 
@@ -88,9 +89,36 @@ def reliable_change(
                           tuple(dict.fromkeys(notes)))  # fmt: skip
 
 
+@dataclass(frozen=True)
+class ClinicalCutoffs(Result):
+    """Where patients end and healthy people begin: the three cut-offs `a`, `b` and `c`."""
+
+    a: float
+    b: float
+    c: float
+    unit: str
+    n_participants: int
+    notes: tuple[str, ...]
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """Rows a, b, c with term, estimate, unit; `level` plays no part, the four numbers are taken as known."""
+        return pd.DataFrame({"term": list("abc"), "estimate": [self.a, self.b, self.c], "unit": self.unit})
+
+    def sentence(self, level: float = 0.95) -> str:
+        """The three cut-offs."""
+        shown = ", ".join(f"{name} {value:.3g}" for name, value in zip("abc", (self.a, self.b, self.c), strict=True))
+        return f"Cut-offs between patients and healthy people (Jacobson & Truax): {shown} {self.unit}".strip() + "."
+
+
 def clinical_cutoffs(
-    mean_patients: float, sd_patients: float, mean_healthy: float, sd_healthy: float
-) -> dict[str, float]:
+    mean_patients: float,
+    sd_patients: float,
+    mean_healthy: float,
+    sd_healthy: float,
+    *,
+    unit: str = "",
+    n_participants: int = 0,
+) -> ClinicalCutoffs:
     """Cut-offs a, b and c of Jacobson & Truax 1991 between patients and healthy people.
 
     a: mean_patients ± 2 sd, b: mean_healthy ∓ 2 sd, c: (sd_healthy mean_patients + sd_patients mean_healthy) / sum of
@@ -100,8 +128,11 @@ def clinical_cutoffs(
         raise FitError(f"SDs {sd_patients}, {sd_healthy}: allowed above 0.")
     towards = 1 if mean_healthy >= mean_patients else -1
     between = (sd_healthy * mean_patients + sd_patients * mean_healthy) / (sd_patients + sd_healthy)
-    return {
-        "a": mean_patients + towards * 2 * sd_patients,
-        "b": mean_healthy - towards * 2 * sd_healthy,
-        "c": between,
-    }
+    return ClinicalCutoffs(
+        a=mean_patients + towards * 2 * sd_patients,
+        b=mean_healthy - towards * 2 * sd_healthy,
+        c=between,
+        unit=unit,
+        n_participants=n_participants,
+        notes=(NOT_FOR_ONE_PERSON, "The means and SDs are taken as known: the cut-offs have no interval."),
+    )

@@ -9,7 +9,7 @@ from stats.errors import FitError
 from stats.estimates import NAN, check_level
 from stats.proportions.one_proportion import METHODS, proportion_limits
 from stats.responders.criteria import Criterion
-from stats.responders.imputed_counts import ImputedShare, pooled_share
+from stats.responders.imputed_counts import ImputedShare, share_over_imputations
 from stats.result import Result
 
 CLASSES = ("improved", "unchanged", "worsened", "cannot_reach", "missing")
@@ -72,7 +72,7 @@ class ResponderCounts(Result):
     from_visit: str
     to_visit: str
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...]
     people: pd.DataFrame = field(repr=False, compare=False)
@@ -180,7 +180,7 @@ def arm_counts(
                 source=rule.source,
                 citation=rule.citation,
                 limited=int((own["limited"] & (own["class"] != "missing")).sum()),
-                imputed=pooled_share(hits, len(own)) if imputed else None,
+                imputed=share_over_imputations(hits, len(own)) if imputed else None,
                 **{name: int((own["class"] == name).sum()) for name in CLASSES},
             )
         )

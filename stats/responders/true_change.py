@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.stats import norm, t
 
 from stats.errors import FitError
-from stats.estimates import Estimate, check_level
+from stats.estimates import Estimate
 
 NOT_FOR_ONE_PERSON = "For research on groups: not a basis for decisions about one person."
 
@@ -22,7 +22,6 @@ def true_change_share(
     df: float = nan,
     error_df: float = nan,
     n: int = 0,
-    level: float = 0.95,
 ) -> Estimate:
     """Share of people whose true improvement reaches a threshold, if true changes are normal.
 
@@ -47,8 +46,8 @@ def true_change_share(
         ("observed_share", float(norm.cdf((mean - threshold) / sqrt(observed_variance)))),
         ("threshold", threshold),
     )
-    made = partial(Estimate, "share with a true change of the threshold or more", n_subjects=n, n_rows=n,
-                   level=check_level(level), extra=extra)  # fmt: skip
+    made = partial(Estimate, "share with a true change of the threshold or more", n_participants=n, n_rows=n,
+                   extra=extra)  # fmt: skip
     if true_variance == 0:
         notes.append(
             "Error explains all the spread of the observed changes: as far as can be seen everyone changed by the "

@@ -38,7 +38,7 @@ def people_of(scores: pd.DataFrame, chosen: Selection) -> dict[str, int | None]:
         "model": lambda: fit_change(scores, chosen).n_participants,
         "responders": lambda: count_responders(scores, 3, select=chosen, source="drawn")["observed"],
         "effect sizes": lambda: effect_sizes(scores, kinds="d_z", select=chosen)["n"],
-        "cumulative": lambda: cumulative_change(scores, chosen)["observed"].iloc[0],
+        "cumulative": lambda: cumulative_change(scores, chosen).frame()["observed"].iloc[0],
     }
     found: dict[str, int | None] = {}
     for name, ask in asked.items():

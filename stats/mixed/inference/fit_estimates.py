@@ -56,7 +56,7 @@ class Estimates(Result):
     df: np.ndarray
     df_method: str
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...] = ()
     keys: pd.DataFrame | None = None
@@ -82,7 +82,7 @@ class Estimates(Result):
             for row in self.frame(level).itertuples()
         ]
         method = METHOD_WORDS[self.df_method]
-        return f"{'; '.join(rows)}; {self.n_subjects} participants, {self.n_rows} observations; {method}."
+        return f"{'; '.join(rows)}; {self.n_participants} participants, {self.n_rows} observations; {method}."
 
     def holm(self) -> pd.DataFrame:
         """The frame with a column `p_holm`: Holm's step-down adjustment over its rows (Holm 1979)."""
@@ -114,7 +114,7 @@ class JointTest(Result):
     p_value: float
     df_method: str
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...] = ()
 
@@ -131,5 +131,5 @@ class JointTest(Result):
         method = METHOD_WORDS[self.df_method]
         return (
             f"{self.term}: F({self.num_df}, {self.den_df:.1f}) = {self.statistic:.2f}, p = {self.p_value:.3f}; "
-            f"{self.n_subjects} participants, {self.n_rows} observations; {method}."
+            f"{self.n_participants} participants, {self.n_rows} observations; {method}."
         )

@@ -38,7 +38,7 @@ class Bootstrap(Result):
     pivots: np.ndarray
     replicates: int
     unit: str
-    n_subjects: int
+    n_participants: int
     n_rows: int
     notes: tuple[str, ...] = ()
 
@@ -61,7 +61,7 @@ class Bootstrap(Result):
             f"({level:.0%} interval {row.conf_low:.2f} to {row.conf_high:.2f})"
             for row in self.frame(level).itertuples()
         )
-        return f"{rows}; {self.kind} bootstrap-t, {len(self.pivots)} replicates, {self.n_subjects} participants."
+        return f"{rows}; {self.kind} bootstrap-t, {len(self.pivots)} replicates, {self.n_participants} participants."
 
 
 def bootstrap(
@@ -92,7 +92,7 @@ def bootstrap(
         raise FitError(f"Only {int(usable.sum())} of {replicates} bootstrap fits converged. Use a simpler model.")
     return Bootstrap(
         kind=kind, term=names, estimate=estimate, std_error=std_error, pivots=pivots[usable], replicates=replicates,
-        unit=fit.unit, n_subjects=fit.n_participants, n_rows=fit.n_rows, notes=tuple(notes),
+        unit=fit.unit, n_participants=fit.n_participants, n_rows=fit.n_rows, notes=tuple(notes),
     )  # fmt: skip
 
 

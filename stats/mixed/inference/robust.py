@@ -133,7 +133,7 @@ def robust_estimates(fit: Fitted, L: np.ndarray, labels: Sequence[str], *, kind:
         notes = (*notes, f"Fewer than {RELIABLE} CR2 df for a combination: its interval is not to be relied on.")
     return Estimates(
         term=tuple(labels), estimate=sandwich.estimate[0], std_error=std_error, df=df, df_method="cr2", unit=fit.unit,
-        n_subjects=fit.n_participants, n_rows=fit.n_rows, notes=notes, weights=L,
+        n_participants=fit.n_participants, n_rows=fit.n_rows, notes=notes, weights=L,
     )  # fmt: skip
 
 
@@ -155,7 +155,7 @@ def robust_test(fit: Fitted, L: np.ndarray, label: str, *, kind: str = "CR2") ->
         notes = (*notes, f"The denominator has fewer than {RELIABLE} df: the test is not to be relied on.")
     return JointTest(
         term=label, statistic=float(F), num_df=m, den_df=float(den), p_value=float(f_tail(F, m, den)),
-        df_method="cr2-hotelling", unit=fit.unit, n_subjects=fit.n_participants, n_rows=fit.n_rows, notes=notes,
+        df_method="cr2-hotelling", unit=fit.unit, n_participants=fit.n_participants, n_rows=fit.n_rows, notes=notes,
     )  # fmt: skip
 
 

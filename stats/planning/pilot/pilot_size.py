@@ -29,7 +29,7 @@ class PilotSize(Result):
     notes: tuple[str, ...] = ()
 
     @property
-    def n_subjects(self) -> int:
+    def n_participants(self) -> int:
         return self.n
 
     @property

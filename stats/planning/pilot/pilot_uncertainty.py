@@ -1,7 +1,7 @@
 """How far a pilot's uncertainty reaches into the plan: limits, expected power, assurance, power bands."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import product
 from math import sqrt
 
@@ -75,7 +75,7 @@ class Assurance(Result):
     notes: tuple[str, ...] = ()
 
     @property
-    def n_subjects(self) -> int:
+    def n_participants(self) -> int:
         return self.n_total
 
     @property
@@ -155,53 +155,110 @@ def _power(plan: Plan, values: Mapping[str, float]) -> float:
     return plan.change(n_per_arm=plan.n_per_arm, **{name: Given(value) for name, value in values.items()}).power
 
 
-def power_curve(plan: Plan, n_per_arm: Iterable[int], level: float = 0.95) -> pd.DataFrame:
-    """Power against n, and its band: n_per_arm n_total power power_low power_high expected_power.
+@dataclass(frozen=True)
+class PowerCurve(Result):
+    """Power of one plan at several sizes, with what a pilot's uncertain sd makes of it."""
 
-    power_low and power_high: power were the true sd at the upper and lower limit of its interval at `level`;
-    expected_power: averaged over that uncertainty. NaN where the plan's sd carries no degrees of freedom.
-    """
-    name, sd = _pilot_sd(plan)
-    nodes, weights = leggauss(24)
-    rows = []
-    for n in n_per_arm:
-        at = plan.change(n_per_arm=int(n))
-        low = high = mean = float("nan")
-        if sd is not None:
-            limits = sd.interval(level)
-            low, high = (_power(at, {name: limit}) for limit in (limits[1], limits[0]))
-            values = np.asarray(sd.quantile((nodes + 1) / 2))
-            mean = float(sum(w / 2 * _power(at, {name: float(v)}) for w, v in zip(weights, values, strict=True)))
-        rows.append((at.n_per_arm, at.n_total, at.power, low, high, mean))
-    return pd.DataFrame(rows, columns=["n_per_arm", "n_total", "power", "power_low", "power_high", "expected_power"])
+    plans: tuple[Plan, ...] = field(repr=False)
+    unit: str
+    n_participants: int
+    notes: tuple[str, ...]
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """Power against n, and its band: n_per_arm n_total power power_low power_high expected_power.
+
+        power_low and power_high: power were the true sd at the upper and lower limit of its interval at `level`;
+        expected_power: averaged over that uncertainty. NaN where the plan's sd carries no degrees of freedom.
+        """
+        nodes, weights = leggauss(24)
+        rows = []
+        for at in self.plans:
+            name, sd = _pilot_sd(at)
+            low = high = mean = float("nan")
+            if sd is not None:
+                limits = sd.interval(level)
+                low, high = (_power(at, {name: limit}) for limit in (limits[1], limits[0]))
+                values = np.asarray(sd.quantile((nodes + 1) / 2))
+                mean = float(sum(w / 2 * _power(at, {name: float(v)}) for w, v in zip(weights, values, strict=True)))
+            rows.append((at.n_per_arm, at.n_total, at.power, low, high, mean))
+        columns = ["n_per_arm", "n_total", "power", "power_low", "power_high", "expected_power"]
+        return pd.DataFrame(rows, columns=columns)
+
+    def sentence(self, level: float = 0.95) -> str:
+        """Power at the smallest and the largest size."""
+        ends = [f"{at.power:.2f} with {at.n_per_arm} per arm" for at in (self.plans[0], self.plans[-1])]
+        return f"Power {' and '.join(dict.fromkeys(ends))}."
 
 
-def n_band(plan: Plan, level: float = 0.95, confidence: float = 0.8) -> pd.DataFrame:
-    """How n moves with the pilot's sd: basis sd n_per_arm n_total recruit_total, one row per basis.
+def power_curve(plan: Plan, n_per_arm: Iterable[int]) -> PowerCurve:
+    """Power of a plan at other sizes. Returns `PowerCurve`; its frame has a row per size. PlanError without a size."""
+    plans = tuple(plan.change(n_per_arm=int(n)) for n in n_per_arm)
+    if not plans:
+        raise PlanError("A power curve needs sizes: n_per_arm=range(10, 100, 10), for example.")
+    return PowerCurve(plans, "probability", plan.n_total, plan.notes)
 
-    Bases: the estimate, both limits of its interval at `level`, the one-sided upper limit at `confidence`, both limits
-    of a pilot's correlation at the estimated sd, and the n at which power averaged over the sd reaches the target.
+
+@dataclass(frozen=True)
+class SizeBand(Result):
+    """How the size of a trial moves with what the pilot does not know."""
+
+    plan: Plan = field(repr=False)
+    confidence: float
+    unit: str
+    n_participants: int
+    notes: tuple[str, ...]
+
+    def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """Columns basis sd n_per_arm n_total recruit_total, one row per basis.
+
+        Bases: the estimate, both limits of its interval at `level`, the one-sided upper limit at `confidence`, both
+        limits of a pilot's correlation at the estimated sd, and the n at which power averaged over the sd reaches the
+        target.
+        """
+        plan, (name, sd) = self.plan, _known_pilot_sd(self.plan)
+        low, high = sd.interval(level)
+        upper = sd_upper_limit(sd.value, sd.df, self.confidence)
+        bases = {"estimate": sd.value, "lower limit": low, "upper limit": high, "one-sided upper limit": upper}
+        rows = []
+        for basis, value in bases.items():
+            at = plan.change(**{name: replace(sd, value=value)})
+            rows.append((basis, value, at.n_per_arm, at.n_total, sum(at.recruit)))
+        correlation = plan.inputs.get("correlation")
+        if isinstance(correlation, PilotCorrelation):
+            for end, value in zip(("lower", "upper"), correlation.interval(level), strict=True):
+                at = plan.change(correlation=replace(correlation, value=value))
+                rows.append((f"correlation at its {end} limit", sd.value, at.n_per_arm, at.n_total, sum(at.recruit)))
+        averaged = _averaged_plan(plan, name, sd)
+        rows.append(("averaged over the sd", float("nan"), averaged.n_per_arm, averaged.n_total, sum(averaged.recruit)))
+        return pd.DataFrame(rows, columns=["basis", "sd", "n_per_arm", "n_total", "recruit_total"])
+
+    def sentence(self, level: float = 0.95) -> str:
+        """The sizes at the estimate and at the limits of the sd."""
+        sizes = self.frame(level).set_index("basis")["n_per_arm"]
+        return (
+            f"{sizes['estimate']} per arm at the pilot's sd, {sizes['lower limit']} to {sizes['upper limit']} over its "
+            f"{level:.0%} interval."
+        )
+
+
+def size_over_pilot_sd(plan: Plan, confidence: float = 0.8) -> SizeBand:
+    """How n moves with the pilot's sd; confidence: of the one-sided upper limit. Returns `SizeBand`.
+
+    Raises PlanError for a plan made for a given n, or without an sd that carries its degrees of freedom.
     """
     if plan.terms.power is None:
-        raise PlanError("n_band needs a plan made for a wanted power, not for a given n.")
+        raise PlanError("size_over_pilot_sd needs a plan made for a wanted power, not for a given n.")
+    _known_pilot_sd(plan)
+    return SizeBand(plan, confidence, "participants", plan.n_total, plan.notes)
+
+
+def _known_pilot_sd(plan: Plan) -> tuple[str, PilotSD]:
     name, sd = _pilot_sd(plan)
     if sd is None:
-        raise PlanError("n_band needs an sd with its degrees of freedom: pass sd=pilot_sd(sd, df=..., source=...).")
-    low, high = sd.interval(level)
-    upper = sd_upper_limit(sd.value, sd.df, confidence)
-    bases = {"estimate": sd.value, "lower limit": low, "upper limit": high, "one-sided upper limit": upper}
-    rows = []
-    for basis, value in bases.items():
-        at = plan.change(**{name: replace(sd, value=value)})
-        rows.append((basis, value, at.n_per_arm, at.n_total, sum(at.recruit)))
-    correlation = plan.inputs.get("correlation")
-    if isinstance(correlation, PilotCorrelation):
-        for end, value in zip(("lower", "upper"), correlation.interval(level), strict=True):
-            at = plan.change(correlation=replace(correlation, value=value))
-            rows.append((f"correlation at its {end} limit", sd.value, at.n_per_arm, at.n_total, sum(at.recruit)))
-    averaged = _averaged_plan(plan, name, sd)
-    rows.append(("averaged over the sd", float("nan"), averaged.n_per_arm, averaged.n_total, sum(averaged.recruit)))
-    return pd.DataFrame(rows, columns=["basis", "sd", "n_per_arm", "n_total", "recruit_total"])
+        raise PlanError(
+            "size_over_pilot_sd needs an sd with its degrees of freedom: sd=pilot_sd(sd, df=..., source=...)."
+        )
+    return name, sd
 
 
 def _averaged_plan(plan: Plan, name: str, sd: PilotSD) -> Plan:

@@ -87,7 +87,7 @@ class Progression(Result):
     notes: tuple[str, ...] = ()
 
     @property
-    def n_subjects(self) -> int:
+    def n_participants(self) -> int:
         return len(self.criteria)
 
     @property

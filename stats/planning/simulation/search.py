@@ -37,8 +37,8 @@ class SizeSearch(Result):
         return self.simulation.power
 
     @property
-    def n_subjects(self) -> int:
-        return self.simulation.n_subjects
+    def n_participants(self) -> int:
+        return self.simulation.n_participants
 
     @property
     def n_rows(self) -> int:
@@ -57,7 +57,7 @@ class SizeSearch(Result):
         )
 
 
-def search_n(
+def size_by_simulation(
     make: Callable[[int], Maker],
     analysis: Analysis,
     *,
@@ -78,7 +78,9 @@ def search_n(
     if not 0 < power < 1:
         raise PlanError(f"power = {power}: allowed are values between 0 and 1, such as 0.9.")
     if "journal" in options:
-        raise PlanError("search_n tries several sizes and keeps no journal; simulate the size found with one.")
+        raise PlanError(
+            "size_by_simulation tries several sizes and keeps no journal; simulate the size found with one."
+        )
     z_alpha, z_target = norm.isf(alpha / 2), norm.ppf(power)
     tried: dict[int, Simulation] = {}
 
@@ -153,7 +155,7 @@ def simulate_grid(
             {
                 **chosen,
                 "n_per_arm": found.n_per_arm,
-                "n_total": found.n_subjects,
+                "n_total": found.n_participants,
                 "power": found.power,
                 "monte_carlo_error": found.monte_carlo_error,
                 "truth": found.truth,

@@ -36,7 +36,7 @@ class Simulation(Result):
         return self.n_arms[0]
 
     @property
-    def n_subjects(self) -> int:
+    def n_participants(self) -> int:
         return sum(self.n_arms)
 
     @property

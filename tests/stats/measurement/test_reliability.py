@@ -45,7 +45,7 @@ def test_gaps_are_refused_or_dropped_and_said():
     with pytest.raises(FitError, match="Not rated by everyone: participant 0"):
         intraclass_correlation(gap, **NAMES)
     found = intraclass_correlation(gap, **NAMES, incomplete="drop")
-    assert found.n_subjects == 5
+    assert found.n_participants == 5
     assert "Left out" in found.notes[0]
     with pytest.raises(FitError, match="Two values"):
         intraclass_correlation(pd.concat([FRAME, FRAME.head(1)]), **NAMES)

@@ -12,14 +12,14 @@ from stats.planning.closed_form.mixed_model import plan_mixed
 from stats.planning.closed_form.repeated import plan_repeated, plan_slopes
 from stats.planning.closed_form.responder_shares import plan_proportions
 from stats.planning.curves import plan_grid, smallest_detectable, visits_buy
-from stats.planning.inputs import PilotEffect, elicited, given, pilot_correlation, pilot_proportion, pilot_sd
+from stats.planning.inputs import PilotEffect, elicited, known_value, pilot_correlation, pilot_proportion, pilot_sd
 from stats.planning.pilot.pilot_uncertainty import (
     assurance,
     expected_power,
     expected_power_n,
-    n_band,
     power_curve,
     sd_upper_limit,
+    size_over_pilot_sd,
 )
 from stats.planning.plan import plan_inputs, plan_working
 from stats.result import Result
@@ -110,7 +110,7 @@ def test_sentence_follows_every_input():
         {"power": 0.8},
         {"alpha": 0.01},
         {"attrition": pilot_proportion(5, 24, "pilot, lost by week 8")},
-        {"difference": given(6, "panel", "points")},
+        {"difference": known_value(6, "panel", "points")},
         {"ratio": 2.0},
         {"outcome": "grip"},
     )
@@ -176,8 +176,8 @@ def test_working_can_be_followed_by_hand():
 
 def test_power_band_encloses_power_and_shrinks_with_the_pilot():
     n = [20, 40, 60]
-    small = power_curve(demo(), n)
-    large = power_curve(demo(sd=pilot_sd(9.0, 220, "pilot", "points")), n)
+    small = power_curve(demo(), n).frame()
+    large = power_curve(demo(sd=pilot_sd(9.0, 220, "pilot", "points")), n).frame()
     assert (small["power_low"] < small["power"]).all()
     assert (small["power"] < small["power_high"]).all()
     width = [frame["power_high"] - frame["power_low"] for frame in (small, large)]
@@ -189,7 +189,11 @@ def test_power_band_encloses_power_and_shrinks_with_the_pilot():
 
 
 def test_n_band_orders_and_averages():
-    band = n_band(plan_means(difference=5, sd=pilot_sd(9.0, 22, "pilot"), power=0.9)).set_index("basis")
+    band = (
+        size_over_pilot_sd(plan_means(difference=5, sd=pilot_sd(9.0, 22, "pilot"), power=0.9))
+        .frame()
+        .set_index("basis")
+    )
     assert band.loc["lower limit", "n_per_arm"] < band.loc["estimate", "n_per_arm"]
     assert band.loc["one-sided upper limit", "sd"] == pytest.approx(sd_upper_limit(9.0, 22), rel=1e-12)
     # averaged over the exact noncentral t; Julious and Owen replace it by a shifted normal law, so allow 1
@@ -200,7 +204,11 @@ def test_residual_sd_in_place_of_sd_and_correlation():
     both = plan_ancova(difference=5, sd=9, correlation=0.8, power=0.9)
     one = plan_ancova(difference=5, sd_residual=9 * 0.6, power=0.9)
     assert one.n_exact == pytest.approx(both.n_exact, rel=1e-12)
-    sure = n_band(plan_ancova(difference=5, sd_residual=pilot_sd(5.4, 21, "pilot"), power=0.9)).set_index("basis")
+    sure = (
+        size_over_pilot_sd(plan_ancova(difference=5, sd_residual=pilot_sd(5.4, 21, "pilot"), power=0.9))
+        .frame()
+        .set_index("basis")
+    )
     assert sure.loc["lower limit", "n_per_arm"] < one.n_per_arm < sure.loc["upper limit", "n_per_arm"]
     with pytest.raises(PlanError, match="not both"):
         plan_ancova(difference=5, sd=9, sd_residual=5, power=0.9)
@@ -210,7 +218,7 @@ def test_residual_sd_in_place_of_sd_and_correlation():
 
 def test_a_high_correlation_shows_how_unsure_it_is():
     plan = demo(correlation=pilot_correlation(0.98, 21, "pilot"))
-    band = n_band(plan).set_index("basis")["n_per_arm"]
+    band = size_over_pilot_sd(plan).frame().set_index("basis")["n_per_arm"]
     assert band["correlation at its upper limit"] < plan.n_per_arm < band["correlation at its lower limit"]
     lower = band["correlation at its lower limit"]
     assert f"to {lower} per arm at the limits of the correlation" in plan.sentence()

@@ -23,7 +23,7 @@ from stats.planning.closed_form.mixed_model import plan_mixed
 from stats.planning.closed_form.repeated import plan_repeated, plan_slopes
 from stats.planning.simulation.mixed_analysis import MixedAnalysis
 from stats.planning.simulation.plan_check import simulate_plan
-from stats.planning.simulation.search import search_n, simulate_grid
+from stats.planning.simulation.search import simulate_grid, size_by_simulation
 from stats.planning.simulation.simulate import simulate_trials
 from stats.planning.simulation.trials import (
     NormalTruth,
@@ -284,7 +284,7 @@ def test_a_journal_of_another_simulation_is_refused(tmp_path):
 
 def test_search_finds_the_closed_form():
     plan = plan_ancova(difference=5, sd=9, correlation=0.6, power=0.9)
-    found = search_n(CHANGE.maker, FinalValueAnalysis(), power=0.9, start=30, replicates=10_000, seed=20)
+    found = size_by_simulation(CHANGE.maker, FinalValueAnalysis(), power=0.9, start=30, replicates=10_000, seed=20)
     assert found.n_low <= plan.n_per_arm <= found.n_high
     assert abs(found.n_per_arm - plan.n_per_arm) <= 3
     assert found.n_high - found.n_low < 10

@@ -92,7 +92,7 @@ def test_zero_cell_is_said():
 
 
 def fixed(estimate, low, high):
-    return Estimate("risk difference", estimate, lambda level: (low, high), "given", n_subjects=1)
+    return Estimate("risk difference", estimate, lambda level: (low, high), "given", n_participants=1)
 
 
 def test_number_needed_through_infinity():
@@ -241,7 +241,7 @@ def test_stratified_standard_error_is_unbiased():
 def test_stratum_with_an_empty_arm_is_left_out_and_said():
     strata = pd.DataFrame({"x1": [3, 1, 0], "n1": [10, 5, 0], "x2": [1, 1, 2], "n2": [9, 6, 4]})
     found = stratified_risk_difference(strata)
-    assert found.n_subjects == 30
+    assert found.n_participants == 30
     assert "1 strata with an empty group left out." in found.notes
     assert stratified_ratio(strata).estimate == pytest.approx((3 * 8 / 19 + 1 * 5 / 11) / (7 * 1 / 19 + 4 * 1 / 11))
     with pytest.raises(FitError, match="No stratum"):

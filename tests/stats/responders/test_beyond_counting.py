@@ -19,7 +19,7 @@ from stats.errors import FitError
 from stats.measurement.anchor_mcid import estimate_mcid, predictive_threshold, roc_cut
 from stats.proportions.one_proportion import proportion_interval
 from stats.responders.count import count_responders, with_imputations
-from stats.responders.imputed_counts import pooled_share, standard_error
+from stats.responders.imputed_counts import share_over_imputations, standard_error
 from stats.responders.reliable_change import clinical_cutoffs, reliable_change
 from stats.responders.true_change import regression_to_mean, true_change_share
 
@@ -27,7 +27,7 @@ from stats.responders.true_change import regression_to_mean, true_change_share
 
 
 def test_equal_imputations_are_plain_wilson():
-    pooled = pooled_share([7, 7, 7], 12)
+    pooled = share_over_imputations([7, 7, 7], 12)
     plain = proportion_interval(7, 12)
     assert pooled.limits(0.95) == pytest.approx((plain.conf_low, plain.conf_high))
 
@@ -36,7 +36,7 @@ def test_imputed_interval_solves_its_equation():
     # Lott & Reiter 2020: |share - p| = t sqrt(p (1 - p) (1 + r) / n) at both limits
     from scipy.stats import t
 
-    pooled = pooled_share([5, 6, 8, 7, 6], 12)
+    pooled = share_over_imputations([5, 6, 8, 7, 6], 12)
     for limit in pooled.limits(0.95):
         reach = t.ppf(0.975, pooled.df) * np.sqrt(limit * (1 - limit) * (1 + pooled.inflation) / 12)
         assert abs(pooled.share - limit) == pytest.approx(reach)

@@ -242,7 +242,7 @@ def test_an_arm_without_anyone_observed_keeps_its_row(scores):
 
 
 def test_cumulative_change_answers_every_threshold(scores):
-    table = cumulative_change(scores, "fma_ue.motor", visit="post")
+    table = cumulative_change(scores, "fma_ue.motor", visit="post").frame()
     assert table["improvement"].tolist() == [2, 3, 7, 9, 17]
     assert table["count"].tolist() == [5, 4, 3, 2, 1]
     for row in table.itertuples():
