@@ -1,14 +1,17 @@
-"""The console command `outcomes`: new, check, lock, unblind, report, rerun, demo."""
+"""The console command `outcomes`: new, check, lock, unblind, report, rerun, demo.
+
+Only what a subcommand needs is imported, and when it is asked for: help and version must come at once.
+"""
 
 import argparse
+import importlib.metadata
+import os
 import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from outcomes import InstrumentError, StudyError, check, lock_plan, read_study, unblind
-from outcomes.lock.lock_file import NAME as LOCK_FILE
-from stats.errors import FitError, PlanError
+ALONE = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -17,6 +20,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")  # minus signs and dashes on any console
     options = _parser().parse_args(arguments)
+    if "numpy" not in sys.modules:  # the same digits on any number of cores; the work is spread over processes
+        os.environ.update(dict.fromkeys(ALONE, "1"))
+    from outcomes.errors import InstrumentError, StudyError
+    from stats.errors import FitError, PlanError
+
     try:
         return options.run(options)
     except (StudyError, InstrumentError, FitError, PlanError) as error:
@@ -29,7 +37,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="outcomes", description=__doc__)
+    parser = argparse.ArgumentParser(prog="outcomes", description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--version", action="version", version=_version())
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     new = commands.add_parser("new", help="write a study folder to fill in, with its data dictionary")
@@ -91,6 +100,13 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _version() -> str:
+    try:
+        return f"outcomes {importlib.metadata.version('outcomes-kit')}"
+    except importlib.metadata.PackageNotFoundError:
+        return "outcomes, run from a folder without being installed"
+
+
 def _new(options: argparse.Namespace) -> int:
     from outcomes.new_study.blank_folder import new_study
 
@@ -122,6 +138,8 @@ def _visits(given: Sequence[str] | None) -> list[tuple[str, float]] | None:
         try:
             visits.append((name, float(day)))
         except ValueError:
+            from outcomes.errors import StudyError
+
             raise StudyError(
                 f"Visit {text!r}: found no planned day, allowed is a name, = and a day, for example week4=28."
             ) from None
@@ -141,7 +159,8 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from notebooks.sections.blinded_report import letters_drawn
+    from notebooks.report.drawn_letters import letters_drawn
+    from outcomes import check, read_study
 
     if not options.unmasked:
         letters_drawn(options.folder, print)
@@ -154,13 +173,16 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _lock(options: argparse.Namespace) -> int:
+    from outcomes import lock_plan
+    from outcomes.lock.lock_file import NAME
+
     lock = lock_plan(options.folder, again=options.again)
     event = lock.locks[-1]
     held = f"{len(event.participants)} participants" if event.participants else "no data yet"
     print(
         f"The analysis plan of {event.title!r} was locked on {event.day} ({held}). SHA-256 of the plan: "
         f"{event.plan_sha256}. Deposit this hash where others can see its date, such as the trial register. The "
-        f"lock is {options.folder / LOCK_FILE}: leave it there; reports list every departure from it."
+        f"lock is {options.folder / NAME}: leave it there; reports list every departure from it."
     )
     if event.note:
         print(f"The data could not be read, and were not checked: {event.note}")
@@ -168,6 +190,8 @@ def _lock(options: argparse.Namespace) -> int:
 
 
 def _unblind(options: argparse.Namespace) -> int:
+    from outcomes import unblind
+
     lock = unblind(options.folder)
     event = lock.events[-1]
     told = f" In the blinded reports {event.reason}." if event.reason else ""
@@ -191,8 +215,8 @@ def _progress(options: argparse.Namespace) -> Callable[[str], None]:
 
 def _rerun(options: argparse.Namespace) -> int:
     from notebooks.report.compare import lines, rerun
+    from notebooks.report.execute import NotebookError
     from notebooks.report.make import Blocked
-    from notebooks.report.run import NotebookError
 
     start = time.perf_counter()
     try:
@@ -210,9 +234,9 @@ def _rerun(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
+    from notebooks.report.execute import NotebookError
     from notebooks.report.make import Blocked, make_report
     from notebooks.report.pictures import FORMATS
-    from notebooks.report.run import NotebookError
 
     try:
         report = make_report(

@@ -13,16 +13,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from notebooks.report import record as records
+from notebooks.report.drawn_letters import letters_drawn
+from notebooks.report.kept import Kept
 from notebooks.report.page import CAUTION, pairs_html, write_page
 from notebooks.report.pictures import FORMATS, write_figures
 from notebooks.report.run import Run, code_digest, run_notebooks, shipped
 from notebooks.report.word_processor import write_document
-from notebooks.sections.blinded_report import NO_COPY, blinding_run, letters_drawn
+from notebooks.sections.analysis import Analysis
+from notebooks.sections.blinded_report import NO_COPY, blinding_run
 from notebooks.sections.instrument_appendix import instruments_html, instruments_markdown, used_instruments
 from notebooks.sections.plan_departures import departures_run, recorded_plan
 from notebooks.sections.writing_up import writing_run
 from notebooks.show.tables import identifier
-from outcomes import Study, StudyError, check, read_study
+from outcomes import Study, StudyError, read_study
 
 Say = Callable[[str], None]
 MARK = "about_this_folder.txt"
@@ -35,6 +38,7 @@ record.json   every reported number with its name, unit, n and notes; inputs, ve
 tables        each table as CSV with all digits
 figures       each figure as pictures, 183 mm wide and (_89mm) for one column, and its numbers as CSV
 notebooks     the executed notebooks
+kept          results that the next report takes over where nothing changed, sealed; may be deleted
 inputs        a copy of the data the report was computed from: handle it as the study's data are handled (none while the
               study is blinded)
 """
@@ -80,9 +84,11 @@ def make_report(
     """
     start = time.perf_counter()
     letters_drawn(folder, say)
-    study = checked_study(folder)
+    analysis = checked_study(folder)
+    study = analysis.study
     target = _target(Path(to), Path(folder))
-    runs, record = compute(study, target, only=only, processes=processes, say=say)
+    kept = Kept(target / "kept")
+    runs, record = compute(analysis, target, kept, only=only, processes=processes, say=say)
     record["study"]["folder"] = _way(Path(folder), target)
     missing = _write_parts(runs, target, pictures, say)
     say("writing the page, the document and the record")
@@ -95,32 +101,41 @@ def make_report(
     seconds = time.perf_counter() - start
     record["times"]["whole report"] = seconds
     records.write(record, target / "record.json")
+    kept.sweep()
     return Report(target, record, tuple(missing), seconds)
 
 
-def checked_study(folder: str | Path) -> Study:
-    """The study of a folder. Raises Blocked where the checks find errors."""
-    study = read_study(folder)
-    findings = check(study)
-    if findings.blocking:
-        raise Blocked(findings)
-    return study
+def checked_study(folder: str | Path) -> Analysis:
+    """The analysis of a study folder. Raises Blocked where the checks find errors."""
+    analysis = Analysis(read_study(folder))
+    if analysis.findings.blocking:
+        raise Blocked(analysis.findings)
+    return analysis
 
 
 def compute(
-    study: Study, work: Path, *, only: Sequence[str] = (), processes: int | None = None, say: Say = lambda line: None
+    analysis: Analysis,
+    work: Path,
+    kept: Kept | None = None,
+    *,
+    only: Sequence[str] = (),
+    processes: int | None = None,
+    say: Say = lambda line: None,
 ) -> tuple[list[Run], dict]:
-    """Copy the inputs into `work`, run the notebooks there, and collect every number: the runs and the record."""
+    """Copy the inputs into `work`, run the notebooks there, and collect every number: the runs and the record.
+
+    kept: results of earlier runs; without it everything is computed.
+    """
+    study = analysis.study
     began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     paths = _chosen(only)
     with _data(study, work) as cwd:
         runs = run_notebooks(
-            paths, work / "notebooks", {"folder": "../inputs"}, inputs=_inputs_key(study), processes=processes, say=say,
-            cwd=cwd,
+            paths, work / "notebooks", analysis, kept=kept, processes=processes, say=say, cwd=cwd
         )  # fmt: skip
     times = {"began": began} | {run.name: run.seconds for run in runs}
     runs = [*([blinding_run(study)] if study.masked else []), *runs, departures_run(study)]
-    runs.append(writing_run(study, runs))
+    runs.append(writing_run(analysis, runs))
     record = records.assemble(
         runs,
         study=_described(study),
@@ -189,10 +204,6 @@ def _copy_inputs(study: Study, to: Path) -> None:
     for name in study.hashes:
         (to / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(Path(study.folder) / name, to / name)
-
-
-def _inputs_key(study: Study) -> str:
-    return "\n".join(f"{name} {digest}" for name, digest in sorted(study.hashes.items()))
 
 
 def _described(study: Study) -> dict:

@@ -1,7 +1,7 @@
 """Executed notebooks -> one HTML page that needs no network.
 
-Headless runs leave plotly figures as data only, and nbconvert drops data of that type without a word; so each output
-is turned into HTML here before nbconvert lays out the page.
+Headless runs leave plotly figures and the content of tables as data; each output is turned into HTML here, and a
+template lays the page out.
 """
 
 import html
@@ -10,8 +10,9 @@ import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+import mistune
 import nbformat
-from nbconvert import HTMLExporter
+from jinja2 import Environment, FileSystemLoader
 from plotly.offline import get_plotlyjs
 
 from notebooks.figures.one_column import in_column, untitled
@@ -34,14 +35,9 @@ NOTES = 4
 
 def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made: str) -> None:
     """Write the report page. `made` is the HTML of the last section: inputs, versions, files."""
-    joined, sections = _join(runs)
-    exporter = HTMLExporter(
-        template_name="report",
-        extra_template_basedirs=[str(TEMPLATES)],
-        exclude_input_prompt=True,
-        exclude_output_prompt=True,
-        exclude_anchor_links=True,  # links without a name, for the keyboard and the ear a nuisance at every heading
-    )
+    cells, sections = _join(runs)
+    environment = Environment(loader=FileSystemLoader(TEMPLATES / "report"), autoescape=False)
+    environment.filters["markdown"] = mistune.create_markdown(plugins=["table"])
     report = {
         "title": title,
         "subtitle": subtitle,
@@ -52,13 +48,14 @@ def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made
         "script": (TEMPLATES / "report" / "page.js").read_text(encoding="utf-8"),
         "plotly": get_plotlyjs(),
     }
-    body, _ = exporter.from_notebook_node(joined, resources={"report": report})
-    to.write_text(body, encoding="utf-8")
+    page = environment.get_template("index.html.j2").stream(report=report, cells=cells)
+    with to.open("w", encoding="utf-8") as file:
+        page.dump(file)
 
 
-def _join(runs: Sequence[Run]) -> tuple[nbformat.NotebookNode, list[dict[str, str]]]:
-    """All notebooks as one, each a section of the page."""
-    joined = nbformat.v4.new_notebook()
+def _join(runs: Sequence[Run]) -> tuple[list[nbformat.NotebookNode], list[dict[str, str]]]:
+    """The cells of all notebooks, each notebook a section of the page."""
+    joined: list[nbformat.NotebookNode] = []
     sections = []
     for run in runs:
         kept = [cell for cell in run.notebook.cells if NOTEBOOK_ONLY not in cell.metadata.get("tags", [])]
@@ -73,7 +70,7 @@ def _join(runs: Sequence[Run]) -> tuple[nbformat.NotebookNode, list[dict[str, st
         cells[0].metadata |= {"opens": anchor, "heading": title}
         cells[-1].metadata["closes"] = True
         sections.append({"id": anchor, "title": title})
-        joined.cells.extend(cells)
+        joined.extend(cells)
     return joined, sections
 
 
@@ -95,22 +92,29 @@ def _title(source: str) -> tuple[str, str]:
 
 
 def _for_page(cell: nbformat.NotebookNode, place: str, heading: str) -> nbformat.NotebookNode:
-    cell = nbformat.from_dict(json.loads(json.dumps(cell)))
-    cell.id = place
+    """A cell of its own for the page: what is shown of each output is in `shown`, as HTML."""
+    made = nbformat.NotebookNode(cell_type=cell.cell_type, source=cell.source, metadata={})
     if cell.cell_type == "markdown":
         # The page has the h1 and the section its h2: headings inside a notebook move down one level.
-        cell.source = re.sub(r"^##", "###", cell.source, flags=re.MULTILINE)
-        return cell
-    for count, output in enumerate(cell.get("outputs", [])):
-        if output.output_type == "execute_result":  # the template shows display data only
-            output.output_type = "display_data"
-            del output["execution_count"]
-        data = output.get("data", {})
-        if PLOTLY in data:
-            output.data = {"text/html": figure_html(data[PLOTLY], f"plot-{place}-{count}", 4 if heading else 3)}
-        elif MIME in data:
-            output.data = {"text/html": _exhibit_html(data, heading)}
-    return cell
+        made.source = re.sub(r"^##", "###", cell.source, flags=re.MULTILINE)
+        return made
+    level = 4 if heading else 3
+    made.shown = [
+        _output_html(output, f"plot-{place}-{count}", level, heading)
+        for count, output in enumerate(cell.get("outputs", []))
+    ]
+    return made
+
+
+def _output_html(output: nbformat.NotebookNode, place: str, level: int, heading: str) -> str:
+    data = output.get("data", {})
+    if PLOTLY in data:
+        return figure_html(data[PLOTLY], place, level)
+    if MIME in data:
+        return _exhibit_html(data, heading)
+    if "text/html" in data:
+        return data["text/html"]
+    return f'<pre class="plain">{html.escape(output.get("text") or data.get("text/plain", ""))}</pre>'
 
 
 def _exhibit_html(data: dict, above: str) -> str:

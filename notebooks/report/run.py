@@ -1,32 +1,29 @@
-"""Run notebooks headless: several kernels at a time, progress on stderr, only what changed is run again."""
+"""Run notebooks headless: several processes at a time that share one analysis; only what changed is run again."""
 
-import asyncio
-import contextlib
 import hashlib
+import multiprocessing
 import os
 import sys
 import tempfile
 import time
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import nbformat
-from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
-from jupyter_client.manager import AsyncKernelManager
-from nbclient import NotebookClient
-from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
+
+from notebooks.report.execute import NotebookError, begin, execute
+from notebooks.report.kept import Kept, question
+from notebooks.report.record import software
+from notebooks.sections.analysis import Analysis
+from outcomes import Study
 
 SOURCE = Path(__file__).resolve().parents[1]  # where the notebooks lie
-CELL_LIMIT_S = 1800
-CLEAR = "get_ipython().reset(new_session=True)"
-KEPT = "outcomes_kit"  # where an executed notebook keeps the key of what it was run on
-
-
-class NotebookError(RuntimeError):
-    """A notebook stopped before its last cell."""
+FOLDER = "../inputs"  # what a notebook of a report calls its study folder
+ALONE = {"PYTHONHASHSEED": "0", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -40,21 +37,13 @@ class Run:
 
 
 def section(name: str, about: str, code: str, exhibits: Iterable) -> Run:
-    """A section of every report as an executed notebook, made without a kernel so that no report is without it."""
+    """A section of every report as an executed notebook, made without running one so that no report is without it."""
     outputs = [nbformat.v4.new_output("display_data", exhibit._repr_mimebundle_()) for exhibit in exhibits]
     cells = [
         nbformat.v4.new_markdown_cell(about, id=f"{name}-00"),
         nbformat.v4.new_code_cell(code, id=f"{name}-01", outputs=outputs),
     ]
     return Run(name, nbformat.v4.new_notebook(cells=cells), 0.0, False)
-
-
-class _ThisPython(KernelSpecManager):
-    """Kernels run on the Python that runs this module, whatever kernels the computer has registered."""
-
-    def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
-        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
-        return KernelSpec(argv=argv, display_name="Python 3", language="python")
 
 
 def shipped() -> dict[str, Path]:
@@ -66,114 +55,106 @@ def shipped() -> dict[str, Path]:
 def run_notebooks(
     paths: Iterable[Path],
     to: Path,
-    parameters: Mapping[str, object],
+    analysis: Analysis,
     *,
-    inputs: str,
+    kept: Kept | None = None,
     processes: int | None = None,
-    say: Callable[[str], None] = lambda line: None,
+    say: Say = lambda line: None,
+    ready: Callable[[Run], None] = lambda run: None,
     cwd: Path | None = None,
 ) -> list[Run]:
-    """Run notebooks in `to` and keep the executed copies there; the results are in the order of `paths`.
+    """Run notebooks on one analysis and write the executed copies into `to`; the results are in the order of `paths`.
 
-    parameters: values for the parameter cell. inputs: a digest of the data; an executed copy made from the same
-    notebook, parameters, data and code is taken as it is. cwd: where the kernels start, `to` where not named.
-    Raises NotebookError naming the notebook and the cell that stopped.
+    kept: results of earlier runs, taken for a notebook with the same text, data, plan, code and libraries. The copies
+    in `to` are for readers and are never read again. ready: told of each notebook as it is done. cwd: where the
+    notebooks run, `to` where not named. Raises NotebookError naming the notebook and the cell that stopped.
     """
     to.mkdir(parents=True, exist_ok=True)
-    chosen = list(paths)
+    chosen = {path.stem: prepared(path, {"folder": FOLDER}) for path in paths}
     for old in to.glob("*.ipynb"):
-        if old.name not in {path.name for path in chosen}:
-            old.unlink()
-    job = _run_all(chosen, to, parameters, inputs, processes or os.cpu_count() or 1, say, cwd or to)
-    # In a thread of its own: a notebook that calls this has an event loop running already.
-    with ThreadPoolExecutor(1) as thread:
-        return thread.submit(asyncio.run, job).result()
+        old.unlink()
+    seen = [what_is_seen(analysis), code_digest(), repr(software())]
+    runs: dict[str, Run] = {}
 
+    def done(run: Run, asked: str) -> None:
+        runs[run.name] = run
+        if kept is not None and not run.reused:
+            kept.keep(asked, run.notebook)
+        nbformat.write(run.notebook, to / f"{run.name}.ipynb")
+        ready(run)
 
-async def _run_all(paths, to, parameters, inputs, processes, say, cwd) -> list[Run]:
-    """Each of `processes` kernels takes the next notebook when it has done one: starting costs more than running."""
-    code = code_digest()
-    runs: dict[int, Run] = {}
-    waiting: list[tuple[int, Path, nbformat.NotebookNode, str]] = []
-    for place, path in enumerate(paths):
-        notebook = prepared(path, parameters)
-        key = _digest([nbformat.writes(notebook), inputs, code])
-        kept = _kept(to / path.name, key)
-        if kept is None:
-            waiting.append((place, path, notebook, key))
+    waiting = {}
+    for name, notebook in chosen.items():
+        asked = question("notebook", nbformat.writes(notebook), *seen)
+        found = kept.take(asked) if kept is not None else None
+        if found is None:
+            waiting[name] = asked
         else:
-            say(f"{path.stem}: unchanged, taken from the last run")
-            runs[place] = Run(path.stem, kept, 0.0, True)
+            say(f"{name}: unchanged, taken from the last run")
+            done(Run(name, nbformat.from_dict(found), 0.0, True), asked)
+    if waiting:
+        analysis.prepare()
+        tasks = [(name, chosen[name]) for name in waiting]
+        for run in _run_all(tasks, analysis, processes or os.cpu_count() or 1, say, cwd or to):
+            done(run, waiting[run.name])
+    return [runs[name] for name in chosen]
 
-    async def work(scratch: Path) -> None:
-        if not waiting:
-            return
-        async with _kernel(scratch, cwd) as manager:
-            while waiting:
-                place, path, notebook, key = waiting.pop(0)
-                say(f"{path.stem}: running")
-                start = time.perf_counter()
-                await _execute(notebook, path.stem, manager)
-                seconds = time.perf_counter() - start
-                notebook.metadata[KEPT] = {"key": key}
-                nbformat.write(notebook, to / path.name)
-                say(f"{path.stem}: done in {seconds:.1f} s")
-                runs[place] = Run(path.stem, notebook, seconds, False)
 
+def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Say, cwd: Path) -> Iterator[Run]:
+    """Each of `processes` workers takes the next notebook when it has done one."""
+    queue, running = list(tasks), {}
     with tempfile.TemporaryDirectory(prefix="ok-", ignore_cleanup_errors=True) as scratch:
-        tasks = [asyncio.create_task(work(Path(scratch) / f"k{place}")) for place in range(processes)]
+        pool = _pool(min(processes, len(queue)), (cwd.resolve(), Path(scratch), FOLDER, analysis))
         try:
-            await asyncio.gather(*tasks)
+            while queue or running:
+                while queue and len(running) < processes:
+                    name, notebook = queue.pop(0)
+                    say(f"{name}: running")
+                    running[pool.submit(_timed, name, notebook)] = name
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    name = running.pop(future)
+                    run = _result(future, name)
+                    say(f"{name}: done in {run.seconds:.1f} s")
+                    yield run
         finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
-    return [runs[place] for place in range(len(paths))]
+            pool.shutdown(wait=True, cancel_futures=True) if isinstance(pool, ProcessPoolExecutor) else pool.shutdown()
 
 
-@contextlib.asynccontextmanager
-async def _kernel(scratch: Path, cwd: Path) -> AsyncIterator[AsyncKernelManager]:
-    """A kernel of our own, ended whatever happens."""
-    scratch.mkdir()
-    manager = AsyncKernelManager(
-        kernel_spec_manager=_ThisPython(),
-        connection_file=str(scratch / "c.json"),
-        transport="tcp" if os.name == "nt" else "ipc",  # a socket file: no open port, no warning about one
-    )
-    await manager.start_kernel(cwd=str(cwd), env=_environment(scratch))
+def _timed(name: str, notebook: nbformat.NotebookNode) -> tuple[dict, float]:
+    start = time.perf_counter()
+    return execute(name, notebook), time.perf_counter() - start
+
+
+def _result(future: Future, name: str) -> Run:
     try:
-        yield manager
-    finally:
-        await manager.shutdown_kernel(now=True)
+        notebook, seconds = future.result()
+    except BrokenProcessPool as error:
+        raise NotebookError(
+            f"Notebook {name} stopped: its process ended, most often for want of memory. Try --processes 1."
+        ) from error
+    return Run(name, nbformat.from_dict(notebook), seconds, False)
 
 
-async def _execute(notebook: nbformat.NotebookNode, name: str, manager: AsyncKernelManager) -> None:
-    """Run one notebook in a kernel whose names were cleared, so that it sees nothing of the one before."""
-    client = NotebookClient(notebook, km=manager, timeout=CELL_LIMIT_S, record_timing=False)
-    await client.async_start_new_kernel_client()
-    kernel: Any = client.kc  # an asynchronous client; the declared type is of the one that waits
-    try:
-        await kernel.execute(CLEAR, silent=True, reply=True, timeout=CELL_LIMIT_S)
-        for place, cell in enumerate(notebook.cells):
-            await client.async_execute_cell(cell, place)
-    except CellExecutionError as error:
-        raise NotebookError(_stopped(name, notebook, error)) from error
-    except (CellTimeoutError, DeadKernelError) as error:
-        raise NotebookError(f"Notebook {name} stopped: {error}") from error
-    finally:
-        kernel.stop_channels()
+def _pool(processes: int, given: tuple) -> Executor:
+    """Workers that hold the analysis. A fork has everything in memory; where that is not safe, new processes."""
+    if _one_thread():
+        return ProcessPoolExecutor(
+            processes, mp_context=multiprocessing.get_context("fork"), initializer=begin, initargs=given
+        )
+    from loky import ProcessPoolExecutor as NewProcesses  # does not run the caller's script again, as spawning does
+
+    path = os.pathsep.join(filter(None, [str(SOURCE.parent), os.environ.get("PYTHONPATH")]))
+    return NewProcesses(processes, env=ALONE | {"PYTHONPATH": path}, initializer=begin, initargs=given)
 
 
-def _stopped(name: str, notebook: nbformat.NotebookNode, error: CellExecutionError) -> str:
-    place = next(
-        (
-            number
-            for number, cell in enumerate(notebook.cells, 1)
-            if any(output.get("output_type") == "error" for output in cell.get("outputs", []))
-        ),
-        0,
-    )
-    return f"Notebook {name} stopped at cell {place}: {error.evalue} ({error.ename})"
+def _one_thread() -> bool:
+    """Whether this is a Linux process of a single thread: only such a one can be forked without danger of a deadlock.
+
+    The allocator under pyarrow has a thread of its own, which it stops and starts again around a fork.
+    """
+    names = Path("/proc/self/task").glob("*/comm") if sys.platform == "linux" else []
+    others = [name for path in names if (name := path.read_text().strip()) != "jemalloc_bg_thd"]
+    return len(others) == 1
 
 
 def prepared(path: Path, parameters: Mapping[str, object]) -> nbformat.NotebookNode:
@@ -191,30 +172,25 @@ def prepared(path: Path, parameters: Mapping[str, object]) -> nbformat.NotebookN
     return notebook
 
 
-def _environment(scratch: Path) -> dict[str, str]:
-    """A kernel that finds the kit, keeps no history, and computes the same whichever kernels run beside it."""
-    path = os.environ.get("PYTHONPATH")
-    root = str(SOURCE.parent)
-    return os.environ | {
-        "PYTHONPATH": root if not path else os.pathsep.join([root, path]),
-        "IPYTHONDIR": str(scratch / "ipython"),
-        "PYTHONHASHSEED": "0",
-        "OMP_NUM_THREADS": "1",
-        "OPENBLAS_NUM_THREADS": "1",
-        "MKL_NUM_THREADS": "1",
-        "PLOTLY_RENDERER": "plotly_mimetype",
-        "PYDEVD_DISABLE_FILE_VALIDATION": "1",
-    }
+def what_is_seen(analysis: Analysis) -> str:
+    """Hash of all that a notebook can see of a study: every data file, the protocol but its title, lock and findings.
+
+    The title is on the page only, so that a better one costs no run.
+    """
+    study = analysis.study
+    return question(
+        *(f"{name} {digest}" for name, digest in sorted(study.hashes.items()) if name != "study.toml"),
+        repr(replace(study.protocol, title="")),
+        repr((study.plan_sha256, study.lock, study.departures, study.masked, study.hidden)),
+        repr((dict(study.files), {table: dict(names) for table, names in study.headers.items()})),
+        analysis.findings.frame().to_csv(),
+        _arms(study),
+    )
 
 
-def _kept(target: Path, key: str) -> nbformat.NotebookNode | None:
-    if not target.exists():
-        return None
-    try:
-        notebook = nbformat.read(target, 4)
-    except (ValueError, OSError, nbformat.ValidationError):
-        return None  # a damaged copy is simply run again
-    return notebook if notebook.metadata.get(KEPT, {}).get("key") == key else None
+def _arms(study: Study) -> str:
+    """Who is in which arm: the letters of a blinded study are drawn, and stand in no data file."""
+    return study.participants[[name for name in ("participant", "arm") if name in study.participants]].to_csv()
 
 
 def code_digest() -> str:

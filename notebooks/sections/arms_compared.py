@@ -4,6 +4,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from notebooks.figures.forest import effect_forest
+from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.tables import Table
@@ -26,9 +27,12 @@ ALONE = (
 )
 
 
-def compare_effects(scores: pd.DataFrame, study: Study) -> EffectSizes:
+def compare_effects(analysis: Analysis) -> EffectSizes:
     """The effect sizes of every outcome of the protocol at its last visit."""
-    return model_effects(scores, design=study.protocol, participants=study.participants)
+    study = analysis.study
+    return model_effects(
+        analysis.scores, design=study.protocol, participants=study.participants, fitted=analysis.main_fit
+    )
 
 
 def _frame(sizes: EffectSizes, study: Study) -> pd.DataFrame:

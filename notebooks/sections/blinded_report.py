@@ -1,8 +1,6 @@
 """The section of a blinded report: what is hidden, what could still tell the arms apart, and from whom it hides."""
 
 import re
-from collections.abc import Callable
-from pathlib import Path
 
 import pandas as pd
 
@@ -10,9 +8,6 @@ from notebooks.report.run import Run, section
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from outcomes import Study
 from outcomes import columns as c
-from outcomes.blinding.letters import NAME, draw_letters, is_masked
-from outcomes.lock.lock_file import DamagedLock, read_lock
-from outcomes.protocol.study_toml import read_protocol
 
 ABOUT = """# This report is blinded
 
@@ -31,20 +26,6 @@ PROTECTS = (
     "This protects readers from learning by accident which arm is which. It does not stop anyone who holds the study "
     "folder, and whoever knows what one participant got, and sees that participant's letter, knows it for all."
 )
-
-
-def letters_drawn(folder: str | Path, say: Callable[[str], None]) -> None:
-    """Draw the letters of a blinded study where that was not done yet, and say so."""
-    path = Path(folder)
-    if not (path / "study.toml").is_file():
-        return
-    protocol = read_protocol(path / "study.toml")
-    try:
-        lock = read_lock(path)
-    except DamagedLock:
-        lock = None
-    if is_masked(protocol, lock) and draw_letters(path, protocol):
-        say(f"blinded: letters were drawn for the arms and recorded in {NAME}; keep that file in the study folder")
 
 
 def what_is_hidden(study: Study) -> Exhibits:

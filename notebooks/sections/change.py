@@ -7,6 +7,7 @@ import pandas as pd
 
 from notebooks.figures.residuals import model_checks
 from notebooks.figures.trajectories import trajectories
+from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.numbers import MINUS
@@ -15,7 +16,7 @@ from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
 from outcomes.protocol.trial import ModelChoice
-from stats.change.change_fit import ChangeFit, fit_change
+from stats.change.change_fit import ChangeFit
 from stats.choices.choice_grid import usable_df
 from stats.errors import FitError
 from stats.selection import Selection, rows
@@ -64,18 +65,18 @@ class Fits:
         return [one for one in self.made if one.choice is self.study.protocol.model]
 
 
-def fit_outcomes(scores: pd.DataFrame, study: Study) -> Fits:
-    """Fit the main model and every sensitivity model of the protocol to each outcome."""
-    protocol, made, left_out = study.protocol, [], []
+def fit_outcomes(analysis: Analysis) -> Fits:
+    """The main model and every sensitivity model of the protocol, of each outcome."""
+    protocol, made, left_out = analysis.study.protocol, [], []
     for outcome in protocol.outcomes:
         for choice in (protocol.model, *protocol.sensitivity):
             try:
-                fit = fit_change(scores, outcome, design=protocol, model=choice, participants=study.participants)
+                fit = analysis.fit(outcome, choice)
             except FitError as refused:
                 left_out.append(f"{Names(protocol).outcome(outcome)}, model '{choice.label}': {refused}")
             else:
                 made.append(Fitted(outcome, choice, fit))
-    return Fits(study, scores, tuple(made), tuple(left_out))
+    return Fits(analysis.study, analysis.scores, tuple(made), tuple(left_out))
 
 
 def left_out(fits: Fits) -> Exhibits:

@@ -7,12 +7,12 @@ import numpy as np
 import pandas as pd
 
 from notebooks.figures.power_curves import power_figure
+from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.tables import Table
 from outcomes import InstrumentError, Study, threshold
 from outcomes import columns as c
-from stats.change.change_table import change_table
 from stats.errors import FitError, PlanError
 from stats.planning import (
     Plan,
@@ -49,7 +49,7 @@ class NextTrial:
 
 
 def plan_next(
-    scores: pd.DataFrame, study: Study, target: str | None = None, visit: str | None = None, power: float = POWER
+    analysis: Analysis, target: str | None = None, visit: str | None = None, power: float = POWER
 ) -> NextTrial:
     """Plan a two-arm trial analysed by covariance adjustment for the baseline.
 
@@ -57,6 +57,7 @@ def plan_next(
     that study.toml names for the primary outcome. visit: the final visit; None is the last one with scores. Only the
     spread, the correlation and the loss come from the pilot, each with its uncertainty; its effect is not used.
     """
+    study = analysis.study
     primary, names = study.protocol.primary, Names(study.protocol)
     key = target or _first_important(study)
     if key is None:
@@ -65,10 +66,7 @@ def plan_next(
             "chosen for you: name the key of one above (thresholds() lists them) and run this again."
         )  # fmt: skip
     try:
-        changes = change_table(
-            scores, primary, baseline=study.protocol.baseline.id, visit=visit, participants=study.participants
-        )
-        plan = _plan(changes, key, power, names)
+        plan = _plan(analysis.changes(primary, visit), key, power, names)
     except (FitError, PlanError, InstrumentError) as refused:
         return NextTrial(study, None, str(refused))
     return NextTrial(study, plan)

@@ -3,6 +3,7 @@
 import pandas as pd
 
 from notebooks.figures.choice_intervals import answers_figure, shares_figure
+from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.spoken import spoken
@@ -10,6 +11,8 @@ from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
 from outcomes.library.registry import threshold
+from stats.change.change_fit import ChangeFit
+from stats.change.crossover import CrossoverFit
 from stats.choices.choice_grid import WITHOUT_ONE
 from stats.choices.choice_shares import MISSING, THRESHOLD
 from stats.choices.what_if import CAUTION, WhatIf, what_if
@@ -18,10 +21,11 @@ from stats.errors import FitError
 SHARE_CHOICES = (THRESHOLD, MISSING)
 
 
-def what_if_exhibits(scores: pd.DataFrame, study: Study, full: bool = False) -> Exhibits | Prose:
+def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose:
     """Figures, tables and a sentence of the primary outcome under other choices; in words where there is none."""
+    study = analysis.study
     try:
-        found = what_if(study, scores=scores, full=full)
+        found = what_if(study, scores=analysis.scores, main=_main(analysis), full=full)
     except FitError as refused:
         return Prose("what if", (f"The main result cannot be run again: {refused}",))
     names = Names(study.protocol)
@@ -36,6 +40,13 @@ def what_if_exhibits(scores: pd.DataFrame, study: Study, full: bool = False) -> 
     made += [shares_figure(own, names, found.visit) for _, own in by_threshold(share).groupby("comparison", sort=False)]
     made += [answers_table(mean, found, study), shares_table(frame[shares], found, study)]
     return gather([*made, Prose("what if", (spoken(found, names).sentence(),), heading="In words")], found.left_out)
+
+
+def _main(analysis: Analysis) -> ChangeFit | CrossoverFit | None:
+    try:
+        return analysis.main_fit(analysis.study.protocol.primary)
+    except FitError:
+        return None
 
 
 def named(found: WhatIf, names: Names) -> pd.DataFrame:

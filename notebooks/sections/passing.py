@@ -7,6 +7,7 @@ import pandas as pd
 
 from notebooks.figures.ordered_changes import cumulative_change, ordered_changes
 from notebooks.figures.passed_shares import responder_shares
+from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.numbers import at_least
@@ -15,7 +16,6 @@ from notebooks.show.tables import Table
 from outcomes import Study, thresholds
 from outcomes import columns as c
 from outcomes.library.known import find_instrument, find_measure
-from stats.change.change_table import change_table
 from stats.errors import FitError
 from stats.responders.count import count_responders
 from stats.responders.responder_counts import ResponderCounts
@@ -31,11 +31,15 @@ CAUTION = (
 class Passing:
     """Responder counts of every outcome and later visit; what could not be counted has its reason."""
 
-    study: Study
-    scores: pd.DataFrame
+    analysis: Analysis
     planned: tuple[ResponderCounts, ...]  # at the thresholds of the protocol
     published: tuple[ResponderCounts, ...]  # at every published threshold
     left_out: tuple[str, ...]
+
+    @property
+    def study(self) -> Study:
+        """The study that was counted."""
+        return self.analysis.study
 
     @property
     def names(self) -> Names:
@@ -43,27 +47,27 @@ class Passing:
         return Names(self.study.protocol)
 
 
-def count_passing(scores: pd.DataFrame, study: Study) -> Passing:
+def count_passing(analysis: Analysis) -> Passing:
     """Count at the protocol's thresholds and at every published one, from baseline to each later visit."""
     planned: list[ResponderCounts] = []
     published: list[ResponderCounts] = []
     left_out: list[str] = []
-    names = Names(study.protocol)
+    study, names = analysis.study, Names(analysis.study.protocol)
     for outcome in study.protocol.outcomes:
         keys = list(study.protocol.thresholds.get(outcome, ()))
         known, why = _has_published(outcome, study)
         if why:
             left_out.append(f"{names.outcome(outcome)}: {why}")
-        for visit in _measured(scores, outcome, study):
+        for visit in _measured(analysis, outcome):
             for asked, into in ((keys, planned), (["all"] if known else [], published)):
                 if not asked:
                     continue
                 try:
                     into.append(
                         count_responders(
-                            scores,
+                            analysis.changes(outcome, visit),
                             asked,
-                            select=Selection(outcome, visit, study.protocol.baseline.id),
+                            select=Selection(outcome),
                             participants=study.participants,
                         )
                     )
@@ -71,7 +75,7 @@ def count_passing(scores: pd.DataFrame, study: Study) -> Passing:
                     left_out.append(f"{names.outcome(outcome)}: {refused}")
         if not keys:
             left_out.append(f"{names.outcome(outcome)}: study.toml names no threshold for it.")
-    return Passing(study, scores, tuple(planned), tuple(published), tuple(dict.fromkeys(left_out)))
+    return Passing(analysis, tuple(planned), tuple(published), tuple(dict.fromkeys(left_out)))
 
 
 def _has_published(outcome: str, study: Study) -> tuple[bool, str]:
@@ -88,10 +92,11 @@ def _later(study: Study) -> list[str]:
     return [visit.id for visit in sorted(study.protocol.visits, key=lambda visit: visit.day) if visit.id != base.id]
 
 
-def _measured(scores: pd.DataFrame, outcome: str, study: Study) -> list[str]:
+def _measured(analysis: Analysis, outcome: str) -> list[str]:
     """Later visits at which an outcome was measured."""
+    scores = analysis.scores
     present = scores.loc[(scores[c.OUTCOME] == outcome) & scores[c.VALUE].notna(), c.VISIT].unique()
-    return [visit for visit in _later(study) if visit in present]
+    return [visit for visit in _later(analysis.study) if visit in present]
 
 
 def _counts_frame(counts: Sequence[ResponderCounts], passing: Passing) -> pd.DataFrame:
@@ -159,13 +164,7 @@ def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
     study, made, left_out = passing.study, [], []
     for outcome in study.protocol.outcomes:
         try:
-            changes = change_table(
-                passing.scores,
-                outcome,
-                baseline=study.protocol.baseline.id,
-                visit=visit or _last_with_scores(passing.scores, outcome, study),
-                participants=study.participants,
-            )
+            changes = passing.analysis.changes(outcome, visit or _last_with_scores(passing.analysis, outcome))
         except FitError as refused:
             left_out.append(f"{passing.names.outcome(outcome)}: {refused}")
             continue
@@ -177,8 +176,8 @@ def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
     return gather(made, left_out)
 
 
-def _last_with_scores(scores: pd.DataFrame, outcome: str, study: Study) -> str | None:
-    later = _measured(scores, outcome, study)
+def _last_with_scores(analysis: Analysis, outcome: str) -> str | None:
+    later = _measured(analysis, outcome)
     return later[-1] if later else None
 
 
@@ -196,7 +195,7 @@ def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
     """Per outcome: the share that improved at every published threshold, with intervals."""
     made = []
     for outcome in passing.study.protocol.outcomes:
-        wanted = visit or _last_with_scores(passing.scores, outcome, passing.study)
+        wanted = visit or _last_with_scores(passing.analysis, outcome)
         counts = [one for one in passing.published if one.outcome == outcome and one.to_visit == wanted]
         if counts:
             made.append(responder_shares(_counts_frame(counts, passing), passing.names))

@@ -2,12 +2,11 @@
 
 import pandas as pd
 
+from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.tables import Table
-from outcomes import Study
 from outcomes import columns as c
-from stats.change.crossover import fit_crossover
 from stats.errors import FitError
 
 NO_PERIODS = (
@@ -16,9 +15,9 @@ NO_PERIODS = (
 )
 
 
-def crossover_effect(scores: pd.DataFrame, study: Study) -> Exhibits | Prose:
+def crossover_effect(analysis: Analysis) -> Exhibits | Prose:
     """Change under the treatment minus change under the other, of every outcome, and whether the periods differ."""
-    protocol = study.protocol
+    protocol = analysis.study.protocol
     if protocol.design != "crossover":
         return Prose("crossover", ("This study is no crossover: nobody got both treatments in turn.",))
     if not protocol.periods:
@@ -26,7 +25,7 @@ def crossover_effect(scores: pd.DataFrame, study: Study) -> Exhibits | Prose:
     names, parts, notes, lines = Names(protocol), [], [], []
     for outcome in protocol.outcomes:
         try:
-            fit = fit_crossover(scores, outcome, design=protocol)
+            fit = analysis.crossover_fit(outcome)
             effect, period = fit.effect(), fit.period()
         except FitError as refused:
             parts.append(pd.DataFrame([{"outcome": outcome, "reason": str(refused)}]))

@@ -13,12 +13,13 @@ import pandas as pd
 from notebooks.report import record as records
 from notebooks.report.run import Run, section
 from notebooks.sections import plan_departures as departures
+from notebooks.sections.analysis import Analysis
 from notebooks.sections.change import Fits, Fitted, fit_outcomes
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.numbers import number
 from notebooks.show.tables import Table
-from outcomes import Study, score
+from outcomes import Study
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import thresholds
 from stats.choices.choice_grid import TIMES
@@ -31,7 +32,7 @@ ABOUT = """# Writing it up
 
 Read every sentence before you use it: the texts say what this report did, not what was meant. They claim no efficacy
 and draw no verdict from a p value."""
-CODE = "writing_up.write_up(study, exhibits)"
+CODE = "writing_up.write_up(analysis, exhibits)"
 ATTRIBUTES = {
     "treatment": "Treatment conditions",
     "population": "Population",
@@ -51,14 +52,15 @@ ANALYSED = (
 FROM_MEMORY = "*"
 
 
-def write_up(study: Study, exhibits: Mapping[str, str]) -> Exhibits:
+def write_up(analysis: Analysis, exhibits: Mapping[str, str]) -> Exhibits:
     """Methods, estimand and checklist. exhibits: what the report shows, name (of a figure "figure/...") -> caption."""
-    return gather((methods_text(study), estimand_table(study), checklist_table(study, exhibits)))
+    study = analysis.study
+    return gather((methods_text(analysis), estimand_table(study), checklist_table(study, exhibits)))
 
 
-def methods_text(study: Study) -> Prose:
+def methods_text(analysis: Analysis) -> Prose:
     """The methods paragraphs: design, outcomes, models as fitted, thresholds, effect sizes, software."""
-    fits = fit_outcomes(score(study), study)
+    study, fits = analysis.study, fit_outcomes(analysis)
     lines = [_design(study), *_outcomes(study), *_models(fits), *_responders(study), _sizes(study), _made_with(study)]
     return Prose("methods", tuple(lines), items=("CONSORT pilot 3a", "CONSORT pilot 6a", "CONSORT pilot 12"),
                  heading="Methods in words")  # fmt: skip
@@ -260,13 +262,13 @@ def checklist_table(study: Study, exhibits: Mapping[str, str]) -> Table:
     )
 
 
-def writing_run(study: Study, runs: Iterable[Run]) -> Run:
+def writing_run(analysis: Analysis, runs: Iterable[Run]) -> Run:
     """The section of the report, made from the exhibits of the others."""
     shown = {"methods": "Methods in words", "estimand": "The estimand of the primary outcome"}
     for run in runs:
         for content in records.contents(run.notebook):
             shown |= _named(content)
-    return section("writing_up", ABOUT, CODE, write_up(study, shown))
+    return section("writing_up", ABOUT, CODE, write_up(analysis, shown))
 
 
 def _named(content: Mapping) -> dict[str, str]:

@@ -54,15 +54,17 @@ def _known(names: tuple[str, ...]) -> tuple[str, ...]:
     return names
 
 
-def check(study: Study) -> Findings:
+def check(study: Study, scores: pd.DataFrame | None = None) -> Findings:
     """Everything that is wrong, doubtful or was converted in a study, errors first.
+
+    scores: what `score` gave for the study; where it is not given the study is scored here.
 
     Returns:
         Findings: `.frame()` has one row per finding; `.blocking` is True where one of them is an error.
     """
     found = [study.findings.frame()]
     try:
-        scores = score(study)
+        scores = score(study) if scores is None else scores
     except InstrumentError as error:  # a rule that the study must choose, or an option that does not exist
         found.append(flag("cannot be scored", file="study.toml", column="instruments", found=str(error).rstrip(".")))
         scores = None

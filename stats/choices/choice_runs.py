@@ -14,15 +14,27 @@ DIFFERENCE, CHANGE, EFFECT = "difference in change", "change from baseline", "tr
 
 
 class Runs:
-    """The fits of one outcome. A refusal is an answer too: the FitError is kept and returned."""
+    """The fits of one outcome. A refusal is an answer too: the FitError is kept and returned.
 
-    def __init__(self, scores: pd.DataFrame, outcome: str, design: Protocol, participants: pd.DataFrame | None):
+    main: the protocol's own model, where it was fitted already.
+    """
+
+    def __init__(
+        self,
+        scores: pd.DataFrame,
+        outcome: str,
+        design: Protocol,
+        participants: pd.DataFrame | None,
+        main: ChangeFit | CrossoverFit | None = None,
+    ):
         self.scores = scores[scores[c.OUTCOME] == outcome]
         self.outcome, self.design, self.participants = outcome, design, participants
         self.crossover = design.design == "crossover" and bool(design.periods)
         self.unit = str(self.scores["unit"].iloc[0])
         self.quantity = EFFECT if self.crossover else DIFFERENCE if len(design.arms) > 1 else CHANGE
         self._fits: dict[tuple, ChangeFit | CrossoverFit | FitError] = {}
+        if main is not None:
+            self._fits[(design.model, Scenario("", "", design.model, "").without)] = main
 
     def ask(self, one: Scenario) -> Estimates | FitError:
         """The main result under a scenario, every comparison and visit of it."""

@@ -14,6 +14,8 @@ from outcomes import columns as c
 from outcomes.protocol.trial import Protocol
 from outcomes.scoring.score import score
 from outcomes.study import Study
+from stats.change.change_fit import ChangeFit
+from stats.change.crossover import CrossoverFit
 from stats.choices.choice_grid import (
     Option,
     Scenario,
@@ -111,6 +113,7 @@ def what_if(
     design: Protocol | None = None,
     participants: pd.DataFrame | None = None,
     scores: pd.DataFrame | None = None,
+    main: ChangeFit | CrossoverFit | None = None,
     visit: str | None = None,
     thresholds: Sequence[str] = (),
     dose: float | None = None,
@@ -119,10 +122,11 @@ def what_if(
 ) -> WhatIf:
     """Run the main result again over covariance, time course, baseline, df, missing values, people and threshold.
 
-    source: a study, or the frame of `outcomes.score` with `design` (its protocol) and `participants`. scores: those of
-    the study, where they are there already. outcome: the primary one where not named. visit: the last one with an
-    answer. The main result is the difference between arms in the change (one arm: the change; a crossover with
-    periods: the treatment effect), by `fit_change` or `fit_crossover` with the protocol's choices.
+    source: a study, or the frame of `outcomes.score` with `design` (its protocol) and `participants`. scores: those
+    of the study, main: its main model, where they are there already. outcome: the primary one where not named.
+    visit: the last one with an answer. The main result is the difference between arms in the change (one arm: the
+    change; a crossover with periods: the treatment effect), by `fit_change` or `fit_crossover` with the protocol's
+    choices.
     thresholds: keys for the responder shares, every published one where none is named. dose: share of the prescribed
     minutes from which a participant counts as treated; else the `at_least` of an adherence criterion of the protocol.
     each_person: also without each participant in turn; None: up to 60 participants. full: every combination of the
@@ -139,7 +143,7 @@ def what_if(
     outcome = outcome or design.primary
     if not (values[c.OUTCOME] == outcome).any():
         raise FitError(f"Outcome {outcome!r} is not among the scores: there is no main result to run again.")
-    runs = Runs(values, outcome, design, people)
+    runs = Runs(values, outcome, design, people, main)
     start = Scenario("protocol", "as written", design.model, usable_df(design.model))
     asked = runs.ask(start)
     last = visit or runs.last_visit(asked)

@@ -1,6 +1,6 @@
 """Effect sizes of every outcome from its model of change: what a study with missed visits should lead with."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Unpack
 
@@ -28,13 +28,15 @@ def model_effects(
     design: Protocol,
     select: Selection | None = None,
     participants: pd.DataFrame | None = None,
+    fitted: Callable[[str], ChangeFit | CrossoverFit] | None = None,
     **named: Unpack[Narrowed],
 ) -> EffectSizes:
     """The model's difference of changes between arms (one arm: its change) over the SD at baseline, per outcome.
 
     scores, design, participants: as in `fit_change`, which is fitted to every outcome. outcomes: the protocol's where
     not named. select: the rows; visit, baseline, hand and condition narrow it. Its visit is the one the effect is of;
-    the last with an estimate where not named. See `effect_from_fit` for standardiser, small-sample correction and
+    the last with an estimate where not named. fitted: gives the model of an outcome where it was fitted already, or
+    raises its FitError. See `effect_from_fit` for standardiser, small-sample correction and
     interval. Unlike the indices of complete pairs it uses every visit of everybody and holds where visits are missing
     at random. With periods in the protocol (crossover) it is the treatment effect of `fit_crossover` over the SD at the
     start of the first period. Positive is better.
@@ -50,11 +52,16 @@ def model_effects(
     for outcome in wanted:
         own = replace(selection, outcome=outcome)
         try:
-            if design.periods:
-                rows += _crossover_rows(fit_crossover(scores, own, design=design), scores, design)
-                continue
-            fit = fit_change(scores, replace(own, visit=None), design=design, participants=participants)
-            rows += _rows(fit, own.visit, enrolled)
+            if fitted is not None:
+                fit = fitted(outcome)
+            elif design.periods:
+                fit = fit_crossover(scores, own, design=design)
+            else:
+                fit = fit_change(scores, replace(own, visit=None), design=design, participants=participants)
+            if isinstance(fit, CrossoverFit):
+                rows += _crossover_rows(fit, scores, design)
+            else:
+                rows += _rows(fit, own.visit, enrolled)
         except FitError as refused:
             rows.append(
                 EffectRow(

@@ -1,0 +1,75 @@
+"""One notebook, run cell by cell in an IPython shell of this process: for the worker processes of a report."""
+
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import nbformat
+import plotly.io
+from IPython.core.displayhook import DisplayHook
+from IPython.core.interactiveshell import InteractiveShell
+from IPython.utils.capture import capture_output
+from traitlets import Type
+from traitlets.config import Config
+
+from notebooks.sections.analysis import Analysis, hand_over
+
+
+class NotebookError(RuntimeError):
+    """A notebook stopped before its last cell."""
+
+
+class _Shown(DisplayHook):
+    """The value of a cell goes where its other outputs go."""
+
+    def write_output_prompt(self) -> None:
+        pass
+
+    def write_format_data(self, format_dict, md_dict=None) -> None:
+        self.shell.display_pub.publish(format_dict, md_dict)
+
+    def finish_displayhook(self) -> None:
+        pass
+
+
+class _Shell(InteractiveShell):
+    displayhook_class = Type(_Shown)
+
+
+def begin(cwd: Path, scratch: Path, folder: str, analysis: Analysis) -> None:
+    """Make this process ready to run notebooks in `cwd`, where the study folder is called `folder`."""
+    os.chdir(cwd)
+    plotly.io.renderers.default = "plotly_mimetype"  # figures as data; the page draws them
+    settings = Config({"HistoryManager": {"enabled": False}})
+    _Shell.instance(config=settings, ipython_dir=str(scratch))
+    hand_over(folder, analysis)
+
+
+def execute(name: str, notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """The notebook with its outputs. Its names are its own: those of a notebook before it are gone.
+
+    Raises NotebookError naming the cell that stopped.
+    """
+    shell = _Shell.instance()
+    shell.reset(new_session=True)
+    for place, cell in enumerate(notebook.cells, 1):
+        if cell.cell_type != "code":
+            continue
+        cell.execution_count = shell.execution_count
+        with capture_output() as captured:
+            done = shell.run_cell(cell.source, store_history=True)
+        error = done.error_before_exec or done.error_in_exec
+        if error is not None:
+            raise NotebookError(f"Notebook {name} stopped at cell {place}: {error} ({type(error).__name__})")
+        cell.outputs = list(_outputs(captured))
+    return notebook
+
+
+def _outputs(captured) -> Iterator[nbformat.NotebookNode]:
+    for stream in ("stdout", "stderr"):
+        if text := getattr(captured, stream):
+            yield nbformat.v4.new_output("stream", name=stream, text=text)
+    for output in captured.outputs:
+        data = json.loads(json.dumps(output.data, default=str))
+        yield nbformat.v4.new_output("display_data", data, metadata=output.metadata or {})

@@ -1,0 +1,119 @@
+"""One analysis of a study: findings, scores, changes and models, each made when first asked for, and made once."""
+
+from collections.abc import Callable, Hashable
+from functools import cached_property
+from pathlib import Path
+from typing import TypeVar
+
+import pandas as pd
+
+from outcomes import InstrumentError, Study, check, read_study, score
+from outcomes.findings import Findings
+from outcomes.protocol.trial import ModelChoice
+from stats.change.change_fit import ChangeFit, fit_change
+from stats.change.change_table import change_table
+from stats.change.crossover import CrossoverFit, fit_crossover
+from stats.errors import FitError
+
+Made = TypeVar("Made")
+
+
+class Analysis:
+    """What every section asks for. A refusal is remembered like an answer, and raised again.
+
+    Nothing in here may be changed by who asks: frames are shared.
+    """
+
+    def __init__(self, study: Study):
+        self.study = study
+        self._made: dict[Hashable, object] = {}
+
+    @cached_property
+    def findings(self) -> Findings:
+        """Findings of the checks, errors first."""
+        try:
+            scores = self.scores
+        except InstrumentError:  # the checks report it as a finding
+            scores = None
+        return check(self.study, scores)
+
+    @cached_property
+    def scores(self) -> pd.DataFrame:
+        """The frame of `outcomes.score`."""
+        return score(self.study)
+
+    def cleared(self) -> "Analysis":
+        """The analysis itself, for chaining. Raises StudyError where a finding blocks it."""
+        self.findings.raise_if_blocking()
+        return self
+
+    def changes(self, outcome: str, visit: str | None = None) -> pd.DataFrame:
+        """The frame of `change_table` from the protocol's baseline to a visit (the last one with scores if none)."""
+        return self._once(
+            ("changes", outcome, visit),
+            lambda: change_table(
+                self.scores,
+                outcome,
+                baseline=self.study.protocol.baseline.id,
+                visit=visit,
+                participants=self.study.participants,
+            ),
+        )
+
+    def fit(self, outcome: str, model: ModelChoice | None = None) -> ChangeFit:
+        """The model of change of an outcome: the protocol's, or another of its choices."""
+        protocol = self.study.protocol
+        chosen = model or protocol.model
+        place = (protocol.model, *protocol.sensitivity).index(chosen)
+        return self._once(
+            ("fit", outcome, place),
+            lambda: fit_change(
+                self.scores, outcome, design=protocol, model=chosen, participants=self.study.participants
+            ),
+        )
+
+    def crossover_fit(self, outcome: str) -> CrossoverFit:
+        """The treatment effect inside people, of a crossover with periods."""
+        return self._once(
+            ("crossover", outcome), lambda: fit_crossover(self.scores, outcome, design=self.study.protocol)
+        )
+
+    def main_fit(self, outcome: str) -> ChangeFit | CrossoverFit:
+        """The model the main result of an outcome is taken from: inside people where the protocol has periods."""
+        return self.crossover_fit(outcome) if self.study.protocol.periods else self.fit(outcome)
+
+    def prepare(self) -> "Analysis":
+        """Make what several notebooks ask for, before they start."""
+        _ = self.findings
+        protocol = self.study.protocol
+        for outcome in protocol.outcomes:
+            for make in (self.fit, self.crossover_fit) if protocol.periods else (self.fit,):
+                try:
+                    make(outcome)
+                except FitError:  # remembered; the section that asks says so
+                    continue
+        return self
+
+    def _once(self, key: Hashable, make: Callable[[], Made]) -> Made:
+        if key not in self._made:
+            try:
+                self._made[key] = make()
+            except FitError as refused:
+                self._made[key] = refused
+        found = self._made[key]
+        if isinstance(found, FitError):
+            raise found
+        return found  # type: ignore[return-value]
+
+
+_given: dict[str, Analysis] = {}
+
+
+def analyse(folder: str | Path) -> Analysis:
+    """The analysis of a study folder. While a report is made its notebooks get the one analysis of that report."""
+    return _given[str(folder)] if str(folder) in _given else Analysis(read_study(folder))
+
+
+def hand_over(folder: str, analysis: Analysis) -> None:
+    """Let `analyse(folder)` in this process give this analysis: for the notebooks of a report."""
+    _given[folder] = analysis
