@@ -13,7 +13,10 @@ from notebooks.show.numbers import at_least, number, short, sizes
 from outcomes import columns as c
 
 KEPT = [c.PARTICIPANT, c.ARM, "before", "after", "change", "improvement"]
-FILLS = ("", "/", ".", "x")
+FILLS = ("", "/", ".", "x")  # of the arms in turn: full, hatched, dotted, crossed
+BAR = 0.85  # width of a bar where people stand 1 apart
+PANEL = (600, 270)  # px of the panel, for hatches of about 45 degrees; on a narrow page they are steeper
+APART = 6  # px between the lines of a hatch
 FAR = 2  # times the largest change: thresholds beyond get no line
 
 
@@ -55,9 +58,9 @@ def ordered_changes(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Name
     figure = go.Figure()
     arms = names.arms(rows[c.ARM])
     for order, arm in enumerate(arms):
-        _bars(figure, rows[rows[c.ARM] == arm], plain_text(names.arm(arm)), order)
+        _bars(figure, rows[rows[c.ARM] == arm], plain_text(names.arm(arm)), order, rows["improvement"])
     drawn = _drawn(thresholds, rows["improvement"])
-    figure.update_layout(shapes=_threshold_shapes(drawn, both_ways=True, on="y"), bargap=0.15)
+    figure.update_layout(shapes=_threshold_shapes(drawn, both_ways=True, on="y"), bargap=1 - BAR)
     _label_thresholds(figure, drawn, on="y")
     figure.update_layout(showlegend=len(arms) > 1)
     named = len(rows) <= 40
@@ -90,7 +93,7 @@ def ordered_changes(changes: pd.DataFrame, thresholds: pd.DataFrame, names: Name
     )
 
 
-def _bars(figure: go.Figure, own: pd.DataFrame, label: str, order: int) -> None:
+def _bars(figure: go.Figure, own: pd.DataFrame, label: str, order: int, everyone: pd.Series) -> None:
     colour, fill = cue(order)["colour"], FILLS[order % len(FILLS)]
     figure.add_bar(
         x=own["place"],
@@ -99,11 +102,11 @@ def _bars(figure: go.Figure, own: pd.DataFrame, label: str, order: int) -> None:
         marker={
             "color": colour if not fill else "#ffffff",
             "line": {"color": colour, "width": 1.2},
-            "pattern": {"shape": fill, "fgcolor": colour, "size": 6},
         },
         customdata=own[[c.PARTICIPANT, "before", "after"]],
         hovertemplate="%{customdata[0]}: %{y} (from %{customdata[1]} to %{customdata[2]})<extra></extra>",
     )
+    _hatch(figure, own, fill, colour, everyone)
     still = own[own["improvement"] == 0]  # a change of zero has no bar: a mark shows that the person is there
     figure.add_scatter(
         x=still["place"],
@@ -112,6 +115,39 @@ def _bars(figure: go.Figure, own: pd.DataFrame, label: str, order: int) -> None:
         showlegend=False,
         hoverinfo="skip",
         marker={"color": colour, "symbol": cue(order)["symbol"], "size": 6},
+    )
+
+
+def _hatch(figure: go.Figure, own: pd.DataFrame, fill: str, colour: str, everyone: pd.Series) -> None:
+    """The bars' second cue as lines and points. A pattern of plotly's would be a bitmap in every bar of a PDF."""
+    tall = max(everyone.max(), 0) - min(everyone.min(), 0)
+    if not fill or not tall:
+        return
+    step = APART * tall / PANEL[1]  # in units of the axis
+    rise = BAR / (len(everyone) + 1) * PANEL[0] * tall / PANEL[1]  # of a line at 45 degrees across a bar
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for place, end in zip(own["place"], own["improvement"], strict=True):
+        low, high = min(end, 0), max(end, 0)
+        if fill == ".":
+            dots = np.arange(low + step / 2, high, step)
+            x += [place] * len(dots)
+            y += dots.tolist()
+            continue
+        for start in np.arange(low - rise, high, step):
+            inside = np.clip(np.array([low, high]), start, start + rise)
+            across = BAR * (inside - start) / rise
+            for left in (across - BAR / 2, BAR / 2 - across) if fill == "x" else (across - BAR / 2,):
+                x += [*(place + left).tolist(), None]
+                y += [*inside.tolist(), None]
+    figure.add_scatter(
+        x=x,
+        y=y,
+        mode="markers" if fill == "." else "lines",
+        line={"color": colour, "width": 1},
+        marker={"color": colour, "size": 2},
+        showlegend=False,
+        hoverinfo="skip",
     )
 
 

@@ -10,13 +10,14 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from notebooks.report import record as records
 from notebooks.report.drawn_letters import letters_drawn
 from notebooks.report.kept import Kept
 from notebooks.report.page import CAUTION, pairs_html, write_page
-from notebooks.report.pictures import FORMATS, write_figures
+from notebooks.report.pictures import FORMATS, IN_COLUMN, Pictures
 from notebooks.report.run import Run, code_digest, run_notebooks, shipped
 from notebooks.report.word_processor import write_document
 from notebooks.sections.analysis import Analysis
@@ -88,9 +89,13 @@ def make_report(
     study = analysis.study
     target = _target(Path(to), Path(folder))
     kept = Kept(target / "kept")
-    runs, record = compute(analysis, target, kept, only=only, processes=processes, say=say)
-    record["study"]["folder"] = _way(Path(folder), target)
-    missing = _write_parts(runs, target, pictures, say)
+    with Pictures(target / "figures", pictures, kept, say) as drawn:
+        runs, record = compute(
+            analysis, target, kept, only=only, processes=processes, say=say, ready=partial(_draw, drawn)
+        )
+        record["study"]["folder"] = _way(Path(folder), target)
+        _write_parts(runs, target, pictures)
+    missing = drawn.missing if pictures else ["No picture files were asked for."]
     say("writing the page, the document and the record")
     made, title = _made(record, missing), study.protocol.title
     subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
@@ -121,18 +126,19 @@ def compute(
     only: Sequence[str] = (),
     processes: int | None = None,
     say: Say = lambda line: None,
+    ready: Callable[[Run], None] = lambda run: None,
 ) -> tuple[list[Run], dict]:
     """Copy the inputs into `work`, run the notebooks there, and collect every number: the runs and the record.
 
-    kept: results of earlier runs; without it everything is computed.
+    kept: results of earlier runs; without it everything is computed. ready: told of each notebook as it is done.
     """
     study = analysis.study
     began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     paths = _chosen(only)
     with _data(study, work) as cwd:
         runs = run_notebooks(
-            paths, work / "notebooks", analysis, kept=kept, processes=processes, say=say, cwd=cwd
-        )  # fmt: skip
+            paths, work / "notebooks", analysis, kept=kept, processes=processes, say=say, ready=ready, cwd=cwd
+        )
     times = {"began": began} | {run.name: run.seconds for run in runs}
     runs = [*([blinding_run(study)] if study.masked else []), *runs, departures_run(study)]
     runs.append(writing_run(analysis, runs))
@@ -229,22 +235,31 @@ def _way(folder: Path, target: Path) -> str:
     return way.as_posix() if way.parts.count("..") <= NEAR else ""
 
 
-def _write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str], say: Say) -> list[str]:
-    """Tables and the numbers of figures as CSV, figures as pictures. Returns what is missing and why."""
+def _draw(pictures: Pictures, run: Run) -> None:
+    """Have the figures of a notebook drawn while the next one runs."""
+    for content in records.contents(run.notebook):
+        if content["kind"] == "figure":
+            pictures.add(identifier(content["name"]), content["spec"])
+
+
+def _write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str]) -> None:
+    """Tables and the numbers of figures as CSV; what belongs to no figure of this report is removed."""
+    if (target / "tables").exists():
+        shutil.rmtree(target / "tables")
     for name in ("tables", "figures"):
-        if (target / name).exists():
-            shutil.rmtree(target / name)
-        (target / name).mkdir()
-    specs = {}
+        (target / name).mkdir(exist_ok=True)
+    figures = set()
     for run in runs:
         for content in records.contents(run.notebook):
             name = identifier(content["name"])
             if content["kind"] == "table":
                 _write_csv(content["frame"], target / "tables" / f"{name}.csv")
             elif content["kind"] == "figure":
-                specs[name] = content["spec"]
+                figures |= {f"{name}.csv", *(f"{name}{part}.{end}" for part in ("", IN_COLUMN) for end in pictures)}
                 _write_csv(content["frame"], target / "figures" / f"{name}.csv")
-    return write_figures(specs, target / "figures", pictures, say) if pictures else ["No picture files were asked for."]
+    for path in (target / "figures").iterdir():
+        if path.name not in figures and path.is_file():
+            path.unlink()
 
 
 def _write_csv(frame: dict[str, list], path: Path) -> None:

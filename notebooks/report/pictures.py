@@ -1,26 +1,56 @@
-"""Figures as files: SVG, PNG and PDF through plotly's exporter, one browser for the whole run."""
+"""Figures as files: SVG, PNG and PDF, drawn in a browser while the notebooks still run; only what changed is drawn.
+
+Each figure is plotted once per width, as SVG; the PNG is that SVG on a canvas, the PDF that SVG on a page of its size.
+"""
 
 import asyncio
+import base64
+import hashlib
+import io
+import json
 import os
-import struct
-import zlib
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
+from types import TracebackType
 
-import kaleido
+from choreographer import Browser, Tab
 from choreographer.browsers.chromium import Chromium
+from PIL import Image
+from plotly.offline import get_plotlyjs
 
 from notebooks.figures.one_column import in_column
+from notebooks.report.kept import Kept, question
+from notebooks.report.record import software
 
 FORMATS = ("svg", "png", "pdf")
 IN_COLUMN = "_89mm"
 DPI = 300
 CSS_DPI = 96
+COLOURS = 128
+LIMIT_S = 120  # for one picture
 NO_BROWSER = (
     "No picture files were written: they need a Chromium-family browser (Chromium, Chrome, Edge, Brave) and none was "
     "found. The report is whole without one; each figure can be saved from the page with the buttons under it."
 )
+PAGE = """<!DOCTYPE html><html><head><meta charset="utf-8"><style>html,body{margin:0}svg{display:block}</style></head>
+<body><script>PLOTLY</script><script>
+async function picture(spec, width, height, scale) {
+  const url = await Plotly.toImage(spec, {format: "svg", width: width, height: height});
+  const svg = decodeURIComponent(url.slice(url.indexOf(",") + 1));
+  document.body.innerHTML = svg;
+  if (!scale) { return {svg: svg}; }
+  const image = new Image();
+  image.src = url;
+  await image.decode();
+  const canvas = document.createElement("canvas");
+  canvas.width = Math.round(width * scale); canvas.height = Math.round(height * scale);
+  canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+  return {svg: svg, png: canvas.toDataURL("image/png").split(",")[1]};
+}
+</script></body></html>"""
 
 
 def find_browser() -> str | None:
@@ -43,57 +73,184 @@ def write_figures(
     Each is written for the whole width of a page (183 mm) and, with `_89mm` in its name, for one column. A PNG carries
     300 dots per inch in its header, so that a page layout gives it the size it was drawn for.
     """
-    browser = find_browser()
-    if browser is None:
-        return [NO_BROWSER]
-    if not figures:
-        return []
-    to.mkdir(parents=True, exist_ok=True)
-    say(f"writing {len(figures)} figures as {', '.join(formats)}")
-    # In a thread of its own: a notebook that calls this has an event loop running already.
-    with ThreadPoolExecutor(1) as thread:
-        failed = thread.submit(lambda: asyncio.run(_write_all(figures, to, formats, browser))).result()
-    for name in figures if "png" in formats else ():
-        for part in (name, f"{name}{IN_COLUMN}"):
-            _tag_resolution(to / f"{part}.png")
-    return failed
+    with Pictures(to, formats, say=say) as pictures:
+        for name, spec in figures.items():
+            pictures.add(name, spec)
+    return pictures.missing
 
 
-class _Printer(kaleido.Kaleido):
-    """One browser whose pages stay loaded: reading plotly.js anew for every picture took most of the time."""
+class Pictures:
+    """Draws figures in the background as they come. At the end of the `with`, all files are there or in `missing`.
 
-    async def _return_kaleido_tab(self, tab) -> None:
-        await self.tabs_ready.put(tab)
+    kept: holds the hashes of the files as they were written; a file that still has its hash is not drawn again, one
+    that was edited is.
+    """
 
+    def __init__(
+        self,
+        to: Path,
+        formats: Sequence[str] = FORMATS,
+        kept: Kept | None = None,
+        say: Callable[[str], None] = lambda line: None,
+    ):
+        self._to, self._formats, self._kept, self._say = to, tuple(formats), kept, say
+        self._browser = find_browser() if formats else None
+        self._thread = ThreadPoolExecutor(1)
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._queue: asyncio.Queue[tuple[str, dict] | None] | None = None
+        self._work: Future | None = None
+        self._drawn = self._same = 0
+        self.missing: list[str] = []
 
-async def _write_all(figures: Mapping[str, dict], to: Path, formats: Sequence[str], browser: str) -> list[str]:
-    jobs = []
-    for name, spec in figures.items():
+    def __enter__(self) -> "Pictures":
+        return self
+
+    def add(self, name: str, spec: dict) -> None:
+        """Draw a figure in both widths, unless its files are there and are as they were drawn."""
+        if self._browser is None:
+            return
         for part, layout in ((name, spec["layout"]), (f"{name}{IN_COLUMN}", in_column(spec["layout"]))):
             layout = {key: value for key, value in layout.items() if key != "meta"}
-            size = {side: layout[side] for side in ("width", "height") if side in layout}
-            for ending in formats:
-                scale = DPI / CSS_DPI if ending == "png" else 1
-                jobs.append(
-                    {
-                        "fig": {"data": spec["data"], "layout": layout},
-                        "path": str(to / f"{part}.{ending}"),
-                        "opts": {"format": ending, "scale": scale} | size,
-                    }
-                )
-    tabs = min(os.cpu_count() or 1, 4)
-    async with _Printer(n=tabs, mathjax=False, path=browser) as printer:
-        errors = await printer.write_fig_from_object(jobs)
-    return [f"A picture could not be written: {error}" for error in errors or ()]
+            job = {"data": spec["data"], "layout": layout}
+            if self._is_there(part, job):
+                self._same += 1
+            else:
+                self._put((part, job))
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if self._work is not None:
+                if kind is None:
+                    self._say(f"waiting for the last of {self._drawn} pictures, {self._same} are unchanged")
+                    for _ in range(_tabs()):
+                        self._put(None)
+                    self._work.result()
+                else:
+                    self._work.cancel()
+        finally:
+            if self._loop is not None and kind is not None:
+                self._loop.call_soon_threadsafe(_stop, self._loop)
+            self._thread.shutdown()
+        if self._formats and self._browser is None:
+            self.missing.append(NO_BROWSER)
+
+    def _put(self, job: tuple[str, dict] | None) -> None:
+        if self._loop is None:
+            # A loop of its own: a notebook that calls this has one running already.
+            self._loop = asyncio.new_event_loop()
+            self._queue = asyncio.Queue()
+            self._to.mkdir(parents=True, exist_ok=True)
+            self._work = self._thread.submit(self._loop.run_until_complete, self._draw_all())
+        if job is not None:
+            self._drawn += 1
+        assert self._queue is not None
+        self._loop.call_soon_threadsafe(self._queue.put_nowait, job)
+
+    def _question(self, part: str, job: dict) -> str:
+        return question("picture", part, json.dumps(job, sort_keys=True), repr(self._formats), repr(software()))
+
+    def _files(self, part: str) -> Iterator[Path]:
+        return (self._to / f"{part}.{ending}" for ending in self._formats)
+
+    def _is_there(self, part: str, job: dict) -> bool:
+        if self._kept is None:
+            return False
+        hashes = self._kept.take(self._question(part, job))
+        return hashes is not None and hashes == [_hash(path) for path in self._files(part)]
+
+    async def _draw_all(self) -> None:
+        with tempfile.TemporaryDirectory(prefix="outcomes-", ignore_cleanup_errors=True) as scratch:
+            page = Path(scratch) / "page.html"
+            page.write_text(PAGE.replace("PLOTLY", get_plotlyjs()), encoding="utf-8")
+            async with Browser(path=self._browser) as browser:
+                tabs = [await browser.create_tab(page.as_uri()) for _ in range(_tabs())]
+                await asyncio.gather(*(self._draw(tab) for tab in tabs))
+
+    async def _draw(self, tab: Tab) -> None:
+        assert self._queue is not None
+        await _loaded(tab)
+        loop = asyncio.get_running_loop()
+        while (job := await self._queue.get()) is not None:
+            part, spec = job
+            try:
+                drawn = await asyncio.wait_for(self._files_of(tab, spec), LIMIT_S)
+                await loop.run_in_executor(None, partial(self._write, part, spec, drawn))
+            except (RuntimeError, OSError, TimeoutError) as error:
+                self.missing.append(f"A picture could not be written: {part} ({error or 'no answer in time'}).")
+
+    async def _files_of(self, tab: Tab, spec: dict) -> dict[str, bytes]:
+        width, height = (spec["layout"].get(side, otherwise) for side, otherwise in (("width", 692), ("height", 420)))
+        scale = DPI / CSS_DPI if "png" in self._formats else 0
+        made = await _evaluate(tab, f"picture({json.dumps(spec)}, {width}, {height}, {scale})")
+        drawn = {"svg": made["svg"].encode()}
+        if scale:
+            drawn["png"] = base64.b64decode(made["png"])
+        if "pdf" in self._formats:
+            sides = {"paperWidth": width / CSS_DPI, "paperHeight": height / CSS_DPI}
+            margins = dict.fromkeys(("marginTop", "marginBottom", "marginLeft", "marginRight"), 0)
+            told = {"printBackground": True, "pageRanges": "1"}
+            printed = await tab.send_command("Page.printToPDF", params=told | sides | margins)
+            drawn["pdf"] = base64.b64decode(_result(printed)["data"])
+        return drawn
+
+    def _write(self, part: str, spec: dict, drawn: dict[str, bytes]) -> None:
+        if "png" in drawn:
+            drawn["png"] = _with_resolution(drawn["png"])
+        hashes = []
+        for path in self._files(part):
+            body = drawn[path.suffix[1:]]
+            path.write_bytes(body)
+            hashes.append(hashlib.sha256(body).hexdigest())
+        if self._kept is not None:
+            self._kept.keep(self._question(part, spec), hashes)
 
 
-def _tag_resolution(path: Path) -> None:
-    """Write the resolution into a PNG: a pHYs chunk (dots per metre) after the first one, the picture untouched."""
-    if not path.exists():
-        return
-    picture = path.read_bytes()
-    head = 8 + 25  # signature and the IHDR chunk, which comes first and has a fixed length
-    dots = round(DPI / 0.0254)
-    body = b"pHYs" + struct.pack(">IIB", dots, dots, 1)
-    chunk = struct.pack(">I", 9) + body + struct.pack(">I", zlib.crc32(body))
-    path.write_bytes(picture[:head] + chunk + picture[head:])
+def _tabs() -> int:
+    return min(os.cpu_count() or 1, 4)
+
+
+def _stop(loop: asyncio.AbstractEventLoop) -> None:
+    for task in asyncio.all_tasks(loop):
+        task.cancel()
+
+
+async def _loaded(tab: Tab) -> None:
+    """Wait until the page of a tab can draw."""
+    for _ in range(LIMIT_S * 20):
+        if await _evaluate(tab, "typeof picture"):
+            return
+        await asyncio.sleep(0.05)
+    raise RuntimeError("the browser did not load the page for the pictures")
+
+
+async def _evaluate(tab: Tab, expression: str):
+    told = {"expression": expression, "awaitPromise": True, "returnByValue": True}
+    answer = _result(await tab.send_command("Runtime.evaluate", params=told))
+    if "exceptionDetails" in answer:
+        raise RuntimeError(answer["exceptionDetails"].get("exception", {}).get("description", "error in the browser"))
+    value = answer["result"].get("value")
+    return None if value == "undefined" else value
+
+
+def _result(answer: Mapping) -> dict:
+    if "error" in answer:
+        raise RuntimeError(str(answer["error"].get("message", answer["error"])))
+    return answer["result"]
+
+
+def _with_resolution(picture: bytes) -> bytes:
+    """The PNG with its resolution, in a palette of its own: a figure has few colours, and is a third of the size."""
+    written = io.BytesIO()
+    with Image.open(io.BytesIO(picture)) as image:
+        flat = image.convert("RGB").quantize(COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+        flat.save(written, "PNG", dpi=(DPI, DPI), compress_level=6)
+    return written.getvalue()
+
+
+def _hash(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""

@@ -1,6 +1,7 @@
 """Run notebooks headless: several processes at a time that share one analysis; only what changed is run again."""
 
 import hashlib
+import json
 import multiprocessing
 import os
 import sys
@@ -65,39 +66,50 @@ def run_notebooks(
 ) -> list[Run]:
     """Run notebooks on one analysis and write the executed copies into `to`; the results are in the order of `paths`.
 
-    kept: results of earlier runs, taken for a notebook with the same text, data, plan, code and libraries. The copies
-    in `to` are for readers and are never read again. ready: told of each notebook as it is done. cwd: where the
+    kept: hashes of the copies as they were written, for the text, data, plan, code and libraries they came from; a copy
+    in `to` that has its hash is taken as it is, any other is run again. ready: told of each notebook as it is done. cwd: where the
     notebooks run, `to` where not named. Raises NotebookError naming the notebook and the cell that stopped.
     """
     to.mkdir(parents=True, exist_ok=True)
     chosen = {path.stem: prepared(path, {"folder": FOLDER}) for path in paths}
     for old in to.glob("*.ipynb"):
-        old.unlink()
+        if old.stem not in chosen:
+            old.unlink()
     seen = [what_is_seen(analysis), code_digest(), repr(software())]
     runs: dict[str, Run] = {}
 
     def done(run: Run, asked: str) -> None:
         runs[run.name] = run
-        if kept is not None and not run.reused:
-            kept.keep(asked, run.notebook)
-        nbformat.write(run.notebook, to / f"{run.name}.ipynb")
+        if not run.reused:
+            text = json.dumps(run.notebook, ensure_ascii=False, separators=(",", ":")).encode()
+            (to / f"{run.name}.ipynb").write_bytes(text)
+            if kept is not None:
+                kept.keep(asked, hashlib.sha256(text).hexdigest())
         ready(run)
 
     waiting = {}
     for name, notebook in chosen.items():
         asked = question("notebook", nbformat.writes(notebook), *seen)
-        found = kept.take(asked) if kept is not None else None
+        found = _taken(to / f"{name}.ipynb", kept.take(asked) if kept is not None else None)
         if found is None:
             waiting[name] = asked
         else:
             say(f"{name}: unchanged, taken from the last run")
-            done(Run(name, nbformat.from_dict(found), 0.0, True), asked)
+            done(Run(name, found, 0.0, True), asked)
     if waiting:
         analysis.prepare()
         tasks = [(name, chosen[name]) for name in waiting]
         for run in _run_all(tasks, analysis, processes or os.cpu_count() or 1, say, cwd or to):
             done(run, waiting[run.name])
     return [runs[name] for name in chosen]
+
+
+def _taken(copy: Path, digest: str | None) -> nbformat.NotebookNode | None:
+    """The executed copy, where its bytes are those that were written."""
+    if digest is None or not copy.is_file():
+        return None
+    text = copy.read_bytes()
+    return nbformat.from_dict(json.loads(text)) if hashlib.sha256(text).hexdigest() == digest else None
 
 
 def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Say, cwd: Path) -> Iterator[Run]:
