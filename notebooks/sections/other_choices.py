@@ -1,4 +1,4 @@
-"""How far the main result depends on choices: the primary outcome again under other ones (`stats.choices.what_if`)."""
+"""How far the main result depends on choices: the primary outcome again under other ones (`stats.choices`)."""
 
 import pandas as pd
 
@@ -13,9 +13,9 @@ from outcomes import columns as c
 from outcomes.library.registry import threshold
 from stats.change.change_fit import ChangeFit
 from stats.change.crossover import CrossoverFit
+from stats.choices.choice_answers import CAUTION, WhatIf, what_if
 from stats.choices.choice_grid import WITHOUT_ONE
 from stats.choices.choice_shares import MISSING, THRESHOLD
-from stats.choices.what_if import CAUTION, WhatIf, what_if
 from stats.errors import FitError
 
 SHARE_CHOICES = (THRESHOLD, MISSING)

@@ -5,7 +5,7 @@ from functools import singledispatch
 from typing import Any
 
 from notebooks.show.names import Names
-from stats.choices.what_if import WhatIf
+from stats.choices.choice_answers import WhatIf
 from stats.effects.effects_of_scores import EffectSizes
 from stats.mixed.inference.fit_estimates import Estimates
 from stats.responders.responder_counts import ResponderCounts

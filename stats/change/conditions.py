@@ -26,7 +26,7 @@ import pandas as pd
 
 from outcomes import columns as c
 from outcomes.protocol.trial import Protocol
-from stats.change.change_table import better_sign
+from stats.change.person_changes import better_sign
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.fitting.small_sample import KENWARD_ROGER

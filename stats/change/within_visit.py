@@ -7,7 +7,7 @@ from typing import Unpack
 import pandas as pd
 
 from outcomes import columns as c
-from stats.change.change_table import better_sign, enrolled_arms
+from stats.change.person_changes import better_sign, enrolled_arms
 from stats.errors import FitError
 from stats.estimates import check_level
 from stats.responders.true_change import t_limits

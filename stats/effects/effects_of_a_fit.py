@@ -7,7 +7,7 @@ from math import sqrt
 import pandas as pd
 
 from stats.change.change_fit import ChangeFit
-from stats.change.change_table import better_sign
+from stats.change.person_changes import better_sign
 from stats.effects.noncentral import hedges_correction
 from stats.effects.standardised import scaled_limits
 from stats.errors import FitError

@@ -9,8 +9,8 @@ import pandas as pd
 from outcomes import columns as c
 from outcomes.protocol.trial import Protocol
 from stats.change.change_fit import ChangeFit, fit_change
-from stats.change.change_table import better_sign
 from stats.change.crossover import CrossoverFit, fit_crossover
+from stats.change.person_changes import better_sign
 from stats.effects.effects_of_a_fit import Spread, effect_from_fit, in_units_of, pooled_sd
 from stats.effects.effects_of_scores import POSITIVE, EffectRow, EffectSizes, outcomes_wanted
 from stats.effects.noncentral import hedges_correction

@@ -10,7 +10,7 @@ from stats.estimates import Estimate
 from stats.measurement.two_way import cronbach_from_variances
 
 
-def alpha(items: pd.DataFrame, level: float = 0.95) -> Estimate:
+def cronbach_alpha(items: pd.DataFrame, level: float = 0.95) -> Estimate:
     """Cronbach's alpha with Feldt's interval.
 
     items: one row per person, one column per item; people with a missing item are left out and noted. Alpha rises with

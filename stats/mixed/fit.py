@@ -304,7 +304,7 @@ def check_method(method: str) -> None:
 def fit_moments(
     moments: Moments, *, correlated: bool = True, covariance: str | None = None, method: str = "reml", unit: str = ""
 ) -> MixedFit:
-    """Fit a model to pooled moments (see `pool`); random effects and groups are those they were pooled with."""
+    """Fit a model to pooled moments (see `pool_moments`); random effects and groups are those they were pooled with."""
     check_method(method)
     if not moments.random_terms and covariance is None:
         raise FitError("The moments carry no random effect: pool with random='1', or give covariance=.")

@@ -10,7 +10,7 @@ from outcomes.errors import InstrumentError
 from outcomes.library import registry
 from outcomes.library.known import find_measure
 from outcomes.protocol.trial import Protocol
-from stats.change.change_table import better_sign
+from stats.change.person_changes import better_sign
 from stats.errors import FitError
 from stats.responders.criteria import Criterion
 from stats.responders.improvements import Changes, as_list, changes_of, outcome_named

@@ -8,7 +8,7 @@ import pandas as pd
 
 from outcomes import columns as c
 from outcomes.library.instrument import Threshold
-from stats.change.change_table import CHANGE_COLUMNS, better_sign, change_table
+from stats.change.person_changes import CHANGE_COLUMNS, better_sign, change_table
 from stats.errors import FitError
 from stats.responders.criteria import OwnThreshold
 from stats.responders.published_criteria import Beyond, outcomes_of, published

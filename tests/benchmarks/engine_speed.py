@@ -27,7 +27,7 @@ from scipy.optimize import minimize
 from stats.mixed.fit import MixedFit, fit_mixed, fit_moments
 from stats.mixed.inference.resampling import simulate_responses
 from stats.mixed.many import template
-from stats.mixed.model.pooling import pool
+from stats.mixed.model.pooling import pool_moments
 
 FORMULA = "score ~ week * arm"
 COHORTS = 150
@@ -144,8 +144,8 @@ def pooling(people: int, missing: float) -> None:
         frame.to_parquet(path)
         read = seconds(lambda: pd.read_parquet(path), 5)
     keys = {"participant": "participant", "visit": "week", "random": "1 + week"}
-    took = seconds(lambda: pool(frame, FORMULA, **keys), 5)
-    pooled = [pool(part, FORMULA, **keys) for part in (frame[frame["participant"] < 1000], frame)]
+    took = seconds(lambda: pool_moments(frame, FORMULA, **keys), 5)
+    pooled = [pool_moments(part, FORMULA, **keys) for part in (frame[frame["participant"] < 1000], frame)]
     fitting = seconds(lambda: fit_moments(pooled[1]), 9)
     small, large = (iteration(fit_moments(moments)) for moments in pooled)
     print(

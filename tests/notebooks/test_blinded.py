@@ -17,7 +17,8 @@ from notebooks.report.make import make_report
 from outcomes import StudyError, check, lock_plan, read_study, score, unblind
 from outcomes.blinding.letters import NAME, arm_letters, draw_letters
 from outcomes.protocol.study_toml import read_protocol
-from stats import fit_change, fit_crossover
+from stats import fit_change
+from stats.change import fit_crossover
 from synthetic_cohort import make_cohort
 
 WHEN = datetime.datetime(2025, 3, 1, 12, 30, tzinfo=datetime.UTC)

@@ -27,7 +27,8 @@ from joblib import Parallel, delayed
 
 from outcomes.columns import SCORE_COLUMNS
 from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol
-from stats import FitError, count_responders, effect_from_fit, effect_sizes, fit_change
+from stats import FitError, count_responders, effect_sizes, fit_change
+from stats.effects import effect_from_fit
 from stats.selection import Selection
 from synthetic_cohort import CohortDesign, preset, simulate_scores
 from synthetic_cohort.design import Missing

@@ -17,7 +17,7 @@ from stats.proportions.exact_tests import exact_test, mcnemar_test, rank_test
 from stats.proportions.one_proportion import proportion_interval
 from stats.proportions.paired_proportions import paired_risk_difference
 from stats.proportions.two_proportions import odds_ratio, risk_difference, risk_ratio
-from stats.responders.reliable_change import clinical_cutoffs, reliable_change
+from stats.responders.beyond_error import clinical_cutoffs, reliable_change
 from stats.responders.true_change import normal_split_efficiency, regression_to_mean
 from stats.summaries import paired_from_summary
 

@@ -12,16 +12,16 @@ import pytest
 import stats
 from outcomes import score
 from stats.change.change_fit import fit_change
-from stats.change.change_table import change_table
 from stats.change.conditions import fit_conditions
+from stats.change.person_changes import change_table
 from stats.change.within_visit import compare_within_visit
 from stats.effects.effects_of_a_study import model_effects
 from stats.effects.effects_of_scores import effect_sizes
-from stats.effects.grant_summary import grant_summary
+from stats.effects.for_an_application import grant_summary
 from stats.effects.one_effect import effect_size
 from stats.estimates import Estimate
 from stats.measurement.agreement import limits_of_agreement
-from stats.measurement.measurement_error import measurement_error
+from stats.measurement.error_of_measurement import measurement_error
 from stats.measurement.reliability import intraclass_correlation, kappa
 from stats.planning.closed_form.means import plan_means
 from stats.planning.inputs import pilot_sd
@@ -31,9 +31,9 @@ from stats.proportions.number_needed import number_needed_to_treat
 from stats.proportions.one_proportion import proportion_interval
 from stats.proportions.two_proportions import risk_difference
 from stats.responders.between_arms import compare_responders
+from stats.responders.beyond_error import clinical_cutoffs, reliable_change
 from stats.responders.count import count_responders
-from stats.responders.cumulative_change import cumulative_change
-from stats.responders.reliable_change import clinical_cutoffs, reliable_change
+from stats.responders.cumulative import cumulative_change
 from stats.result import Result
 from synthetic_cohort import make_cohort
 

@@ -6,12 +6,12 @@ import pytest
 
 from outcomes.columns import SCORE_COLUMNS
 from stats.change.change_fit import fit_change
-from stats.change.change_table import change_table
+from stats.change.person_changes import change_table
 from stats.change.within_visit import compare_within_visit
 from stats.effects.effects_of_scores import effect_sizes
 from stats.errors import FitError
 from stats.responders.count import count_responders
-from stats.responders.cumulative_change import cumulative_change
+from stats.responders.cumulative import cumulative_change
 from stats.selection import Selection, rows
 
 OUTCOME = "sis.hand"

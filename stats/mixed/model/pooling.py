@@ -1,4 +1,4 @@
-"""From a site's rows to pooled moments that can leave it: `pool`, and the check that small patterns stay."""
+"""From a site's rows to pooled moments that can leave it: `pool_moments`, and the check that small patterns stay."""
 
 import numpy as np
 import pandas as pd
@@ -10,7 +10,7 @@ from stats.mixed.model.moments import Moments, pattern_index, pool_layout
 from stats.mixed.model.profiles import Profiles, profiles_of
 
 
-def pool(
+def pool_moments(
     frame: pd.DataFrame,
     formula: str,
     *,

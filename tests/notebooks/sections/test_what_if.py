@@ -14,8 +14,11 @@ from notebooks.sections import other_choices as choices
 from notebooks.sections.change import fit_outcomes
 from outcomes import read_study, score
 from outcomes.new_study.blank_folder import new_study
-from stats import compare_responders, count_responders, fit_change, fit_crossover, what_if
+from stats import count_responders, fit_change
+from stats.change import fit_crossover
+from stats.choices import what_if
 from stats.errors import FitError
+from stats.responders import compare_responders
 from stats.selection import Selection
 from synthetic_cohort import make_cohort
 

@@ -8,7 +8,8 @@ from notebooks.report import record as records
 from notebooks.show.names import Names
 from notebooks.show.spoken import spoken
 from outcomes import score
-from stats import count_responders, effect_sizes, fit_change, what_if
+from stats import count_responders, effect_sizes, fit_change
+from stats.choices import what_if
 from synthetic_cohort import make_cohort
 
 OUTCOME, THRESHOLD = "fma_ue.motor", "fma_ue-motor-page-2012-lowest"

@@ -10,8 +10,8 @@ from scipy.stats import chi2
 
 from stats.errors import FitError
 from stats.measurement.agreement import limits_of_agreement, repeatability, replicate_agreement
-from stats.measurement.internal_consistency import alpha
-from stats.measurement.measurement_error import measurement_error
+from stats.measurement.error_of_measurement import measurement_error
+from stats.measurement.internal_consistency import cronbach_alpha
 from stats.measurement.reliability import concordance, intraclass_correlation, kappa
 from stats.responders.count import count_responders
 
@@ -181,11 +181,11 @@ def test_quadratic_kappa_is_close_to_agreement_icc():
 def test_pingouin_agrees_on_alpha():
     items = pd.DataFrame(RATINGS, columns=list("abcd")).astype(float)
     value, interval = pingouin.cronbach_alpha(items)
-    found = alpha(items)
+    found = cronbach_alpha(items)
     assert found.estimate == pytest.approx(value, abs=1e-9)
     assert (found.conf_low, found.conf_high) == pytest.approx(tuple(interval), abs=0.0006)  # pingouin rounds to three
     with pytest.raises(FitError, match="2 or more of each"):
-        alpha(items[["a"]])
+        cronbach_alpha(items[["a"]])
 
 
 def test_concordance_is_at_most_the_correlation():

@@ -10,7 +10,7 @@ from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed, fit_moments
 from stats.mixed.model import pooling
 from stats.mixed.model.moments import Moments
-from stats.mixed.model.pooling import pool, smallest_pattern
+from stats.mixed.model.pooling import pool_moments, smallest_pattern
 from stats.mixed.model.profiles import profiles_of
 from tests.stats.mixed.cohorts import cohort
 
@@ -28,7 +28,7 @@ def plain(frame: pd.DataFrame, formula: str = FORMULA, **options) -> Moments:
     """The moments by way of the model matrix of every row."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(pooling, "profiles_of", lambda *a, **k: None)
-        return pool(frame, formula, **options)
+        return pool_moments(frame, formula, **options)
 
 
 def same_sums(a: Moments, b: Moments, rtol: float = 1e-12) -> None:
@@ -65,10 +65,10 @@ def same_fit(a: MixedFit, b: MixedFit) -> None:
 @pytest.mark.parametrize("options", [{}, {"random": "1 + week"}, {"by": "arm"}], ids=str)
 def test_merged_sites_equal_one_pool_of_all_rows(options: dict) -> None:
     parts = sites()
-    merged = pool(parts[0], FORMULA, **KEYS, **options)
+    merged = pool_moments(parts[0], FORMULA, **KEYS, **options)
     for part in parts[1:]:
-        merged = merged + pool(part, FORMULA, **KEYS, **options)
-    same_sums(merged, pool(pd.concat(parts, ignore_index=True), FORMULA, **KEYS, **options), rtol=1e-13)
+        merged = merged + pool_moments(part, FORMULA, **KEYS, **options)
+    same_sums(merged, pool_moments(pd.concat(parts, ignore_index=True), FORMULA, **KEYS, **options), rtol=1e-13)
 
 
 @pytest.mark.parametrize(
@@ -86,8 +86,10 @@ def test_merged_sites_equal_one_pool_of_all_rows(options: dict) -> None:
 @pytest.mark.parametrize("method", ["reml", "ml"])
 def test_fit_of_merged_moments_is_the_fit_of_the_rows(pooled: dict, fitted: dict, method: str) -> None:
     parts = sites()
-    total = pool(parts[0], FORMULA, **KEYS, **pooled)
-    total = total + (pool(parts[1], FORMULA, **KEYS, **pooled) + pool(parts[2], FORMULA, **KEYS, **pooled))
+    total = pool_moments(parts[0], FORMULA, **KEYS, **pooled)
+    total = total + (
+        pool_moments(parts[1], FORMULA, **KEYS, **pooled) + pool_moments(parts[2], FORMULA, **KEYS, **pooled)
+    )
     rows = fit_mixed(pd.concat(parts), FORMULA, **KEYS, **pooled, **fitted, method=method)
     moments = fit_moments(total, **fitted, method=method)
     if method == "reml":
@@ -101,18 +103,22 @@ def test_exponential_decay_takes_its_days_from_the_pooled_visits() -> None:
     frame = cohort(4, people=30)
     options = {"participant": "participant", "visit": "day"}
     rows = fit_mixed(frame, FORMULA, **options, covariance="exponential")
-    same_fit(fit_moments(pool(frame, FORMULA, **options), covariance="exponential"), rows)
+    same_fit(fit_moments(pool_moments(frame, FORMULA, **options), covariance="exponential"), rows)
     with pytest.raises(FitError, match="Exponential decay needs the days of the visits; found day 0, day 7"):
-        fit_moments(pool(frame, FORMULA, **KEYS), covariance="exponential")
+        fit_moments(pool_moments(frame, FORMULA, **KEYS), covariance="exponential")
 
 
 def test_a_site_without_a_visit_or_an_arm_merges_with_the_others() -> None:
     first, second, third = sites()
     first = first[first["visit"] != "day 56"]
     second = second[second["arm"] == "usual"]
-    merged = pool(first, FORMULA, **KEYS) + pool(second, FORMULA, **KEYS) + pool(third, FORMULA, **KEYS)
+    merged = (
+        pool_moments(first, FORMULA, **KEYS)
+        + pool_moments(second, FORMULA, **KEYS)
+        + pool_moments(third, FORMULA, **KEYS)
+    )
     together = pd.concat([first, second, third], ignore_index=True)
-    same_sums(merged, pool(together, FORMULA, **KEYS))
+    same_sums(merged, pool_moments(together, FORMULA, **KEYS))
     same_fit(
         fit_moments(merged, covariance="unstructured"), fit_mixed(together, FORMULA, **KEYS, covariance="unstructured")
     )
@@ -121,7 +127,7 @@ def test_a_site_without_a_visit_or_an_arm_merges_with_the_others() -> None:
 def test_a_visit_nobody_attended_is_left_out_of_the_fit_and_noted() -> None:
     frame = cohort(4, people=30)
     frame = frame[frame["visit"] != "day 21"]
-    fit = fit_moments(pool(frame, FORMULA, **KEYS), covariance="unequal-ar1")
+    fit = fit_moments(pool_moments(frame, FORMULA, **KEYS), covariance="unequal-ar1")
     assert "No row at day 21: left out of the model." in fit.notes
     assert fit.loglik == pytest.approx(fit_mixed(frame, FORMULA, **KEYS, covariance="unequal-ar1").loglik, abs=1e-9)
 
@@ -129,21 +135,21 @@ def test_a_visit_nobody_attended_is_left_out_of_the_fit_and_noted() -> None:
 def test_moments_of_different_models_do_not_merge() -> None:
     first, second, _ = sites()
     with pytest.raises(FitError, match="Moments cannot be merged: terms differ"):
-        pool(first, FORMULA, **KEYS) + pool(second, "score ~ week", **KEYS)
+        pool_moments(first, FORMULA, **KEYS) + pool_moments(second, "score ~ week", **KEYS)
     bare = second.assign(visit=second["visit"].astype(str))
     bare = bare[bare["visit"] != "day 7"]
     with pytest.raises(FitError, match="slots differ"):
-        pool(first, FORMULA, **KEYS) + pool(bare, FORMULA, **KEYS)
+        pool_moments(first, FORMULA, **KEYS) + pool_moments(bare, FORMULA, **KEYS)
     spline = "score ~ arm + bs(week, df=4)"
     with pytest.raises(FitError, match="Give knots, bounds and centres as numbers"):
-        pool(first, spline, **KEYS) + pool(second[second["week"] < 8], spline, **KEYS)
+        pool_moments(first, spline, **KEYS) + pool_moments(second[second["week"] < 8], spline, **KEYS)
     fixed = "score ~ arm + bs(week, knots=(2,), lower_bound=0, upper_bound=8)"
-    merged = pool(first, fixed, **KEYS) + pool(second, fixed, **KEYS)
-    same_sums(merged, pool(pd.concat([first, second], ignore_index=True), fixed, **KEYS))
+    merged = pool_moments(first, fixed, **KEYS) + pool_moments(second, fixed, **KEYS)
+    same_sums(merged, pool_moments(pd.concat([first, second], ignore_index=True), fixed, **KEYS))
 
 
 def test_small_patterns_do_not_leave_a_site() -> None:
-    moments = pool(cohort(2, people=30), FORMULA, **KEYS)
+    moments = pool_moments(cohort(2, people=30), FORMULA, **KEYS)
     rarest = int(moments.n.min())
     assert rarest < 5
     smallest_pattern(moments, rarest)
@@ -153,14 +159,14 @@ def test_small_patterns_do_not_leave_a_site() -> None:
 
 def test_pooling_keeps_the_digits_of_a_large_outcome() -> None:
     frame = cohort(6, people=30)
-    moments = pool(frame.assign(score=frame["score"] + 1e7), FORMULA, **KEYS, random="1 + week")
+    moments = pool_moments(frame.assign(score=frame["score"] + 1e7), FORMULA, **KEYS, random="1 + week")
     fit, usual = fit_moments(moments), fit_mixed(frame, FORMULA, **KEYS, random="1 + week")
     assert fit.loglik == pytest.approx(usual.loglik, abs=1e-7)
     np.testing.assert_allclose(fit.beta - [1e7, 0, 0, 0], usual.beta, rtol=0, atol=1e-7)
 
 
 def test_fits_of_moments_refuse_what_needs_rows_or_is_unknown() -> None:
-    moments = pool(cohort(2, people=30), FORMULA, **KEYS, random="1")
+    moments = pool_moments(cohort(2, people=30), FORMULA, **KEYS, random="1")
     fit = fit_moments(moments, unit="points")
     assert fit.estimates(np.eye(4)[1], ["arm"]).unit == "points"
     for ask, purpose in ((lambda: fit.means("arm"), "estimated means"), (fit.robust, "CR2")):
@@ -201,7 +207,7 @@ def test_quick_pooling_gives_the_same_sums(formula: str, options: dict, gaps: st
     quick = profiles_of(frame, formula, **KEYS, random=options.get("random"), by=options.get("by"))
     # Truth values with empty cells elsewhere go the plain way; everything else is quick.
     assert (quick is None) == ("rated" in formula and gaps == "empty cells")
-    moments = pool(frame, formula, **KEYS, **options)
+    moments = pool_moments(frame, formula, **KEYS, **options)
     same_sums(moments, plain(frame, formula, **KEYS, **options))
     assert moments.notes == plain(frame, formula, **KEYS, **options).notes
 
@@ -212,7 +218,7 @@ def test_quick_pooling_with_visits_that_are_numbers_or_words(visit: str) -> None
     frame = frame.sort_values(["participant", visit]).reset_index(drop=True)
     options = {"participant": "participant", "visit": visit, "random": "1 + week"}
     assert profiles_of(frame, FORMULA, **options, by=None) is not None
-    same_sums(pool(frame, FORMULA, **options), plain(frame, FORMULA, **options))
+    same_sums(pool_moments(frame, FORMULA, **options), plain(frame, FORMULA, **options))
 
 
 @pytest.mark.parametrize(
@@ -245,7 +251,7 @@ def test_what_quick_pooling_leaves_to_the_plain_way(reason: str) -> None:
         formula = "score ~ participant"
     assert profiles_of(frame, formula, **KEYS, random=None, by=by) is None
     if reason in ("unsorted", "many values", "a transformation"):
-        same_sums(pool(frame, formula, **KEYS), plain(frame, formula, **KEYS))
+        same_sums(pool_moments(frame, formula, **KEYS), plain(frame, formula, **KEYS))
     elif reason in ("a visit twice", "arm changes", "infinite"):
         with pytest.raises(FitError):
-            pool(frame, formula, **KEYS, by=by)
+            pool_moments(frame, formula, **KEYS, by=by)

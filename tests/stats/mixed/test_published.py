@@ -24,7 +24,7 @@ from stats.mixed.fitting.small_sample import SmallSample
 from stats.mixed.inference.blocks import blocks
 from stats.mixed.model.layout import build_layout
 from stats.mixed.model.moments import pool_layout
-from stats.mixed.model.pooling import pool
+from stats.mixed.model.pooling import pool_moments
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 ROWS = pd.read_csv(REFERENCE / "check_values.csv", keep_default_na=False)
@@ -341,7 +341,7 @@ def bias_corrected(i: dict) -> dict:
     """Adjusted standard errors of every coefficient under three parameterisations of the same covariances."""
     data = tlc()[tlc()["id"] <= 30]
     gone = ((data["id"] % 5 == 0) & (data["week"] == "6")) | ((data["id"] % 10 == 0) & (data["week"] == "4"))
-    moments = pool(data[~gone], "lead ~ arm * week", participant="id", visit="week")
+    moments = pool_moments(data[~gone], "lead ~ arm * week", participant="id", visit="week")
     geometry = geometry_of(moments)
 
     def errors(structure: Structure, theta: list, df: str) -> np.ndarray:

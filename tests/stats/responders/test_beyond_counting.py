@@ -9,7 +9,7 @@ import outcomes
 import synthetic_cohort
 from outcomes.protocol.trial import ModelChoice
 from stats.change.change_fit import fit_change
-from stats.change.change_table import change_table
+from stats.change.person_changes import change_table
 from stats.change.within_visit import compare_within_visit
 from stats.effects.effects_of_a_fit import effect_from_fit, true_change_from_fit
 from stats.effects.effects_of_a_study import model_effects
@@ -18,9 +18,9 @@ from stats.effects.noncentral import hedges_correction
 from stats.errors import FitError
 from stats.measurement.anchor_mcid import estimate_mcid, predictive_threshold, roc_cut
 from stats.proportions.one_proportion import proportion_interval
+from stats.responders.beyond_error import clinical_cutoffs, reliable_change
 from stats.responders.count import count_responders, with_imputations
 from stats.responders.imputed_counts import share_over_imputations, standard_error
-from stats.responders.reliable_change import clinical_cutoffs, reliable_change
 from stats.responders.true_change import regression_to_mean, true_change_share
 
 # ---- multiply imputed shares

@@ -7,13 +7,13 @@ import pandas as pd
 import pytest
 
 import outcomes
-from stats.effects.grant_summary import grant_summary
+from stats.effects.for_an_application import grant_summary
 from stats.effects.one_effect import effect_size
 from stats.errors import FitError
 from stats.responders.between_arms import compare_responders
 from stats.responders.count import count_responders
 from stats.responders.criteria import OwnThreshold
-from stats.responders.cumulative_change import cumulative_change
+from stats.responders.cumulative import cumulative_change
 from stats.responders.published_criteria import Beyond
 from stats.selection import Selection
 

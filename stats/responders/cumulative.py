@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes import columns as c
-from stats.change.change_table import change_table
+from stats.change.person_changes import change_table
 from stats.errors import FitError
 from stats.estimates import check_level
 from stats.proportions.one_proportion import METHODS, proportion_limits
