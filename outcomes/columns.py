@@ -14,7 +14,6 @@ OUTCOME = "outcome"
 SIDE = "side"
 HAND = "hand"
 CONDITION = "condition"
-ITEM = "item"
 VALUE = "value"
 
 SCORE_COLUMNS = (

@@ -15,7 +15,6 @@ LEGEND_LINE, TITLE_SIZE = 19, 14  # px
 FONT = "Arial, 'Liberation Sans', 'Helvetica Neue', 'DejaVu Sans', sans-serif"
 INK = "#1b1b1b"
 GREY = "#6b6b6b"
-PALE = "#d0d0d0"
 
 # Told apart by lightness as well as by hue (grey print, colour-blind readers), and by symbol and dash besides.
 COLOURS = ("#0b3c6f", "#d9730d", "#3f9b7a", "#8c4a9e", "#7a7a7a", "#c2a500")

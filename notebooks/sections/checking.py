@@ -8,7 +8,6 @@ from notebooks.show.tables import Table
 from outcomes import Findings, Study
 from outcomes import columns as c
 
-NOT_SCORED = "no score"
 GROUP = (c.OUTCOME, c.HAND, c.CONDITION, c.ARM, c.VISIT)
 
 

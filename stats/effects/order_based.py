@@ -4,7 +4,7 @@ from functools import partial
 from math import nan, sqrt
 
 import numpy as np
-from scipy.stats import norm, t
+from scipy.stats import norm, rankdata, t
 
 from stats.effects.standardised import Pieces, no_limits, scaled_limits
 from stats.errors import FitError
@@ -112,10 +112,7 @@ def paired_rank_biserial(x: Values, y: Values) -> Pieces:
     n = len(change)
     if n < 2:
         raise FitError(f"{n} pair(s) with a change, allowed 2 or more: nothing to rank.")
-    ranks = np.argsort(np.argsort(np.abs(change))) + 1.0
-    size = np.abs(change)
-    for value in np.unique(size):
-        ranks[size == value] = ranks[size == value].mean()
+    ranks = rankdata(np.abs(change))
     estimate = float((ranks * np.sign(change)).sum() / ranks.sum())
     error = sqrt(2 * (2 * n + 1) / (3 * n * (n + 1)))
     return Pieces(estimate, error, nan, partial(_atanh_limits, estimate, error, n), nan, "none (order only)")

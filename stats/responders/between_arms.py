@@ -1,9 +1,13 @@
 """Responders compared between arms, always beside the difference of the mean changes."""
 
-from dataclasses import dataclass
-from math import nan, sqrt
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from math import nan
 
 import pandas as pd
+from scipy.stats import ttest_ind
 
 from stats.errors import FitError
 from stats.estimates import Estimate, check_level
@@ -11,7 +15,6 @@ from stats.proportions.exact_tests import ExactTest, exact_test
 from stats.proportions.number_needed import NumberNeeded, from_difference
 from stats.proportions.two_proportions import odds_ratio, risk_difference, risk_ratio
 from stats.responders.responder_counts import ArmCount, ResponderCounts
-from stats.responders.true_change import t_limits
 from stats.result import Result
 
 UNIFORM_SHIFT = (
@@ -37,8 +40,7 @@ class ArmPair:
     needed: NumberNeeded | None
     test: ExactTest | None
     mean_difference: float
-    mean_error: float
-    mean_df: float
+    mean_limits: Callable[[float], tuple[float, float]] = field(repr=False, compare=False)  # Welch's, at a level
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,7 @@ class ArmComparison(Result):
         level = check_level(level)
         rows = []
         for pair in self.arm_pairs:
-            low, high = t_limits(pair.mean_difference, pair.mean_error, pair.mean_df, level)
+            low, high = pair.mean_limits(level)
             row: dict[str, object] = {"arm": pair.arm, "reference": pair.reference, "threshold": pair.threshold}
             row |= {"mean_difference": pair.mean_difference, "mean_conf_low": low, "mean_conf_high": high}
             row |= {"x1": pair.x1, "n1": pair.n1, "x2": pair.x2, "n2": pair.n2}
@@ -79,7 +81,7 @@ class ArmComparison(Result):
         level = check_level(level)
         parts = []
         for pair in self.arm_pairs:
-            low, high = t_limits(pair.mean_difference, pair.mean_error, pair.mean_df, level)
+            low, high = pair.mean_limits(level)
             text = (
                 f"{pair.arm} against {pair.reference}: mean difference {pair.mean_difference:.2f} {self.unit} "
                 f"({level:.0%} interval {low:.2f} to {high:.2f}); at {pair.threshold} "
@@ -145,7 +147,7 @@ def _pair(counts: ResponderCounts, one: ArmCount, two: ArmCount, n1: int, n2: in
     difference = risk_difference(*table, method=method) if comparable else None
     people = counts.people[counts.people["threshold"] == one.threshold]
     means = [people.loc[people["arm"] == arm, "improvement"].dropna() for arm in (one.arm, two.arm)]
-    gap, error, df = _welch(*means)
+    gap = float(means[0].mean() - means[1].mean()) if all(map(len, means)) else nan
     return ArmPair(
         one.arm,
         two.arm,
@@ -157,17 +159,20 @@ def _pair(counts: ResponderCounts, one: ArmCount, two: ArmCount, n1: int, n2: in
         needed=from_difference(difference) if difference else None,
         test=exact_test(*table, test=test) if comparable else None,
         mean_difference=gap,
-        mean_error=error,
-        mean_df=df,
+        mean_limits=partial(_welch_limits, *means),
     )
 
 
-def _welch(first: pd.Series, second: pd.Series) -> tuple[float, float, float]:
-    """Difference of means, its standard error and Welch's degrees of freedom; NaN where a group has fewer than two."""
-    gap = float(first.mean() - second.mean()) if len(first) and len(second) else nan
+def _welch_limits(first: pd.Series, second: pd.Series, level: float) -> tuple[float, float]:
+    """Welch's interval of the difference of two means; NaN where a group has fewer than two."""
     if min(len(first), len(second)) < 2:
-        return gap, nan, nan
-    v1, v2 = float(first.var(ddof=1)) / len(first), float(second.var(ddof=1)) / len(second)
-    if v1 + v2 == 0:
-        return gap, 0.0, float(len(first) + len(second) - 2)
-    return gap, sqrt(v1 + v2), (v1 + v2) ** 2 / (v1**2 / (len(first) - 1) + v2**2 / (len(second) - 1))
+        return nan, nan
+    if first.nunique() == second.nunique() == 1:
+        gap = float(first.iloc[0] - second.iloc[0])
+        return gap, gap
+    with (
+        warnings.catch_warnings()
+    ):  # a group of equal changes is told as a loss of precision; its variance is 0 exactly
+        warnings.filterwarnings("ignore", "Precision loss occurred", RuntimeWarning)
+        interval = ttest_ind(first, second, equal_var=False).confidence_interval(level)
+    return float(interval.low), float(interval.high)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 from scipy.special import betainc, chdtrc, ndtr, ndtri, stdtr, stdtrit
+from statsmodels.stats.multitest import multipletests
 
 from stats.result import ESTIMATE_COLUMNS, Result
 
@@ -87,12 +88,7 @@ class Estimates(Result):
     def holm(self) -> pd.DataFrame:
         """The frame with a column `p_holm`: Holm's step-down adjustment over its rows (Holm 1979)."""
         table = self.frame()
-        order = np.argsort(table["p_value"].to_numpy())
-        m = len(order)
-        stepped = np.maximum.accumulate((m - np.arange(m)) * table["p_value"].to_numpy()[order])
-        adjusted = np.empty(m)
-        adjusted[order] = np.minimum(stepped, 1.0)
-        return table.assign(p_holm=adjusted)
+        return table.assign(p_holm=multipletests(table["p_value"], method="holm")[1])
 
     def select(self, rows: list[int]) -> "Estimates":
         """Some of the rows."""

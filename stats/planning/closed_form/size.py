@@ -10,8 +10,6 @@ from stats.planning.closed_form.power import covariate_t_power, normal_power, ro
 from stats.planning.inputs import Given, read_number
 from stats.planning.plan import WITH_UNIT, Plan, Terms
 
-NORMAL_FORMULA = "(v_ref + v_trt / ratio) (z_tail + z_power)² / (difference + margin)²"
-
 
 def build_plan(
     *,
