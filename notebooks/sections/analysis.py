@@ -11,8 +11,8 @@ from outcomes import InstrumentError, Study, check, read_study, score
 from outcomes.findings import Findings
 from outcomes.protocol.trial import ModelChoice
 from stats.change.change_fit import ChangeFit, fit_change
-from stats.change.change_table import change_table
 from stats.change.crossover import CrossoverFit, fit_crossover
+from stats.change.person_changes import change_table
 from stats.errors import FitError
 
 Made = TypeVar("Made")
