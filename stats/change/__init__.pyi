@@ -10,5 +10,7 @@ from .person_changes import better_sign as better_sign
 from .person_changes import change_table as change_table
 from .person_changes import enrolled_arms as enrolled_arms
 from .re_randomisation import PermutationTest as PermutationTest
+from .shape import Shape as Shape
+from .shape import shape_of as shape_of
 from .within_visit import WithinVisit as WithinVisit
 from .within_visit import compare_within_visit as compare_within_visit

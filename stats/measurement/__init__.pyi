@@ -14,3 +14,4 @@ from .reliability import IntraclassCorrelation as IntraclassCorrelation
 from .reliability import concordance as concordance
 from .reliability import intraclass_correlation as intraclass_correlation
 from .reliability import kappa as kappa
+from .within_person import within_person_correlation as within_person_correlation

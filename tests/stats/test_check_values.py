@@ -306,7 +306,7 @@ def jacobson_truax(i):
     found = reliable_change(table, sd=i["sd_pre"], reliability=i["r"])
     cuts = clinical_cutoffs(i["M_dys"], i["s_dys"], i["M_fun"], i["s_fun"])
     made = {"SE": found.error, "Sdiff": np.sqrt(2) * found.error, "RC": found.frame()["reliable_change"].iloc[0]}
-    return made | {f"cut_{name}": value for name, value in cuts.items()}
+    return made | {f"cut_{name}": getattr(cuts, name) for name in "abc"}
 
 
 def split(_):

@@ -139,8 +139,8 @@ def test_shrunken_probabilities_are_calibrated():
 
 def test_cutoffs_turn_with_the_direction():
     higher, lower = clinical_cutoffs(40, 7.5, 60, 7.5), clinical_cutoffs(60, 7.5, 40, 7.5)
-    assert (higher["a"], lower["a"]) == (55, 45)
-    assert higher["c"] == lower["c"] == 50
+    assert (higher.a, lower.a) == (55, 45)
+    assert higher.c == lower.c == 50
     with pytest.raises(FitError, match="error="):
         reliable_change(table([1.0]))
 
