@@ -99,12 +99,22 @@ def _bars(figure: go.Figure, own: pd.DataFrame, label: str, order: int, everyone
         x=own["place"],
         y=own["improvement"],
         name=label,
+        showlegend=False,
+        offsetgroup="people",
+        marker={"color": colour if not fill else "#ffffff", "line": {"color": colour, "width": 1.2}},
+        customdata=own[[c.PARTICIPANT, "before", "after"]],
+        hovertemplate="%{customdata[0]}: %{y} (from %{customdata[1]} to %{customdata[2]})<extra></extra>",
+    )
+    figure.add_bar(  # the legend's own mark: a single small pattern
+        x=[None],
+        y=[None],
+        name=label,
+        offsetgroup="people",
         marker={
             "color": colour if not fill else "#ffffff",
             "line": {"color": colour, "width": 1.2},
+            "pattern": {"shape": fill, "fgcolor": colour, "size": 6},
         },
-        customdata=own[[c.PARTICIPANT, "before", "after"]],
-        hovertemplate="%{customdata[0]}: %{y} (from %{customdata[1]} to %{customdata[2]})<extra></extra>",
     )
     _hatch(figure, own, fill, colour, everyone)
     still = own[own["improvement"] == 0]  # a change of zero has no bar: a mark shows that the person is there
@@ -146,6 +156,7 @@ def _hatch(figure: go.Figure, own: pd.DataFrame, fill: str, colour: str, everyon
         mode="markers" if fill == "." else "lines",
         line={"color": colour, "width": 1},
         marker={"color": colour, "size": 2},
+        meta="hatch",
         showlegend=False,
         hoverinfo="skip",
     )

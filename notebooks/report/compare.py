@@ -124,6 +124,15 @@ def rerun(
     return Comparison(compared.rows, (*compared.differences, *tampered))
 
 
+def compare_reports(first: str | Path, second: str | Path) -> Comparison:
+    """Compare the records of two finished reports, number by number. Nothing is computed again.
+
+    first, second: report folders, or their record.json. Raises StudyError where one of them holds no record.
+    """
+    records_ = [read_record(path.parent if path.name == "record.json" else path) for path in map(Path, (first, second))]
+    return compare(*records_)
+
+
 def read_record(folder: Path) -> dict:
     """The record of a report folder. Raises StudyError where there is none that can be read."""
     path = folder / "record.json"

@@ -29,7 +29,7 @@ FORMATS = ("svg", "png", "pdf")
 IN_COLUMN = "_89mm"
 DPI = 300
 CSS_DPI = 96
-COLOURS = 128
+COLOURS = 64
 LIMIT_S = 120  # for one picture
 NO_BROWSER = (
     "No picture files were written: they need a Chromium-family browser (Chromium, Chrome, Edge, Brave) and none was "
@@ -245,7 +245,7 @@ def _with_resolution(picture: bytes) -> bytes:
     written = io.BytesIO()
     with Image.open(io.BytesIO(picture)) as image:
         flat = image.convert("RGB").quantize(COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
-        flat.save(written, "PNG", dpi=(DPI, DPI), compress_level=6)
+        flat.save(written, "PNG", dpi=(DPI, DPI), compress_level=9)
     return written.getvalue()
 
 

@@ -136,7 +136,9 @@ def write(record: dict, path: Path) -> None:
     """Write a record with one number per line, so that two of them can be compared line by line."""
     body = {key: value for key, value in record.items() if key != "numbers"}
     head = json.dumps(body, indent=1, ensure_ascii=False, allow_nan=False)
-    lines = ",\n  ".join(json.dumps(entry, ensure_ascii=False, allow_nan=False) for entry in record["numbers"])
+    lines = ",\n  ".join(
+        json.dumps(entry, ensure_ascii=False, allow_nan=False, separators=(",", ":")) for entry in record["numbers"]
+    )
     text = head[: head.rindex("}")].rstrip() + f',\n "numbers": [\n  {lines}\n ]\n}}\n'
     path.write_text(text, encoding="utf-8")
 

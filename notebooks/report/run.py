@@ -67,8 +67,9 @@ def run_notebooks(
     """Run notebooks on one analysis and write the executed copies into `to`; the results are in the order of `paths`.
 
     kept: hashes of the copies as they were written, for the text, data, plan, code and libraries they came from; a copy
-    in `to` that has its hash is taken as it is, any other is run again. ready: told of each notebook as it is done. cwd: where the
-    notebooks run, `to` where not named. Raises NotebookError naming the notebook and the cell that stopped.
+    in `to` that has its hash is taken as it is, any other is run again. ready: told of each notebook as it is done.
+    cwd: where the notebooks run, `to` where not named. Raises NotebookError naming the notebook and the cell that
+    stopped.
     """
     to.mkdir(parents=True, exist_ok=True)
     chosen = {path.stem: prepared(path, {"folder": FOLDER}) for path in paths}

@@ -136,14 +136,10 @@ def _sheet_xml(table: Table, body: pd.DataFrame) -> str:
     )
 
 
-def _row_xml(
-    texts: Sequence[str], right: Sequence[bool], width: int, *, bold=False, header=False, last=False
-) -> str:
+def _row_xml(texts: Sequence[str], right: Sequence[bool], width: int, *, bold=False, header=False, last=False) -> str:
     """A row. header: with lines above and below, repeated on each page; last: with a line below."""
     lines = ("top", "bottom") if header else ("bottom",) if last else ()
-    cells_ = [
-        _cell_xml(text, width, bold=bold, right=own, lines=lines) for text, own in zip(texts, right, strict=True)
-    ]
+    cells_ = [_cell_xml(text, width, bold=bold, right=own, lines=lines) for text, own in zip(texts, right, strict=True)]
     repeated = "<w:trPr><w:tblHeader/></w:trPr>" if header else ""
     return f"<w:tr>{repeated}{''.join(cells_)}</w:tr>"
 

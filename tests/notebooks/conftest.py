@@ -17,6 +17,16 @@ STUDIES = Path(__file__).resolve().parents[1] / "studies"
 WAIT_S = 600
 
 
+@pytest.fixture(scope="session", autouse=True)
+def secret_of_the_tests(tmp_path_factory):
+    """Seals of kept results by a secret of the tests, the same for all test processes, never the user's own."""
+    base = tmp_path_factory.getbasetemp()
+    state = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "state"
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("notebooks.report.kept.user_state_path", lambda name: state / name)
+        yield
+
+
 @pytest.fixture(scope="session")
 def make_once(tmp_path_factory) -> Callable[[str, Callable[[Path], None]], Path]:
     """Make a folder once, whichever test process comes first; the others wait for it."""

@@ -30,6 +30,7 @@ from notebooks.sections import (
 from notebooks.sections import (
     who_took_part as cohort,
 )
+from notebooks.sections.analysis import Analysis
 from outcomes import read_study, score
 from synthetic_cohort import make_cohort
 
@@ -55,7 +56,8 @@ def scores(study):
 @pytest.fixture(scope="module")
 def figures(study, scores) -> dict[str, go.Figure]:
     """Every figure of the report, by name."""
-    fits, counts = change.fit_outcomes(scores, study), passing.count_passing(scores, study)
+    analysis = Analysis(study)
+    fits, counts = change.fit_outcomes(analysis), passing.count_passing(analysis)
     pairs = hands.compare_hands(scores, study)
     shown = [
         checking.missing_figure(scores, study),
@@ -70,7 +72,7 @@ def figures(study, scores) -> dict[str, go.Figure]:
         hands.norms_figure(scores, study),
     ]
     if study.protocol.reference_arm:
-        shown.append(planning.power_curves(planning.plan_next(scores, study, None, None, 0.9)))
+        shown.append(planning.power_curves(planning.plan_next(analysis, None, None, 0.9)))
     return {figure.layout.meta["name"]: figure for figure in shown if isinstance(figure, go.Figure)}
 
 
@@ -203,8 +205,20 @@ def test_ordered_changes_draw_each_person_once_from_best_to_worst(figures, score
     arms = dict(zip(study.participants["participant"], study.participants.get("arm", [""] * 99), strict=False))
     for outcome, figure in family(figures, "ordered_changes").items():
         expected = changes(scores, study, outcome)
-        bars = [(x, y, data[0], trace.marker.pattern.shape) for trace in figure.data if trace.type == "bar"
+        drawn = [trace for trace in figure.data if trace.type == "bar" and trace.customdata is not None]
+        hatches = {trace.line.color: trace for trace in figure.data if trace.meta == "hatch"}
+        bars = [(x, y, data[0], trace.marker.line.color) for trace in drawn
                 for x, y, data in zip(trace.x, trace.y, trace.customdata, strict=True)]  # fmt: skip
+        assert not [trace for trace in drawn if trace.marker.pattern.shape]  # a bitmap in a PDF
+        for trace in drawn:
+            if trace.marker.color == "#ffffff" and any(abs(y) > 0.2 for y in trace.y):
+                hatch = hatches[trace.marker.line.color]
+                inside = {x: (min(y, 0), max(y, 0)) for x, y in zip(trace.x, trace.y, strict=True)}
+                for x, y in zip(hatch.x, hatch.y, strict=True):
+                    if x is not None:
+                        low, high = inside[round(x)]
+                        assert abs(x - round(x)) <= 0.43
+                        assert low - 1e-9 <= y <= high + 1e-9
         assert {who: y for _, y, who, _ in bars} == pytest.approx(expected)
         assert len(bars) == len(expected) == len(frame(figure))
         heights = [y for _, y, *_ in sorted(bars)]
@@ -213,7 +227,7 @@ def test_ordered_changes_draw_each_person_once_from_best_to_worst(figures, score
         for _, _, who, fill in bars:
             fills[arms[who]].add(fill)
         assert all(len(own) == 1 for own in fills.values())
-        still = [x for trace in figure.data if trace.type == "scatter" for x in trace.x]
+        still = [x for trace in figure.data if trace.type == "scatter" and trace.meta != "hatch" for x in trace.x]
         assert sorted(still) == sorted(x for x, y, *_ in bars if y == 0)
         assert (
             figure.layout.meta["title"]

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from notebooks.sections import other_choices as choices
+from notebooks.sections.analysis import Analysis
 from notebooks.sections.change import fit_outcomes
 from outcomes import read_study, score
 from outcomes.new_study.blank_folder import new_study
@@ -127,8 +128,8 @@ def test_every_row_equals_the_plain_call_with_that_choice(studies, name):
 
 @pytest.mark.parametrize("name", ["demo", "stroke_recovery", "five_person_cohort"])
 def test_the_protocol_row_is_the_main_result_of_the_report(studies, name):
-    study, scores, found = studies(name)
-    (main,) = [one for one in fit_outcomes(scores, study).main if one.outcome == study.protocol.primary]
+    study, _, found = studies(name)
+    (main,) = [one for one in fit_outcomes(Analysis(study)).main if one.outcome == study.protocol.primary]
     asked = main.fit.between(df=main.df) if len(study.protocol.arms) > 1 else main.fit.changes(df=main.df)
     frame = found.frame()
     own = frame[frame["is_protocol"] & ~frame["quantity"].str.contains("share")]
@@ -249,7 +250,7 @@ def test_a_filled_in_new_folder_says_what_was_left_out(tmp_path):
     new_study(folder, instruments=["bbt"], arms=["control", "intervention"], visits=[("baseline", 0), ("week4", 28)])
     fill(folder)
     study = read_study(folder)
-    shown = choices.what_if_exhibits(score(study), study)
+    shown = choices.what_if_exhibits(Analysis(study))
     assert "protocol" in shown.shown[-1].paragraphs[0]
     assert any("no sessions" in line for line in shown.left_out)
     assert any("names no threshold" in line for line in shown.left_out)
@@ -284,8 +285,8 @@ def test_the_report_records_the_rows_and_marks_the_protocol(stroke_report, numbe
 
 
 def test_the_figure_marks_the_protocol_by_shape_colour_and_label(studies):
-    study, scores, found = studies("demo")
-    figure = choices.what_if_exhibits(scores, study).shown[0]
+    study, *_ = studies("demo")
+    figure = choices.what_if_exhibits(Analysis(study)).shown[0]
     other, own = figure.data
     assert other.marker.symbol != own.marker.symbol
     assert other.marker.color != own.marker.color

@@ -6,10 +6,10 @@ from dataclasses import replace
 import pytest
 
 from notebooks.report import record as records
+from notebooks.sections.analysis import Analysis
 from notebooks.sections.change import fit_outcomes
 from notebooks.sections.writing_up import checklist_table, estimand_table, methods_text, reporting_items
 from notebooks.show.names import Names
-from outcomes import score
 from synthetic_cohort import make_cohort
 
 # Groups of items of the CONSORT 2010 list (numbers 1 to 25) and the five that the pilot extension adds (Eldridge et al.
@@ -24,11 +24,11 @@ def study(request):
 
 
 def test_methods_name_every_outcome_arm_and_visit_and_the_numbers_of_the_fits(study):
-    text, names = " ".join(methods_text(study).paragraphs), Names(study.protocol)
+    text, names = " ".join(methods_text(Analysis(study)).paragraphs), Names(study.protocol)
     assert all(names.outcome(outcome) in text for outcome in study.protocol.outcomes)
     assert all(visit.label in text for visit in study.protocol.visits)
     assert len(study.protocol.arms) < 2 or all(names.arm(arm.id) in text for arm in study.protocol.arms)
-    fits = fit_outcomes(score(study), study)
+    fits = fit_outcomes(Analysis(study))
     for one in fits.main:
         told = f"{names.outcome(one.outcome)} ({one.fit.n_participants} participants, {one.fit.n_rows} scores)"
         assert told in text
@@ -36,7 +36,7 @@ def test_methods_name_every_outcome_arm_and_visit_and_the_numbers_of_the_fits(st
 
 
 def test_methods_draw_no_verdict_and_claim_no_efficacy(study):
-    text = " ".join(methods_text(study).paragraphs).lower()
+    text = " ".join(methods_text(Analysis(study)).paragraphs).lower()
     assert not re.findall(r"\bsignifican|\befficac|\beffective|\bproves?\b|\bshows that", text)
 
 
