@@ -27,7 +27,7 @@ class _Shown(DisplayHook):
         pass
 
     def write_format_data(self, format_dict, md_dict=None) -> None:
-        self.shell.display_pub.publish(format_dict, md_dict)
+        _Shell.instance().display_pub.publish(format_dict, md_dict)
 
     def finish_displayhook(self) -> None:
         pass

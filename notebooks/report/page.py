@@ -48,9 +48,7 @@ def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made
         "script": (TEMPLATES / "report" / "page.js").read_text(encoding="utf-8"),
         "plotly": get_plotlyjs(),
     }
-    page = environment.get_template("index.html.j2").stream(report=report, cells=cells)
-    with to.open("w", encoding="utf-8") as file:
-        page.dump(file)
+    to.write_text(environment.get_template("index.html.j2").render(report=report, cells=cells), encoding="utf-8")
 
 
 def _join(runs: Sequence[Run]) -> tuple[list[nbformat.NotebookNode], list[dict[str, str]]]:

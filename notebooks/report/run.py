@@ -115,7 +115,8 @@ def _taken(copy: Path, digest: str | None) -> nbformat.NotebookNode | None:
 
 def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Say, cwd: Path) -> Iterator[Run]:
     """Each of `processes` workers takes the next notebook when it has done one."""
-    queue, running = list(tasks), {}
+    queue = list(tasks)
+    running: dict[Future, str] = {}
     with tempfile.TemporaryDirectory(prefix="ok-", ignore_cleanup_errors=True) as scratch:
         pool = _pool(min(processes, len(queue)), (cwd.resolve(), Path(scratch), FOLDER, analysis))
         try:

@@ -285,7 +285,7 @@ def test_the_report_records_the_rows_and_marks_the_protocol(stroke_report, numbe
 
 
 def test_the_figure_marks_the_protocol_by_shape_colour_and_label(studies):
-    study, *_ = studies("demo")
+    study, _, found = studies("demo")
     figure = choices.what_if_exhibits(Analysis(study)).shown[0]
     other, own = figure.data
     assert other.marker.symbol != own.marker.symbol
