@@ -1,10 +1,10 @@
 """The plan of a two-arm trial: one frozen record for every closed form, with its inputs and its working."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import wraps
 from inspect import signature
-from typing import Any, ParamSpec
+from typing import Any, ParamSpec, TypedDict
 
 import pandas as pd
 
@@ -17,14 +17,8 @@ LAWS = ("t", "normal")
 P = ParamSpec("P")
 
 
-@dataclass(frozen=True)
-class Terms:
-    """What every closed form is asked: exactly one of power and n per arm, and the conditions of the test.
-
-    alpha, sides: alpha / sides is the probability in the tail that counts. ratio: treatment participants per reference
-    participant. margin: None for superiority, otherwise the non-inferiority margin (positive). attrition: share lost
-    before analysis. law: "t" (noncentral t) or "normal" (the formula as printed in most papers, slightly smaller n).
-    """
+class CommonTerms(TypedDict, total=False):
+    """The keywords that every planning function shares; what they mean and their defaults: `Terms`."""
 
     power: float | None
     n_per_arm: int | None
@@ -34,6 +28,30 @@ class Terms:
     margin: float | Given | None
     attrition: float | Given
     law: str
+    use_pilot_effect: bool
+    outcome: str
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What every closed form is asked: exactly one of power and n per arm, and the conditions of the test.
+
+    alpha, sides: alpha / sides is the probability in the tail that counts. ratio: treatment participants per reference
+    participant. margin: None for superiority, otherwise the non-inferiority margin (positive). attrition: share lost
+    before analysis. law: "t" (noncentral t) or "normal" (the formula as printed in most papers, slightly smaller n).
+    use_pilot_effect: take a pilot's own effect as the difference all the same. outcome: its name in sentences.
+    """
+
+    power: float | None = None
+    n_per_arm: int | None = None
+    alpha: float = 0.05
+    sides: int = 2
+    ratio: float = 1.0
+    margin: float | Given | None = None
+    attrition: float | Given = 0.0
+    law: str = "t"
+    use_pilot_effect: bool = False
+    outcome: str = ""
 
     def __post_init__(self) -> None:
         if (self.power is None) == (self.n_per_arm is None):
@@ -197,17 +215,32 @@ LABELS = {
 }
 
 
-def planner(function: Callable[P, Plan]) -> Callable[P, Plan]:
-    """Let a plan remember how it was made, so that `Plan.change` can compute it again."""
-    parameters = signature(function)
+def planner(*without: str) -> Callable[[Callable[P, Plan]], Callable[P, Plan]]:
+    """Let a plan remember how it was made, so that `Plan.change` can compute it again.
 
-    @wraps(function)
-    def planned(*args: P.args, **kwargs: P.kwargs) -> Plan:
-        bound = parameters.bind(*args, **kwargs)
-        bound.apply_defaults()
-        return replace(function(*args, **kwargs), call=(planned, dict(bound.arguments)))
+    without: common terms that play no part in this design; naming one is refused.
+    """
+    defaults = {each.name: each.default for each in fields(Terms) if each.name not in without}
 
-    return planned
+    def made(function: Callable[P, Plan]) -> Callable[P, Plan]:
+        parameters = signature(function)
+
+        @wraps(function)
+        def planned(*args: P.args, **kwargs: P.kwargs) -> Plan:
+            known = [*(name for name in parameters.parameters if name != "common"), *defaults]
+            unknown = [name for name in kwargs if name not in known]
+            if unknown:
+                told = f"{function.__name__}: {', '.join(unknown)} plays no part in this design."
+                raise TypeError(f"{told} Allowed: {', '.join(known)}.")
+            bound = parameters.bind(*args, **kwargs)
+            bound.apply_defaults()
+            arguments = dict(bound.arguments)
+            common = arguments.pop("common", {})
+            return replace(function(*args, **kwargs), call=(planned, defaults | common | arguments))
+
+        return planned
+
+    return made
 
 
 def plan_inputs(plan: Plan, level: float = 0.95) -> pd.DataFrame:

@@ -1,36 +1,28 @@
 """Plan for outcomes that cluster by therapist, group or site."""
 
 from dataclasses import replace
+from typing import Unpack
 
 from stats.errors import PlanError
 from stats.planning.closed_form.means import positive
 from stats.planning.closed_form.power import round_up
 from stats.planning.closed_form.size import build_plan
 from stats.planning.inputs import read_difference, read_number
-from stats.planning.plan import Plan, Terms, planner
+from stats.planning.plan import CommonTerms, Plan, Terms, planner
 
 CLUSTERED = ("both", "treatment")
 
 
-@planner
+@planner()
 def plan_cluster(
     *,
     difference,
     sd,
     intraclass,
     cluster_size: float,
-    power: float | None = None,
-    n_per_arm: int | None = None,
     cluster_cv: float = 0.0,
     clustered: str = "both",
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    margin=None,
-    attrition=0.0,
-    law: str = "t",
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Means compared where participants share a therapist, group or site.
 
@@ -43,7 +35,8 @@ def plan_cluster(
     Sources: Eldridge SM, Ashby D, Kerry S (2006) Int J Epidemiol 35:1292-1300 (unequal sizes); Roberts C, Roberts SA
     (2005) Clin Trials 2:152-162 (clustering in one arm).
     """
-    target, notes = read_difference(difference, use_pilot_effect)
+    terms = Terms(**common)
+    target, notes = read_difference(difference, terms.use_pilot_effect)
     spread, icc = positive("sd", sd), read_number("intraclass", intraclass)
     if not 0 <= icc.value < 1:
         raise PlanError(f"intraclass = {icc.value}: allowed are values from 0 to below 1.")
@@ -62,11 +55,10 @@ def plan_cluster(
         clusters = n_trt / cluster_size
         return (a + b) ** 2 / (a**2 / (n_ref - 1) + b**2 / (clusters - 1)) if clusters > 1 else 0.0
 
-    plan_terms = Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, law)
     plan = build_plan(
         design="comparison of means with clusters",
         variances=(v_ref, v_trt),
-        terms=plan_terms,
+        terms=terms,
         inputs={
             "difference": target,
             "sd": spread,
@@ -79,7 +71,7 @@ def plan_cluster(
         ],
         notes=(*notes, f"Clusters in: {clustered}. Mean cluster size {cluster_size} after attrition."),
         df=df,
-        outcome=outcome,
+        outcome=terms.outcome,
     )
     clusters = tuple(round_up(n / cluster_size) for n in plan.n_arms)
     note = f"Clusters needed: {clusters[1]} in the treatment arm"

@@ -1,9 +1,11 @@
 """Plans for one mean per participant: two-sample t, change score, analysis of covariance, crossover."""
 
+from typing import Unpack
+
 from stats.errors import PlanError
 from stats.planning.closed_form.size import build_plan
 from stats.planning.inputs import Given, read_difference, read_number
-from stats.planning.plan import Plan, Terms, planner
+from stats.planning.plan import CommonTerms, Plan, Terms, planner
 
 
 def positive(name: str, value) -> Given:
@@ -22,22 +24,13 @@ def correlation_between(name: str, value) -> Given:
     return number
 
 
-@planner
+@planner()
 def plan_means(
     *,
     difference,
     sd,
-    power: float | None = None,
-    n_per_arm: int | None = None,
     sd_treatment=None,
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    margin=None,
-    attrition=0.0,
-    law: str = "t",
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Two independent means compared by the t test.
 
@@ -53,7 +46,8 @@ def plan_means(
     >>> plan_means(difference=0.5, sd=1, power=0.8).n_per_arm
     64
     """
-    target, notes = read_difference(difference, use_pilot_effect)
+    terms = Terms(**common)
+    target, notes = read_difference(difference, terms.use_pilot_effect)
     spread = positive("sd", sd)
     inputs = {"difference": target, "sd": spread}
     v_ref = v_trt = spread.value**2
@@ -71,39 +65,31 @@ def plan_means(
     return build_plan(
         design=design,
         variances=(v_ref, v_trt),
-        terms=Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, law),
+        terms=terms,
         inputs=inputs,
         working=[("variance, reference arm", "sd²", v_ref), ("variance, treatment arm", "sd²", v_trt)],
         notes=notes,
         df=df,
-        outcome=outcome,
+        outcome=terms.outcome,
     )
 
 
-@planner
+@planner()
 def plan_change(
     *,
     difference,
     sd,
     correlation,
-    power: float | None = None,
-    n_per_arm: int | None = None,
     sd_after=None,
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    margin=None,
-    attrition=0.0,
-    law: str = "t",
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Change from baseline compared by the t test: variance sd² + sd_after² - 2 r sd sd_after.
 
     Smaller than a comparison of final values only where the correlation exceeds 0.5; `plan_ancova` is never larger.
     Source: Rosner B (2006) Fundamentals of Biostatistics, 6th ed, section 8.10 (with law="normal").
     """
-    target, notes = read_difference(difference, use_pilot_effect)
+    terms = Terms(**common)
+    target, notes = read_difference(difference, terms.use_pilot_effect)
     before, r = (
         positive("sd", sd),
         correlation_between("correlation", correlation),
@@ -116,32 +102,23 @@ def plan_change(
     return build_plan(
         design="t test of change from baseline",
         variances=(variance, variance),
-        terms=Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, law),
+        terms=terms,
         inputs=inputs,
         working=[("variance of change", "sd_before² + sd_after² - 2 r sd_before sd_after", variance)],
         notes=notes,
-        outcome=outcome,
+        outcome=terms.outcome,
     )
 
 
-@planner
+@planner()
 def plan_ancova(
     *,
     difference,
     sd=None,
     correlation=None,
     sd_residual=None,
-    power: float | None = None,
-    n_per_arm: int | None = None,
     covariates: int = 1,
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    margin=None,
-    attrition=0.0,
-    law: str = "t",
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Final value adjusted for baseline: variance sd² (1 - r²).
 
@@ -154,7 +131,8 @@ def plan_ancova(
     near 1 leaves 1 - r² very unsure.
     Source: Borm GF, Fransen J, Lemmens WA (2007) J Clin Epidemiol 60:1234-1238.
     """
-    target, notes = read_difference(difference, use_pilot_effect)
+    terms = Terms(**common)
+    target, notes = read_difference(difference, terms.use_pilot_effect)
     inputs = {"difference": target}
     working: list[tuple[str, str, float]] = []
     if sd_residual is not None:
@@ -171,38 +149,30 @@ def plan_ancova(
         kept = 1 - r.value**2
         variance = spread.value**2 * kept
         working += [("share of variance kept", "1 - r²", kept), ("residual variance", "sd² (1 - r²)", variance)]
-        if power is not None:
+        if terms.power is not None:
             plain = plan_means(
-                difference=target.value, sd=spread.value, power=power, alpha=alpha, sides=sides, ratio=ratio,
-                margin=margin, law=law,
+                difference=target.value, sd=spread.value, power=terms.power, alpha=terms.alpha,
+                sides=terms.sides, ratio=terms.ratio, margin=terms.margin, law=terms.law,
             )  # fmt: skip
             working.append(("n by Borm's rule", "two-sample n x (1 - r²) + 1", plain.n_exact * kept + 1))
     return build_plan(
         design="analysis of covariance",
         variances=(variance, variance),
-        terms=Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, law),
+        terms=terms,
         inputs=inputs,
         working=working,
         notes=notes,
         covariates=covariates,
-        outcome=outcome,
+        outcome=terms.outcome,
     )
 
 
-@planner
+@planner("ratio")
 def plan_crossover(
     *,
     difference,
     sd_within,
-    power: float | None = None,
-    n_per_arm: int | None = None,
-    alpha: float = 0.05,
-    sides: int = 2,
-    margin=None,
-    attrition=0.0,
-    law: str = "t",
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Two-period crossover; `n_per_arm` counts participants per sequence, each of whom has both treatments.
 
@@ -211,18 +181,19 @@ def plan_crossover(
     assumed absent, which recovery and learning make doubtful in rehabilitation.
     Source: Julious SA (2004) Stat Med 23:1921-1986, section on crossover trials.
     """
-    target, notes = read_difference(difference, use_pilot_effect)
+    terms = Terms(**common)
+    target, notes = read_difference(difference, terms.use_pilot_effect)
     within = positive("sd_within", sd_within)
     variance = within.value**2 / 2
     return build_plan(
         design="two-period crossover t test",
         variances=(variance, variance),
-        terms=Terms(power, n_per_arm, alpha, sides, 1.0, margin, attrition, law),
+        terms=terms,
         inputs={"difference": target, "sd_within": within},
         working=[
             ("variance of a within-person difference", "2 sd_within²", 2 * within.value**2),
             ("variance per participant of the halved contrast", "2 sd_within² / 4", variance),
         ],
         notes=(*notes, "n per arm counts participants per sequence; no carry-over is assumed."),
-        outcome=outcome,
+        outcome=terms.outcome,
     )

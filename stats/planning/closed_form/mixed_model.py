@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from math import sqrt
+from typing import Unpack
 
 import numpy as np
 
@@ -11,33 +12,25 @@ from stats.planning.closed_form.repeated import dropout_note
 from stats.planning.closed_form.size import build_plan
 from stats.planning.closed_form.visits import information, read_covariance, read_retention
 from stats.planning.inputs import Given, read_difference
-from stats.planning.plan import Plan, Terms, planner
+from stats.planning.plan import CommonTerms, Plan, Terms, planner
 
 BASELINES = ("none", "constrained")
 
 
-@planner
+@planner("attrition")
 def plan_mixed(
     *,
     difference,
     retention: Sequence[float],
     sd=None,
     correlation=None,
-    power: float | None = None,
-    n_per_arm: int | None = None,
     structure: str = "compound-symmetry",
     covariance=None,
     covariance_source: str = "",
     retention_treatment: Sequence[float] | None = None,
     baseline: str = "none",
     weights: Sequence[float] | None = None,
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    margin=None,
-    law: str = "t",
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Arm difference at the last visit from a mixed model with an unstructured visit covariance and dropout.
 
@@ -51,7 +44,8 @@ def plan_mixed(
 
     Source: Lu K, Luo X, Chen PY (2008) Int J Biostat 4(1):9, tables 1 and 2 (law="normal").
     """
-    target, notes = read_difference(difference, use_pilot_effect)
+    terms = Terms(**common)
+    target, notes = read_difference(difference, terms.use_pilot_effect)
     inputs: dict[str, Given] = {"difference": target}
     if covariance is None:
         if sd is None or correlation is None:
@@ -78,7 +72,7 @@ def plan_mixed(
         design="mixed model with an unstructured visit covariance"
         + (" and a common baseline mean" if baseline == "constrained" else ""),
         variances=variance,
-        terms=Terms(power, n_per_arm, alpha, sides, ratio, margin, 0.0, law),
+        terms=terms,
         inputs=inputs,
         working=[
             ("visits", "number modelled", len(stay)),
@@ -86,11 +80,11 @@ def plan_mixed(
             ("variance of the mean, complete data", "w' V w", float(contrast @ matrix @ contrast)),
             ("variance of the mean with dropout", "w' [sum (r_j - r_j+1) pad(V_j⁻¹)]⁻¹ w", alone),
             ("inflation by dropout", "ratio of the two", alone / float(contrast @ matrix @ contrast)),
-            ("variance of the difference at one per arm", "both arms", variance(1.0, ratio)),
+            ("variance of the difference at one per arm", "both arms", variance(1.0, terms.ratio)),
         ],
         notes=notes + dropout_note(np.minimum(stay, stay_treatment)),
         df=lambda n1, n2: stay[-1] * n1 + stay_treatment[-1] * n2 - 2,
-        outcome=outcome,
+        outcome=terms.outcome,
     )
 
 

@@ -1,6 +1,7 @@
 """Plans for several visits: mean of the follow-ups with or without baselines, and slopes over time."""
 
 from collections.abc import Sequence
+from typing import Unpack
 
 import numpy as np
 
@@ -9,33 +10,24 @@ from stats.planning.closed_form.means import correlation_between, positive
 from stats.planning.closed_form.size import build_plan
 from stats.planning.closed_form.visits import information, read_retention, visit_correlation
 from stats.planning.inputs import read_difference, read_number
-from stats.planning.plan import Plan, Terms, planner
+from stats.planning.plan import CommonTerms, Plan, Terms, planner
 
 ANALYSES = ("ancova", "change", "post")
 
 
-@planner
+@planner()
 def plan_repeated(
     *,
     difference,
     sd,
     correlation,
-    power: float | None = None,
-    n_per_arm: int | None = None,
     baselines: int = 1,
     followups: int = 1,
     analysis: str = "ancova",
     structure: str = "compound-symmetry",
     trials: int = 1,
     reliability=None,
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    margin=None,
-    attrition=0.0,
-    law: str = "t",
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Mean of the follow-ups compared between arms, with nothing, change or covariance adjustment for the baselines.
 
@@ -48,7 +40,8 @@ def plan_repeated(
 
     Sources: Frison L, Pocock SJ (1992) Stat Med 11:1685-1704; Diggle, Liang, Zeger (1994) p. 30 (post, law="normal").
     """
-    target, notes = read_difference(difference, use_pilot_effect)
+    terms = Terms(**common)
+    target, notes = read_difference(difference, terms.use_pilot_effect)
     spread, r = positive("sd", sd), correlation_between("correlation", correlation)
     if analysis not in ANALYSES:
         raise PlanError(f"analysis = {analysis!r}: allowed are {', '.join(ANALYSES)}.")
@@ -83,7 +76,7 @@ def plan_repeated(
     return build_plan(
         design=f"t test of the {names[analysis]}" if analysis != "ancova" else names[analysis],
         variances=(spread.value**2 * factor,) * 2,
-        terms=Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, law),
+        terms=terms,
         inputs=inputs,
         working=[
             ("baselines", "p", baselines if before else 0),
@@ -93,30 +86,21 @@ def plan_repeated(
         ],
         notes=(*notes, f"Visits correlate as {structure}; {followups} follow-ups are averaged with equal weights."),
         covariates=1 if analysis == "ancova" else 0,
-        outcome=outcome,
+        outcome=terms.outcome,
     )
 
 
-@planner
+@planner()
 def plan_slopes(
     *,
     difference,
     times: Sequence[float],
     sd_residual,
-    power: float | None = None,
-    n_per_arm: int | None = None,
     sd_slope=0.0,
     sd_intercept=0.0,
     correlation=0.0,
     retention: Sequence[float] | None = None,
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    margin=None,
-    attrition=0.0,
-    law: str = "t",
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Mean rates of change compared between arms under random intercepts and slopes.
 
@@ -128,14 +112,15 @@ def plan_slopes(
 
     Sources: Diggle et al. (2002) section 2.4; Ard MC, Edland SD (2011) J Alzheimers Dis 26(s3):369-377.
     """
-    target, notes = read_difference(difference, use_pilot_effect)
+    terms = Terms(**common)
+    target, notes = read_difference(difference, terms.use_pilot_effect)
     residual = positive("sd_residual", sd_residual)
     slope, intercept = read_number("sd_slope", sd_slope), read_number("sd_intercept", sd_intercept)
     r = correlation_between("correlation", correlation)
     visits = np.asarray(times, float)
     if len(visits) < 2 or np.ptp(visits) == 0:
         raise PlanError(f"times = {list(times)}: a slope needs at least two different times.")
-    stay = read_retention(retention, len(visits), attrition)
+    stay = read_retention(retention, len(visits), terms.attrition)
     design = np.column_stack([np.ones_like(visits), visits])
     shared = r.value * slope.value * intercept.value
     spread = np.array([[intercept.value**2, shared], [shared, slope.value**2]])
@@ -146,7 +131,7 @@ def plan_slopes(
     return build_plan(
         design="comparison of slopes",
         variances=(variance, variance),
-        terms=Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, law),
+        terms=terms,
         inputs=inputs,
         working=[
             ("visits", "number of times", len(visits)),
@@ -155,7 +140,7 @@ def plan_slopes(
         ],
         notes=notes + dropout_note(stay),
         df=lambda n1, n2: stay[-1] * (n1 + n2) - 2,
-        outcome=outcome,
+        outcome=terms.outcome,
     )
 
 

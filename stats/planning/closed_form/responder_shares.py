@@ -1,7 +1,9 @@
 """Plans for responder proportions (exact or normal) and for ordered categories."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from math import log, sqrt
+from typing import Unpack
 
 import numpy as np
 from scipy.stats import binom, norm
@@ -11,26 +13,18 @@ from stats.planning.closed_form.exact_tables import TESTS, rejected_tables
 from stats.planning.closed_form.power import round_up
 from stats.planning.closed_form.size import build_plan, finish_plan
 from stats.planning.inputs import Given, PilotEffect, PilotProportion, read_difference, read_number
-from stats.planning.plan import Plan, Terms, planner
+from stats.planning.plan import CommonTerms, Plan, Terms, planner
 
 LARGEST_EXACT = 600  # per arm; beyond it the normal approximation is good and enumeration slow
 
 
-@planner
+@planner("law")
 def plan_proportions(
     *,
     reference,
     treatment,
-    power: float | None = None,
-    n_per_arm: int | None = None,
     test: str = "boschloo",
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    margin=None,
-    attrition=0.0,
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Two independent proportions of responders; a higher proportion is the improvement.
 
@@ -46,11 +40,11 @@ def plan_proportions(
 
     Sources: Fleiss, Levin, Paik (2003) section 4.2 for the normal formula; Boschloo RD (1970) Stat Neerl 24:1-35.
     """
+    terms = replace(Terms(**common), law="normal")
     low, high = _share("reference", reference), _share("treatment", treatment)
     observed = isinstance(high, PilotEffect | PilotProportion)
     kind = PilotEffect if observed else Given
-    target, notes = read_difference(kind(high.value - low.value, high.source or low.source), use_pilot_effect)
-    terms = Terms(power, n_per_arm, alpha, sides, ratio, margin, attrition, "normal")
+    target, notes = read_difference(kind(high.value - low.value, high.source or low.source), terms.use_pilot_effect)
     inputs = {"difference": target, "reference": low, "treatment": high}
     if test not in (*TESTS, "normal"):
         raise PlanError(f"test = {test!r}: allowed are {', '.join(TESTS)}, normal.")
@@ -59,10 +53,10 @@ def plan_proportions(
         ("variance, reference arm", "p (1 - p)", p1 * (1 - p1)),
         ("variance, treatment arm", "p (1 - p)", p2 * (1 - p2)),
     ]
-    if margin is not None:
+    if terms.margin is not None:
         if test != "normal":
             raise PlanError(
-                'Non-inferiority of proportions is planned with test="normal"; the exact tests have no margin.'
+                'Non-inferiority of proportions is planned with test="normal"; the exact tests have no terms.margin.'
             )
         return build_plan(
             design="unpooled z test of two proportions",
@@ -71,9 +65,9 @@ def plan_proportions(
             inputs=inputs,
             working=parts,
             notes=notes,
-            outcome=outcome,
+            outcome=terms.outcome,
         )
-    if power is not None and p2 <= p1:
+    if terms.power is not None and p2 <= p1:
         raise PlanError(f"treatment {p2} is not above reference {p1}: give the improvement to be shown.")
 
     def pooled(n_ref: float, n_trt: float) -> float:
@@ -82,30 +76,32 @@ def plan_proportions(
         alternative = sqrt(p1 * (1 - p1) / n_ref + p2 * (1 - p2) / n_trt)
         return float(norm.cdf(((p2 - p1) - norm.isf(terms.tail) * null) / alternative))
 
-    start = float(n_per_arm or 0)
-    if power is not None:
-        both = (p1 + ratio * p2) / (1 + ratio)
-        null = sqrt((1 + 1 / ratio) * both * (1 - both))
-        alternative = sqrt(p1 * (1 - p1) + p2 * (1 - p2) / ratio)
-        start = ((norm.isf(terms.tail) * null + norm.ppf(power) * alternative) / (p2 - p1)) ** 2
+    start = float(terms.n_per_arm or 0)
+    if terms.power is not None:
+        both = (p1 + terms.ratio * p2) / (1 + terms.ratio)
+        null = sqrt((1 + 1 / terms.ratio) * both * (1 - both))
+        alternative = sqrt(p1 * (1 - p1) + p2 * (1 - p2) / terms.ratio)
+        start = ((norm.isf(terms.tail) * null + norm.ppf(terms.power) * alternative) / (p2 - p1)) ** 2
         parts.append(
             ("n by the normal formula", "[z_tail sqrt((1 + 1/k) p q) + z_power sqrt(...)]² / difference²", start)
         )
     if test == "normal":
-        return finish_plan("pooled z test of two proportions", pooled, start, terms, inputs, parts, notes, outcome)
+        return finish_plan(
+            "pooled z test of two proportions", pooled, start, terms, inputs, parts, notes, terms.outcome
+        )
 
     def exact(n_ref: int, n_trt: int) -> float:
-        rejected = rejected_tables(n_ref, n_trt, alpha, sides, test)
+        rejected = rejected_tables(n_ref, n_trt, terms.alpha, terms.sides, test)
         return float(binom.pmf(np.arange(n_ref + 1), n_ref, p1) @ rejected @ binom.pmf(np.arange(n_trt + 1), n_trt, p2))
 
     if start > LARGEST_EXACT:
         raise PlanError(
             f'About {round_up(start)} per arm: exact tests are listed up to {LARGEST_EXACT}. Use test="normal".'
         )
-    if power is not None:
-        start = float(_stays_above(lambda n: exact(n, round_up(ratio * n)), power, round_up(start)))
+    if terms.power is not None:
+        start = float(_stays_above(lambda n: exact(n, round_up(terms.ratio * n)), terms.power, round_up(start)))
     name = {"boschloo": "Boschloo's exact test", "fisher": "Fisher's exact test"}[test]
-    return finish_plan(name, exact, start, terms, inputs, parts, notes, outcome)
+    return finish_plan(name, exact, start, terms, inputs, parts, notes, terms.outcome)
 
 
 def _share(name: str, value) -> Given:
@@ -133,19 +129,12 @@ def _stays_above(power_at, target: float, start: int) -> int:
     return candidate
 
 
-@planner
+@planner("margin", "law")
 def plan_ordinal(
     *,
     reference: Sequence[float],
     odds_ratio,
-    power: float | None = None,
-    n_per_arm: int | None = None,
-    alpha: float = 0.05,
-    sides: int = 2,
-    ratio: float = 1.0,
-    attrition=0.0,
-    use_pilot_effect: bool = False,
-    outcome: str = "",
+    **common: Unpack[CommonTerms],
 ) -> Plan:
     """Ordered categories under proportional odds (in effect the Wilcoxon test with ties).
 
@@ -156,11 +145,12 @@ def plan_ordinal(
     category under treatment.
     Source: Whitehead J (1993) Stat Med 12:2257-2271.
     """
+    terms = replace(Terms(**common), law="normal")
     ratio_wanted = read_number("odds_ratio", odds_ratio)
-    if ratio_wanted.value <= 0 or (power is not None and ratio_wanted.value <= 1):
+    if ratio_wanted.value <= 0 or (terms.power is not None and ratio_wanted.value <= 1):
         raise PlanError(f"odds_ratio = {ratio_wanted.value}: above 1 favours the treatment.")
     target, notes = read_difference(
-        type(ratio_wanted)(log(ratio_wanted.value), ratio_wanted.source, "log odds ratio"), use_pilot_effect
+        type(ratio_wanted)(log(ratio_wanted.value), ratio_wanted.source, "log odds ratio"), terms.use_pilot_effect
     )
     shares = np.asarray(reference, float)
     if np.any(shares < 0) or abs(shares.sum() - 1) > 1e-6 or len(shares) < 2:
@@ -168,12 +158,12 @@ def plan_ordinal(
     upto = shares.cumsum()[:-1]
     shifted = ratio_wanted.value * upto / (1 - upto + ratio_wanted.value * upto)
     treated = np.diff(np.concatenate([[0.0], shifted, [1.0]]))
-    average = (shares + ratio * treated) / (1 + ratio)
+    average = (shares + terms.ratio * treated) / (1 + terms.ratio)
     unit_variance = 3 / (1 - np.sum(average**3))
     return build_plan(
         design="proportional-odds comparison",
         variances=(float(unit_variance),) * 2,
-        terms=Terms(power, n_per_arm, alpha, sides, ratio, None, attrition, "normal"),
+        terms=terms,
         inputs={"difference": target, "odds_ratio": ratio_wanted},
         working=[
             ("log odds ratio", "ln(odds ratio)", target.value),
@@ -181,5 +171,5 @@ def plan_ordinal(
             ("variance per participant", "3 / (1 - sum p³)", float(unit_variance)),
         ],
         notes=notes,
-        outcome=outcome,
+        outcome=terms.outcome,
     )
