@@ -82,7 +82,7 @@ def _plan(changes: pd.DataFrame, key: str, power: float, names: Names) -> Plan:
     if len(known) < FEWEST:
         raise PlanError(
             f"{len(known)} participants have both values: too few to take a spread and a correlation from (at least "
-            f"{FEWEST}). Take them from a publication, with stats.plan_ancova and known_value(value, source)."
+            f"{FEWEST}). Take them from a publication, with stats.plan_ancova and stats.planning.known_value."
         )
     arms = known[c.ARM]
     # Within arms: a difference between arms is no spread.
