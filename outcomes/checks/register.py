@@ -102,4 +102,7 @@ def hint(name: str, known: Iterable[str]) -> str:
 def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype: str | None = None) -> pd.Series:
     """The value of `table` (no key twice) for every key; its type stays, even without a row."""
     values = table if isinstance(table, pd.Series) else pd.Series(table, dtype=dtype)
-    return values.reindex(keys.to_numpy()).set_axis(keys.index)
+    codes, distinct = pd.factorize(keys)
+    if (codes < 0).any():
+        return values.reindex(keys.to_numpy()).set_axis(keys.index)
+    return values.reindex(distinct).take(codes).set_axis(keys.index)  # few keys come again and again
