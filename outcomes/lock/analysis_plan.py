@@ -43,6 +43,10 @@ def plan_of(protocol: Protocol) -> dict:
             "sensitivity": _named((model.label, asdict(model), ("label",)) for model in protocol.sensitivity),
             "thresholds": protocol.thresholds,
             "estimand": protocol.estimand,
+            "randomisation": {
+                "randomised": protocol.randomisation.randomised,
+                "strata": protocol.randomisation.strata,
+            },
             "measures": _named((measure.id, asdict(measure), ("id", "label")) for measure in protocol.measures),
             "instruments": protocol.instruments,
             "scored_raters": protocol.scored_raters,

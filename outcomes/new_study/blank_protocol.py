@@ -38,7 +38,19 @@ def protocol_text(
         lines += ["", "# Where participants have two affected hands: which one is analysed. Take out the #."]
         lines += ["# [both_hands]", f'# analysed = "weaker"  # or {", ".join((*HAND_BY_BASELINE[1:], *HAND_BY_SIDE))}']
         lines += ['# by = "<outcome>"  # weaker, stronger: at baseline, by this outcome of both hands']
-    lines += ["", "[estimand]", *[f'{name} = ""' for name in ESTIMAND]]
+    lines += ["", "[estimand]"]
+    if len(visits) > 2:
+        lines += [f"# visit: the visit the primary question is about, one of {', '.join(n for n, _ in visits[1:])}"]
+    asked = visits[1][0] if len(visits) == 2 else ""
+    lines += [f"{name} = {_text(asked if name == 'visit' else '')}" for name in ESTIMAND]
+    if len(arms) > 1:
+        lines += [
+            "",
+            "[randomisation]",
+            "randomised = true  # false: arms chosen in another way, never compared as equal",
+        ]
+        lines += ['# strata = ["<column of participants>"]  # arms were dealt within its levels']
+        lines += ["# assessed = 0  # people assessed for eligibility", '# excluded = { "<reason>" = 0 }']
     lines += ["", "[model]", 'time = "visit"  # visit: a mean per visit; linear: a slope']
     lines += ['time_unit = "week"', 'baseline = "auto"']
     for found in chosen:

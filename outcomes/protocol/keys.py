@@ -13,7 +13,7 @@ TIME_UNITS = ("day", "week", "month")
 BASELINES = ("auto", "constrained", "covariate", "outcome")
 METHODS = ("reml", "ml")
 DF_METHODS = ("kenward-roger", "kenward-roger-observed", "satterthwaite", "between-within", "residual", "normal")
-ESTIMAND = ("treatment", "population", "variable", "intercurrent", "summary")
+ESTIMAND = ("treatment", "population", "variable", "visit", "intercurrent", "summary")
 
 TEXT, NUMBER, WHOLE, FLAG, LIST, TABLE, TABLES = "text", "number", "whole", "flag", "list", "table", "tables"
 DATE = "date"
@@ -28,6 +28,7 @@ TOP = {
     "visits": TABLES,
     "thresholds": TABLE,
     "estimand": TABLE,
+    "randomisation": TABLE,
     "model": TABLE,
     "sensitivity": TABLES,
     "measures": TABLE,
@@ -44,6 +45,7 @@ TOP = {
 ARM = {"id": TEXT, "label": TEXT, "reference": FLAG}
 VISIT = {"id": TEXT, "label": TEXT, "day": NUMBER, "window": LIST}
 PERIOD = {"id": TEXT, "start": TEXT, "end": TEXT, "treatments": TABLE}
+RANDOMISATION = {"randomised": FLAG, "strata": LIST, "assessed": WHOLE, "excluded": TABLE}
 HAND_BY_BASELINE, HAND_BY_SIDE = ("weaker", "stronger"), ("dominant", "non-dominant", "left", "right")
 BOTH_HANDS = {"analysed": TEXT, "by": TEXT}
 MEASURE = {"label": TEXT, "unit": TEXT, "better": TEXT, "low": NUMBER, "high": NUMBER}

@@ -21,6 +21,7 @@ from outcomes.protocol.keys import (
     METHODS,
     MODEL,
     PERIOD,
+    RANDOMISATION,
     TABLE,
     TEXT,
     TIME_UNITS,
@@ -44,6 +45,7 @@ from outcomes.protocol.trial import (
     Period,
     PlannedVisit,
     Protocol,
+    Randomisation,
     WideSheet,
 )
 from outcomes.sheets import SHEETS
@@ -112,6 +114,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         for n, table in enumerate(tables_of(content, "sensitivity", problems), 1)
     )
     estimand = known_keys(content.get("estimand", {}), dict.fromkeys(ESTIMAND, TEXT), "[estimand]", problems)
+    _check_primary_visit(estimand, visits, problems)
     return Protocol(
         title=str(content.get("title", "")),
         design=design,
@@ -123,6 +126,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         sensitivity=sensitivity,
         thresholds=_thresholds(content.get("thresholds", {}), problems),
         estimand=estimand,
+        randomisation=_randomisation(content.get("randomisation", {}), design, problems),
         measures=tuple(_measure(name, table, problems) for name, table in content.get("measures", {}).items()),
         instruments=nested(content.get("instruments", {}), "instruments", problems),
         columns=_columns(content.get("columns", {}), problems),
@@ -140,6 +144,42 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         departures=tuple(
             _departure(table, n, problems) for n, table in enumerate(tables_of(content, "departures", problems), 1)
         ),
+    )
+
+
+def _check_primary_visit(estimand: Mapping, visits: tuple[PlannedVisit, ...], problems: list[str]) -> None:
+    later = [visit.id for visit in sorted(visits, key=lambda visit: visit.day)[1:]]
+    if "visit" in estimand and estimand["visit"] not in ("", *later):
+        problems.append(
+            f"[estimand], visit: found {estimand['visit']!r}, allowed the id of a visit after the first: "
+            f"{', '.join(later) or 'none is planned'}. Name the visit the primary question is about."
+        )
+
+
+def _randomisation(table: dict, design: str, problems: list[str]) -> Randomisation:
+    where = "[randomisation]"
+    table = known_keys(table, RANDOMISATION, where, problems)
+    if table.get("randomised") and design == "single-arm":
+        problems.append(
+            f"{where}, randomised: found true in a single-arm study, allowed false. Nothing was randomised between "
+            "arms: take the line out, or correct the design."
+        )
+    excluded = table.get("excluded", {})
+    assessed = table.get("assessed")
+    for name, count in [("assessed", assessed), *((f"excluded, {reason}", n) for reason, n in excluded.items())]:
+        if count is not None and (not isinstance(count, int) or isinstance(count, bool) or count < 0):
+            problems.append(f"{where}, {name}: found {count!r}, allowed a whole number of people, 0 or more.")
+            return Randomisation()
+    if assessed is not None and sum(excluded.values()) > assessed:
+        problems.append(
+            f"{where}, excluded: found {sum(excluded.values())} people, allowed up to the {assessed} assessed. "
+            "Correct the counts."
+        )
+    return Randomisation(
+        table.get("randomised"),
+        tuple(map(str, table.get("strata", []))),
+        assessed,
+        {str(k): n for k, n in excluded.items()},
     )
 
 

@@ -98,6 +98,21 @@ class ModelChoice:
 
 
 @dataclass(frozen=True)
+class Randomisation:
+    """How participants came into their arms, as far as study.toml says ([randomisation]).
+
+    randomised: None where it is not stated. strata: columns of the participants within whose levels the arms were
+    dealt. assessed: people assessed for eligibility; excluded: reason -> people not enrolled (for the flow of
+    participants).
+    """
+
+    randomised: bool | None = None
+    strata: tuple[str, ...] = ()
+    assessed: int | None = None
+    excluded: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Departure:
     """What [[departures]] says of a key that is no longer as it was locked: when it was changed and why."""
 
@@ -120,6 +135,7 @@ class Protocol:
     sensitivity: tuple[ModelChoice, ...] = ()
     thresholds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # outcome -> threshold keys
     estimand: Mapping[str, str] = field(default_factory=dict)
+    randomisation: Randomisation = field(default_factory=Randomisation)
     measures: tuple[Measure, ...] = ()
     instruments: Mapping[str, Mapping[str, object]] = field(default_factory=dict)  # scoring options by instrument
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our name -> header in the file
@@ -137,6 +153,24 @@ class Protocol:
     def baseline(self) -> PlannedVisit:
         """The first planned visit."""
         return min(self.visits, key=lambda visit: visit.day)
+
+    @property
+    def later_visits(self) -> tuple[PlannedVisit, ...]:
+        """The planned visits after the first, in order."""
+        return tuple(sorted(self.visits, key=lambda visit: visit.day)[1:])
+
+    @property
+    def primary_visit(self) -> PlannedVisit | None:
+        """The visit the primary question is about: [estimand] visit, or the only later one; None where it is open."""
+        named = self.estimand.get("visit")
+        if named:
+            return next((visit for visit in self.visits if visit.id == named), None)
+        return self.later_visits[0] if len(self.later_visits) == 1 else None
+
+    @property
+    def randomised(self) -> bool:
+        """Whether arms are compared as randomised: a parallel study, unless [randomisation] says it was not."""
+        return self.design == "parallel" and len(self.arms) > 1 and self.randomisation.randomised is not False
 
     @property
     def reference_arm(self) -> str | None:

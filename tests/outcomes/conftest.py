@@ -44,6 +44,13 @@ label = "Week 8"
 day = 56
 window = [-5, 5]
 
+[estimand]
+variable = "motor score at week 8"
+visit = "w8"
+
+[randomisation]
+randomised = true
+
 [thresholds]
 "bbt.blocks" = ["bbt-chen-2009-more-affected"]
 

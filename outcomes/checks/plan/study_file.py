@@ -1,6 +1,7 @@
 """Checks of study.toml against the catalogue and the tables: outcomes, thresholds, covariates, data to analyse."""
 
 import difflib
+import re
 from collections.abc import Iterator
 
 import pandas as pd
@@ -10,6 +11,7 @@ from outcomes.errors import InstrumentError
 from outcomes.findings import Findings, flag
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import instruments, threshold
+from outcomes.protocol.trial import PlannedVisit
 from outcomes.study import Study
 
 _FILE = "study.toml"
@@ -49,6 +51,40 @@ def outcomes_with_data(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFr
     yield flag("no baseline", rows, file=file, column="participant", found=f"no {found} at {baseline}")
     rows = measured[~measured["participant"].isin(later)]
     yield flag("nothing after baseline", rows, file=file, column="participant", found=f"no {found} after {baseline}")
+
+
+@reports("no primary visit", "primary visit unlike its words", "randomisation not stated")
+def primary_question(study: Study) -> Iterator[pd.DataFrame]:
+    """The visit of the primary question is named, its words agree with it, and it is known whether arms were dealt."""
+    protocol = study.protocol
+    if protocol.design == "crossover":
+        return
+    visit = protocol.primary_visit
+    if visit is None and len(protocol.later_visits) > 1:
+        yield flag("no primary visit", file=_FILE, column="estimand.visit", found="none",
+                   allowed=", ".join(later.id for later in protocol.later_visits))  # fmt: skip
+    words = protocol.estimand.get("variable", "")
+    told = [later for later in protocol.later_visits if _names(words, later)]
+    if visit is not None and told and visit not in told:
+        others = ", ".join(later.id for later in told)
+        yield flag("primary visit unlike its words", file=_FILE, column="estimand.visit", found=visit.id,
+                   allowed=f"{others}, as [estimand] variable says: {words}")  # fmt: skip
+    if protocol.design == "parallel" and protocol.randomisation.randomised is None:
+        yield flag("randomisation not stated", file=_FILE, column="randomisation.randomised", found="not stated",
+                   allowed="true or false")  # fmt: skip
+
+
+def _names(words: str, visit: PlannedVisit) -> bool:
+    """Whether a text names a visit by its id or label, as whole words: "week 1" is not in "week 16"."""
+    return any(re.search(rf"(?<!\w){re.escape(name)}(?!\w)", words, re.IGNORECASE) for name in (visit.id, visit.label))
+
+
+@reports("unknown stratum")
+def strata_known(study: Study) -> Iterator[pd.DataFrame]:
+    for name in study.protocol.randomisation.strata:
+        if name not in study.participants or name in ("row", "participant", "arm"):
+            yield flag("unknown stratum", file=_FILE, column="randomisation.strata", found=name,
+                       allowed="a column of the participants")  # fmt: skip
 
 
 @reports("crossover without periods")
