@@ -10,9 +10,18 @@ from collections.abc import Mapping
 DESIGNS = ("single-arm", "parallel", "crossover")
 TIMES = ("visit", "linear", "piecewise")
 TIME_UNITS = ("day", "week", "month")
-BASELINES = ("auto", "constrained", "covariate", "outcome")
+BASELINES = ("auto", "covariate", "change", "constrained", "outcome")
+MISSING_BASELINES = ("mean", "mean-and-indicator", "leave-out")
 METHODS = ("reml", "ml")
-DF_METHODS = ("kenward-roger", "kenward-roger-observed", "satterthwaite", "between-within", "residual", "normal")
+DF_METHODS = (
+    "auto",
+    "kenward-roger",
+    "kenward-roger-observed",
+    "satterthwaite",
+    "between-within",
+    "residual",
+    "normal",
+)
 ESTIMAND = ("treatment", "population", "variable", "visit", "intercurrent", "summary")
 
 TEXT, NUMBER, WHOLE, FLAG, LIST, TABLE, TABLES = "text", "number", "whole", "flag", "list", "table", "tables"
@@ -55,6 +64,7 @@ MODEL = {
     "time_unit": TEXT,
     "knots": LIST,
     "baseline": TEXT,
+    "missing_baseline": TEXT,
     "random": TEXT,
     "correlated": FLAG,
     "covariance": TEXT,

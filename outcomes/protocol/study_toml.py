@@ -19,6 +19,7 @@ from outcomes.protocol.keys import (
     IN_WORDS,
     MEASURE,
     METHODS,
+    MISSING_BASELINES,
     MODEL,
     PERIOD,
     RANDOMISATION,
@@ -294,6 +295,9 @@ def _model(table: object, where: str, problems: list[str]) -> ModelChoice:
         "time": choice(table, "time", TIMES, where, problems, standard.time),
         "time_unit": choice(table, "time_unit", TIME_UNITS, where, problems, standard.time_unit),
         "baseline": choice(table, "baseline", BASELINES, where, problems, standard.baseline),
+        "missing_baseline": choice(
+            table, "missing_baseline", MISSING_BASELINES, where, problems, standard.missing_baseline
+        ),
         "method": choice(table, "method", METHODS, where, problems, standard.method),
         "df": choice(table, "df", DF_METHODS, where, problems, standard.df),
     }

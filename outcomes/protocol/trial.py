@@ -79,8 +79,11 @@ class ModelChoice:
 
     time: "visit" (a mean per visit), "linear" or "piecewise" (slopes; knots in `knots`).
     time_unit: "day", "week" or "month" (of 30.4375 days); the unit of a slope.
-    baseline: "constrained" (common baseline mean), "covariate", "outcome" (an ordinary visit) or "auto".
-    random / covariance: None lets `fit_change` choose by its written rules.
+    baseline: "covariate", "change" (the change from it is the response), "constrained" (common baseline mean),
+    "outcome" (an ordinary visit) or "auto".
+    missing_baseline: of a covariate: "mean" (set to the mean of everybody, never by arm), "mean-and-indicator" or
+    "leave-out".
+    random / covariance: None lets `fit_change` choose by its written rules; df: "auto" as well.
     """
 
     label: str = "main"
@@ -88,13 +91,14 @@ class ModelChoice:
     time_unit: str = "week"
     knots: tuple[float, ...] = ()
     baseline: str = "auto"
+    missing_baseline: str = "mean"
     random: str | None = None
     correlated: bool = True
     covariance: str | None = None
     by_arm: bool = False
     covariates: tuple[str, ...] = ()
     method: str = "reml"
-    df: str = "kenward-roger"
+    df: str = "auto"
 
 
 @dataclass(frozen=True)

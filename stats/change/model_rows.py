@@ -51,9 +51,10 @@ class ChangeRows:
         """Participants with a value."""
         return len(np.unique(self.person))
 
-    def later_without_baseline(self) -> int:
+    def later_without_baseline(self) -> tuple[str, ...]:
         """Participants with a later value but none at the first visit."""
-        return len(np.setdiff1d(self.person[self.slot > 0], self.person[self.slot == 0]))
+        rows = np.flatnonzero((self.slot > 0) & ~np.isin(self.person, self.person[self.slot == 0]))
+        return tuple(sorted({str(name) for name in np.asarray(self.columns["participant"].take(rows))}))
 
     def entry(self) -> pd.DataFrame:
         """Everybody's value at the first visit: participant, arm, value."""
@@ -64,15 +65,9 @@ class ChangeRows:
         """Frame, formula and cells (arm, visit, day) for a choice with nothing left to decide."""
         slot, columns = self.slot, dict(self.columns)
         extra = "".join(f" + {name}" for name in self.covariates)
-        if choice.baseline == "covariate":
-            later, value = np.flatnonzero(slot > 0), np.asarray(columns["value"])
-            first = np.full(self.person.max() + 1, np.nan)
-            first[self.person[slot == 0]] = value[slot == 0]
-            slot = slot[later]
-            columns = {name: column.take(later) for name, column in columns.items() if name != "visit"}
-            columns["visit"] = coded(slot, self.visits)
-            columns["baseline"] = first[self.person[later]] - self.baseline_mean
-            extra = f" + baseline{extra}"
+        if choice.baseline in ("covariate", "change"):
+            columns, slot, terms = self._later(choice)
+            extra = terms + extra
         columns["time"] = np.asarray(columns["day"]) / DAYS[choice.time_unit]
         if choice.time == "visit":
             columns["cell"], cells = self._cells(np.asarray(columns["arm"].codes), slot, choice)  # type: ignore[union-attr]
@@ -86,6 +81,47 @@ class ChangeRows:
         days = [(visit, self.days[visit]) for k, visit in enumerate(self.visits) if (slot == k).any()]
         cells = pd.DataFrame([{"arm": arm, "visit": v, "day": d} for arm in self.arms or ("",) for v, d in days])
         return pd.DataFrame(columns), formula, cells
+
+    def _later(self, choice: ModelChoice) -> tuple[dict[str, Column], np.ndarray, str]:
+        """The rows after baseline, with it as a covariate or taken off: columns, visits, terms it adds to a formula."""
+        value = np.asarray(self.columns["value"], dtype=float)
+        first = np.full(self.person.max() + 1, np.nan)
+        first[self.person[self.slot == 0]] = value[self.slot == 0]
+        own = first[self.person]
+        off = choice.baseline == "change"
+        kept = (self.slot > 0) & ~(np.isnan(own) if off or choice.missing_baseline == "leave-out" else False)
+        later = np.flatnonzero(kept)
+        if not len(later):
+            raise FitError(f"{self.outcome}: nobody has a value at {self.baseline} and at a later visit.")
+        slot, own = self.slot[later], own[later]
+        columns = {name: column.take(later) for name, column in self.columns.items() if name != "visit"}
+        columns["visit"] = coded(slot, self.visits)
+        if off:
+            return columns | {"value": value[later] - own}, slot, ""
+        centred = np.where(np.isnan(own), 0.0, own - self.baseline_mean)
+        terms = " + visit:baseline" if choice.time == "visit" and self._slope_per_visit(slot, centred) else " + baseline"
+        if choice.missing_baseline == "mean-and-indicator" and np.isnan(own).any():
+            terms += " + no_baseline"
+        return columns | {"baseline": centred, "no_baseline": np.isnan(own).astype(float)}, slot, terms
+
+    def _slope_per_visit(self, slot: np.ndarray, baseline: np.ndarray) -> bool:
+        """Whether there are two or more later visits and each has people enough for a baseline slope of its own."""
+        of_visit = [baseline[slot == k] for k in np.unique(slot)]
+        enough = max(len(self.arms), 1) + 3
+        return len(of_visit) > 1 and all(len(own) >= enough and len(np.unique(own)) > 1 for own in of_visit)
+
+    def offset(self, choice: ModelChoice, cells: pd.DataFrame) -> np.ndarray | None:
+        """Mean baseline that goes with each cell: of everybody (covariate), or of the arm (change); else None."""
+        if choice.baseline == "covariate":
+            return np.full(len(cells), self.baseline_mean)
+        if choice.baseline != "change":
+            return None
+        first = np.flatnonzero((self.slot == 0) & np.isin(self.person, self.person[self.slot > 0]))
+        value = np.asarray(self.columns["value"], dtype=float)[first]
+        if len(self.arms) < 2:
+            return np.full(len(cells), value.mean())
+        arm = np.asarray(self.columns["arm"].take(first).astype(str))
+        return np.array([value[arm == name].mean() for name in cells["arm"].astype(str)])
 
     def _time(self, choice: ModelChoice) -> str:
         if choice.time == "linear":
@@ -189,6 +225,8 @@ def model_rows(
     notes.insert(
         0, f"{len(np.unique(person))} of {everyone} participants and {len(there)} of {len(at)} scores have a value."
     )
+    if design is not None and design.design == "parallel" and design.randomisation.randomised is None and len(arms) > 1:
+        notes.append("study.toml does not say whether the arms were randomised: they are compared as randomised.")
     used = found[(slot == 0) & np.isin(person, person[slot > 0])]
     return ChangeRows(
         outcome=outcome, columns=columns, person=person, slot=slot, arms=arms, reference=arms[0] if arms else "",
@@ -196,7 +234,7 @@ def model_rows(
         unit=str(scores["unit"].iloc[at[0]]) if "unit" in scores else "",
         better=str(scores["better"].iloc[at[0]]) if "better" in scores else "higher",
         everyone=everyone, covariates=tuple(choice.covariates), notes=tuple(notes),
-        randomised=design is not None and design.design == "parallel" and len(arms) > 1,
+        randomised=design is not None and design.randomised and len(arms) > 1,
         baseline_mean=float(used.mean()) if len(used) else 0.0,
     )  # fmt: skip
 

@@ -129,7 +129,8 @@ def permutation_test(
 def _null_model(fit: Compared) -> MixedFit:
     extra = "".join(f" + {name}" for name in fit.choice.covariates)
     if fit.choice.baseline == "covariate":
-        extra = f" + baseline{extra}"
+        per_visit = any(":baseline" in term for term in fit.fit.terms)
+        extra = f"{' + visit:baseline' if per_visit else ' + baseline'}{extra}"
     if fit.choice.time == "visit":
         formula = f"value ~ 0 + visit{extra}"
     elif fit.choice.time == "linear":

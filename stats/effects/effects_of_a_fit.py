@@ -52,11 +52,10 @@ def effect_from_fit(
     notes = [*fit.notes, "The standardiser is taken as known: the interval is a little too narrow in small trials."]
     if factor < 1:
         notes.append(f"Small-sample correction of the effect size: factor {factor} on {spread_df} df.")
-    if standardiser == "visit-sd" and fit.choice.baseline == "covariate":
-        notes.append(
-            "The SD at the visit is the spread left at equal baselines: not comparable with other effect sizes."
-        )
-        name = "model SD at the visit at equal baselines"
+    left = {"covariate": "left at equal baselines", "change": "of the changes"}.get(fit.choice.baseline)
+    if standardiser == "visit-sd" and left:
+        notes.append(f"The SD at the visit is the spread {left}: not comparable with other effect sizes.")
+        name = f"model SD at the visit, the spread {left}"
     what = f"difference of changes, {row['arm']} - {fit.reference}, {visit}" if several else f"change at {visit}"
     return in_units_of(
         Spread(spread, name, factor), row, sign, what, f"mixed model, standardiser: {name}",
@@ -168,9 +167,11 @@ def _change_variance(fit: ChangeFit, visit: str) -> float:
     """Model variance of (later - baseline) between people of one arm."""
     covariance = fit.fit.visit_covariance
     later = float(covariance.loc[visit, visit])
+    if fit.choice.baseline == "change":
+        return later
     if fit.choice.baseline == "covariate":
-        fixed = fit.fixed().set_index("term")
-        slope = float(fixed.loc["baseline", "estimate"])
+        slopes = dict(zip(fit.fit.terms, fit.fit.beta, strict=True))
+        slope = next(float(slopes[name]) for name in (f"visit[{visit}]:baseline", "baseline") if name in slopes)
         return later + (slope - 1) ** 2 * _baseline_spread(fit)[0] ** 2
     first = fit.baseline_visit
     return later + float(covariance.loc[first, first]) - 2 * float(covariance.loc[first, visit])
@@ -179,7 +180,7 @@ def _change_variance(fit: ChangeFit, visit: str) -> float:
 def _residual(fit: ChangeFit) -> float:
     parts = fit.fit.variances()
     found = parts[parts["component"] == "residual"]
-    if len(found) != 1:
+    if len(found) != 1 or fit.n_rows == fit.n_participants:
         raise FitError(
             "This model's covariance has no separate error: give error=, the standard error of measurement, or fit a "
             "model with random effects (random='1 + time')."
