@@ -15,6 +15,7 @@ import pandas as pd
 from pandas.api.extensions import ExtensionArray
 
 from outcomes import columns as c
+from outcomes.protocol.trial import Protocol
 from stats.errors import FitError
 
 NEEDED = (c.PARTICIPANT, c.VISIT, c.DAY, c.OUTCOME, c.VALUE)
@@ -114,6 +115,14 @@ def positions(scores: pd.DataFrame, selection: Selection, *, once: bool = True) 
     if selection.visit is not None:
         _day_of(scores.take(at), selection.visit, outcome)
     return at
+
+
+def at_headline(selection: Selection, scores: pd.DataFrame, design: Protocol | None) -> Selection:
+    """The selection with the visit a study speaks of, where it names none and a protocol does (`headline_visit`)."""
+    if design is None or selection.visit is not None or not {c.OUTCOME, c.VISIT, c.VALUE} <= set(scores.columns):
+        return selection
+    own = scores[(scores[c.OUTCOME] == selection.outcome).to_numpy() & scores[c.VALUE].notna().to_numpy()]
+    return replace(selection, visit=design.headline_visit(set(own[c.VISIT].astype(str))))
 
 
 def visits_in_order(scores: pd.DataFrame) -> list[str]:

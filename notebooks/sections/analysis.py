@@ -8,6 +8,7 @@ from typing import TypeVar
 import pandas as pd
 
 from outcomes import InstrumentError, Study, check, read_study, score
+from outcomes import columns as c
 from outcomes.findings import Findings
 from outcomes.protocol.trial import ModelChoice
 from stats.change.change_fit import ChangeFit, fit_change
@@ -47,8 +48,14 @@ class Analysis:
         self.findings.raise_if_blocking()
         return self
 
+    def headline_visit(self, outcome: str) -> str | None:
+        """The visit the study speaks of: the primary one where the outcome was seen then, else its last."""
+        own = self.scores[(self.scores[c.OUTCOME] == outcome).to_numpy() & self.scores[c.VALUE].notna().to_numpy()]
+        return self.study.protocol.headline_visit(set(own[c.VISIT].astype(str)))
+
     def changes(self, outcome: str, visit: str | None = None) -> pd.DataFrame:
-        """The frame of `change_table` from the protocol's baseline to a visit (the last one with scores if none)."""
+        """The frame of `change_table` from the protocol's baseline to a visit, the headline one by default."""
+        visit = visit or self.headline_visit(outcome)
         return self._once(
             ("changes", outcome, visit),
             lambda: change_table(

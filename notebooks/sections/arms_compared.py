@@ -28,7 +28,7 @@ ALONE = (
 
 
 def compare_effects(analysis: Analysis) -> EffectSizes:
-    """The effect sizes of every outcome of the protocol at its last visit."""
+    """The effect sizes of every outcome of the protocol at the visit the study speaks of."""
     study = analysis.study
     return model_effects(
         analysis.scores, design=study.protocol, participants=study.participants, fitted=analysis.main_fit

@@ -15,10 +15,11 @@ from notebooks.show.spoken import spoken
 from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
-from outcomes.protocol.trial import ModelChoice
+from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.change_fit import ChangeFit
 from stats.choices.choice_grid import usable_df
 from stats.errors import FitError
+from stats.mixed.inference.fit_estimates import Estimates
 from stats.selection import Selection, rows
 
 # Under the fixed effects of every model: the same estimates with each of these, so that a reader sees what it changes.
@@ -296,6 +297,15 @@ def checks_figure(fits: Fits, outcome: str | None = None):
     return model_checks(found.residuals, found.influence, wanted, fits.names)
 
 
+def _at_headline(answer: Estimates, protocol: Protocol) -> Estimates:
+    """Of the answers at every visit those at the visit the study speaks of; the tables hold the others."""
+    if answer.keys is None or "visit" not in answer.keys:
+        return answer
+    visits = answer.keys["visit"].astype(str)
+    at = protocol.headline_visit(set(visits))
+    return answer.select([k for k, visit in enumerate(visits) if visit == at]) if at else answer
+
+
 def sentences(fits: Fits) -> Prose:
     """What the protocol's model says, one sentence per outcome and question; the tables hold more digits."""
     lines = []
@@ -305,6 +315,7 @@ def sentences(fits: Fits) -> Prose:
         # The sequences of a crossover are no treatments; its effect has a section of its own.
         if len(fits.study.protocol.arms) > 1 and not fits.study.protocol.periods:
             asked[f"difference between arms in the change from {base}"] = one.fit.between(df=one.df)
+        asked = {what: _at_headline(answer, fits.study.protocol) for what, answer in asked.items()}
         lines += [
             f"{fits.names.outcome(one.outcome)}, {what}. {spoken(answer, fits.names).sentence(fits.level)}"
             for what, answer in asked.items()

@@ -85,21 +85,21 @@ def effects_table(effects: dict[str, EffectSizes], study: Study) -> Table | Pros
 
 
 def effects_figure(effects: dict[str, EffectSizes], study: Study, kind: str = "g_av", visit: str | None = None):
-    """One index of all outcomes side by side, at the visit named or at the last one."""
+    """One index of all outcomes side by side, at the visit named or the one the study speaks of."""
     if not effects:
         return None
     frame = effects_frame(effects, study)
-    wanted = visit or list(effects)[-1]
+    wanted = visit or study.protocol.headline_visit(list(effects))
     chosen = frame[(frame["kind"] == kind) & (frame[c.VISIT] == wanted) & frame["effect"].notna()]
     return None if chosen.empty else effect_forest(chosen, Names(study.protocol))
 
 
 def effects_sentences(effects: dict[str, EffectSizes], study: Study, kind: str = "g_av") -> Prose | None:
-    """The sentence for a report: one index, every outcome, the last visit."""
+    """The sentence for a report: one index, every outcome, the visit the study speaks of."""
     if not effects:
         return None
-    last = list(effects.values())[-1]
-    text = replace(last, rows=tuple(row for row in last.rows if row.kind == kind))
+    chosen = effects[study.protocol.headline_visit(list(effects)) or list(effects)[-1]]
+    text = replace(chosen, rows=tuple(row for row in chosen.rows if row.kind == kind))
     text = spoken(text, Names(study.protocol))
     return Prose(
         "effect sizes", (text.sentence(study.protocol.level),), items=("CONSORT pilot 17a",), heading="In words"

@@ -54,8 +54,9 @@ def plan_next(
     """Plan a two-arm trial analysed by covariance adjustment for the baseline.
 
     target: key of the threshold that is the difference to detect; None takes the first minimal important difference
-    that study.toml names for the primary outcome. visit: the final visit; None is the last one with scores. Only the
-    spread, the correlation and the loss come from the pilot, each with its uncertainty; its effect is not used.
+    that study.toml names for the primary outcome. visit: the final visit; None is the primary one, else the last with
+    scores. Only the spread, the correlation and the loss come from the pilot, each with its uncertainty; its effect is
+    not used.
     """
     study = analysis.study
     primary, names = study.protocol.primary, Names(study.protocol)

@@ -54,7 +54,9 @@ def named(found: WhatIf, names: Names) -> pd.DataFrame:
     frame = found.frame().assign(outcome=found.outcome, visit=found.visit)
     told = frame["comparison"].map(names.compared)
     mark = frame["is_protocol"].map({True: "protocol", False: ""})
-    return names.labelled(frame.assign(comparison_label=told.astype(object), mark=mark.astype(object)))
+    usual = set(next((row.notes for row in found.rows if row.is_protocol), ()))
+    own_notes = [" ".join(note for note in row.notes if note not in usual) for row in found.rows]
+    return names.labelled(frame.assign(comparison_label=told.astype(object), mark=mark.astype(object), told=own_notes))
 
 
 def drawn(frame: pd.DataFrame) -> pd.DataFrame:
@@ -86,10 +88,10 @@ def answers_table(frame: pd.DataFrame, found: WhatIf, study: Study) -> Table:
     return Table(
         "what_if",
         f"{Names(study.protocol).outcome(found.outcome)}: the main result under other choices",
-        frame.drop(columns=["notes"]).assign(printed=frame.index.isin(drawn_rows(frame))),
+        frame.assign(printed=frame.index.isin(drawn_rows(frame))),
         {"Choice": "{choice}", "Option": "{option}", "Mark": "{mark}", "Compared": "{comparison_label}",
          "Estimate (interval)": "{estimate} ({conf_low} to {conf_high})", "Std. error": "{std_error}", "df": "{df}",
-         "p": "{p_value}", "n": "{n}", "Unit": "{unit}", "Why not": "{reason}"},
+         "p": "{p_value}", "n": "{n}", "Unit": "{unit}", "Notes": "{told}", "Why not": "{reason}"},
         keys=(c.OUTCOME, "choice", "option", "comparison"),
         group="Choice",
         decimals="decimals",

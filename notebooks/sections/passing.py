@@ -117,12 +117,21 @@ def _counts_frame(counts: Sequence[ResponderCounts], passing: Passing) -> pd.Dat
     return passing.names.labelled(frame)
 
 
+def _headline(counts: Sequence[ResponderCounts], study: Study) -> dict[str, ResponderCounts]:
+    """Of each outcome the count at the visit the study speaks of."""
+    visits: dict[str, dict[str, ResponderCounts]] = {}
+    for counted in counts:
+        visits.setdefault(counted.outcome, {})[counted.to_visit] = counted
+    chosen = {outcome: study.protocol.headline_visit(list(own)) for outcome, own in visits.items()}
+    return {outcome: own[at] for outcome, own in visits.items() if (at := chosen[outcome])}
+
+
 def _counts_table(
-    name: str, caption: str, counts: Sequence[ResponderCounts], passing: Passing, last_visit_only: bool = False
+    name: str, caption: str, counts: Sequence[ResponderCounts], passing: Passing, headline_only: bool = False
 ) -> Table:
     frame = _counts_frame(counts, passing)
-    last = {counted.outcome: counted.to_visit for counted in counts}  # counts come in the order of the visits
-    frame["printed"] = frame[c.VISIT] == frame[c.OUTCOME].map(last) if last_visit_only else True
+    spoken_of = {outcome: counted.to_visit for outcome, counted in _headline(counts, passing.study).items()}
+    frame["printed"] = frame[c.VISIT] == frame[c.OUTCOME].map(spoken_of) if headline_only else True
     notes = tuple(dict.fromkeys(note for counted in counts for note in counted.notes))
     method = {counted.method for counted in counts}
     return Table(
@@ -154,17 +163,20 @@ def planned_counts(passing: Passing) -> Table:
 
 
 def published_counts(passing: Passing) -> Table:
-    """Counts at every published threshold of each outcome, at the last visit and the visits before it."""
+    """Counts at every published threshold of each outcome; printed at the visit the study speaks of, filed at all."""
     caption = "Participants who passed each published threshold"
-    return _counts_table("responders_published", caption, passing.published, passing, last_visit_only=True)
+    return _counts_table("responders_published", caption, passing.published, passing, headline_only=True)
 
 
 def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
-    """Per outcome: the change of each person in order, and the cumulative distribution; last visit if none is named."""
+    """Per outcome: the change of each person in order, and the cumulative distribution.
+
+    visit: the one the study speaks of where none is named.
+    """
     study, made, left_out = passing.study, [], []
     for outcome in study.protocol.outcomes:
         try:
-            changes = passing.analysis.changes(outcome, visit or _last_with_scores(passing.analysis, outcome))
+            changes = passing.analysis.changes(outcome, visit)
         except FitError as refused:
             left_out.append(f"{passing.names.outcome(outcome)}: {refused}")
             continue
@@ -174,11 +186,6 @@ def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
             cumulative_change(changes, drawn, passing.names),
         ]
     return gather(made, left_out)
-
-
-def _last_with_scores(analysis: Analysis, outcome: str) -> str | None:
-    later = _measured(analysis, outcome)
-    return later[-1] if later else None
 
 
 def _drawn(passing: Passing, outcome: str) -> pd.DataFrame:
@@ -195,7 +202,7 @@ def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
     """Per outcome: the share that improved at every published threshold, with intervals."""
     made = []
     for outcome in passing.study.protocol.outcomes:
-        wanted = visit or _last_with_scores(passing.analysis, outcome)
+        wanted = visit or passing.analysis.headline_visit(outcome)
         counts = [one for one in passing.published if one.outcome == outcome and one.to_visit == wanted]
         if counts:
             made.append(responder_shares(_counts_frame(counts, passing), passing.names))
@@ -203,11 +210,9 @@ def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
 
 
 def responder_sentences(passing: Passing) -> Prose:
-    """One sentence per outcome at the protocol's thresholds, to its last visit; the table holds the visits before."""
-    last = {counted.outcome: counted for counted in passing.planned}  # counts come in the order of the visits
-    sentences = tuple(
-        spoken(counted, passing.names).sentence(passing.study.protocol.level) for counted in last.values()
-    )
+    """One sentence per outcome at the protocol's thresholds, to the study's visit; the table holds the others."""
+    chosen = _headline(passing.planned, passing.study).values()
+    sentences = tuple(spoken(counted, passing.names).sentence(passing.study.protocol.level) for counted in chosen)
     return Prose("responders", (*sentences, CAUTION), items=("CONSORT pilot 17a",), heading="In words")
 
 

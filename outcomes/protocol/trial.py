@@ -1,6 +1,6 @@
 """The protocol of a study (`study.toml`) as frozen records."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 
@@ -170,6 +170,15 @@ class Protocol:
         if named:
             return next((visit for visit in self.visits if visit.id == named), None)
         return self.later_visits[0] if len(self.later_visits) == 1 else None
+
+    def headline_visit(self, seen: Collection[str]) -> str | None:
+        """Of the visits at which an outcome was seen, the one to speak of: the primary visit, else the last later one.
+
+        None where it was seen at no later visit.
+        """
+        if self.primary_visit is not None and self.primary_visit.id in seen:
+            return self.primary_visit.id
+        return next((visit.id for visit in reversed(self.later_visits) if visit.id in seen), None)
 
     @property
     def randomised(self) -> bool:

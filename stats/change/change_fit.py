@@ -82,13 +82,29 @@ class ChangeFit(Result):
     def _answer(self) -> Estimates:
         return self.between() if len(self.arms) > 1 else self.changes()
 
+    @property
+    def without_baseline(self) -> int:
+        """Participants in the model whose baseline is missing."""
+        return int(self.rows.loc[~self.rows["participant"].isin(self.entry["participant"]), "participant"].nunique())
+
     def fixed(self, df: str | None = None, level: float = 0.95) -> pd.DataFrame:
         """Coefficients of the model (see `MixedFit.fixed`)."""
-        return self.fit.fixed(df=df or self.choice.df, level=level)
+        return self.fit.fixed(df=self._df(df), level=level)
+
+    def _df(self, df: str | None) -> str:
+        """A named method, else the one of the model's choice."""
+        return self.choice.df if df in (None, "auto") else df  # type: ignore[return-value]  # not None past the test
 
     def means(self, df: str | None = None) -> Estimates:
-        """Estimated means per arm and visit: keys arm, visit, day. With baseline as covariate, at its mean."""
-        return self._estimates(self.weights, self.cells, df)
+        """Estimated means per arm and visit: keys arm, visit, day.
+
+        With baseline as covariate at its mean; where the change is the response, the mean baseline of the arm is added
+        as a known number.
+        """
+        made = self._estimates(self.weights, self.cells, df)
+        if self.choice.baseline == "change" and self.offset is not None:
+            made = replace(made, estimate=made.estimate + self.offset)
+        return made
 
     def changes(self, df: str | None = None) -> Estimates:
         """Change from baseline (later - earlier, raw sign) per arm and later visit: keys arm, visit, day."""
@@ -132,7 +148,7 @@ class ChangeFit(Result):
     def joint(self, df: str | None = None) -> JointTest:
         """Arm x time: all differences in change are zero. With one arm: all changes are zero."""
         L, label = self._joint_rows()
-        return self.fit.test(L, df=df or self.choice.df, label=label)
+        return self.fit.test(L, df=self._df(df), label=label)
 
     def robust(self) -> Estimates:
         """`between()` (one arm: `changes()`) with cluster-robust CR2 standard errors and Satterthwaite df.
@@ -217,7 +233,7 @@ class ChangeFit(Result):
             for _, key in keys.iterrows()
         ]
         labels = [", ".join(filter(None, [lead, *parts])) for parts in shown]
-        made = self.fit.estimates(L, labels, df=df or self.choice.df, keys=keys)
+        made = self.fit.estimates(L, labels, df=self._df(df), keys=keys)
         return replace(made, notes=(*self.notes, *(note for note in made.notes if note not in self.notes)))
 
 

@@ -99,7 +99,9 @@ class ChangeRows:
         if off:
             return columns | {"value": value[later] - own}, slot, ""
         centred = np.where(np.isnan(own), 0.0, own - self.baseline_mean)
-        terms = " + visit:baseline" if choice.time == "visit" and self._slope_per_visit(slot, centred) else " + baseline"
+        terms = (
+            " + visit:baseline" if choice.time == "visit" and self._slope_per_visit(slot, centred) else " + baseline"
+        )
         if choice.missing_baseline == "mean-and-indicator" and np.isnan(own).any():
             terms += " + no_baseline"
         return columns | {"baseline": centred, "no_baseline": np.isnan(own).astype(float)}, slot, terms

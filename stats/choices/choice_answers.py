@@ -124,13 +124,12 @@ def what_if(
 
     source: a study, or the frame of `outcomes.score` with `design` (its protocol) and `participants`. scores: those
     of the study, main: its main model, where they are there already. outcome: the primary one where not named.
-    visit: the last one with an answer. The main result is the difference between arms in the change (one arm: the
-    change; a crossover with periods: the treatment effect), by `fit_change` or `fit_crossover` with the protocol's
-    choices.
-    thresholds: keys for the responder shares, every published one where none is named. dose: share of the prescribed
-    minutes from which a participant counts as treated; else the `at_least` of an adherence criterion of the protocol.
-    each_person: also without each participant in turn; None: up to 60 participants. full: every combination of the
-    choices, in place of one at a time.
+    visit: the primary one of the protocol, else the last with an answer. The main result is the difference between arms
+    in the change (one arm: the change; a crossover with periods: the treatment effect), by `fit_change` or
+    `fit_crossover` with the protocol's choices. thresholds: keys for the responder shares, every published one where
+    none is named. dose: share of the prescribed minutes from which a participant counts as treated; else the `at_least`
+    of an adherence criterion of the protocol. each_person: also without each participant in turn; None: up to 60
+    participants. full: every combination of the choices, in place of one at a time.
 
     Raises FitError where there is no protocol, or no score of the outcome. A choice that cannot be run is a row.
     """
@@ -144,9 +143,9 @@ def what_if(
     if not (values[c.OUTCOME] == outcome).any():
         raise FitError(f"Outcome {outcome!r} is not among the scores: there is no main result to run again.")
     runs = Runs(values, outcome, design, people, main)
-    start = Scenario("protocol", "as written", design.model, usable_df(design.model))
+    start = runs.as_decided(Scenario("protocol", "as written", design.model, usable_df(design.model)))
     asked = runs.ask(start)
-    last = visit or runs.last_visit(asked)
+    last = visit or runs.headline_visit(asked)
     options, left_out = _options(runs, start, last, study, dose, each_person)
     if full:
         left_out = (*left_out, *(f"{one.choice}, {one.name}: {one.impossible}" for one in options if one.impossible))

@@ -26,6 +26,8 @@ MODEL, TIME, BASELINE, DF, MISSING, PEOPLE, NAMED = (
     "other model of the protocol",
 )
 COVARIANCES: Mapping[str, tuple[str | None, str | None]] = {  # name -> random effects, structure over visits
+    "unequal ante-dependence": (None, "unequal-ante-dependence"),
+    "unequal compound symmetry": (None, "unequal-compound-symmetry"),
     "unstructured": (None, "unstructured"),
     "random intercept and slope": ("1 + time", None),
     "random intercept": ("1", None),
@@ -33,7 +35,17 @@ COVARIANCES: Mapping[str, tuple[str | None, str | None]] = {  # name -> random e
     "ar1": (None, "ar1"),
 }
 TIMES = {"visit": "a mean per visit", "linear": "a straight line", "piecewise": "straight pieces"}
-BASELINES = {"constrained": "one mean for all arms", "covariate": "covariate", "outcome": "visit like the others"}
+BASELINES = {
+    "covariate": "covariate",
+    "change": "taken off: the change is the response",
+    "constrained": "one mean for all arms",
+    "outcome": "visit like the others",
+}
+MISSING_BASELINES = {
+    "mean": "missing ones set to the mean of everybody",
+    "mean-and-indicator": "missing ones set to the mean, with an indicator",
+    "leave-out": "people without one left out",
+}
 DF_METHODS = ("kenward-roger", "kenward-roger-observed", "satterthwaite", "between-within", "residual")
 EVERYONE, AS_ASSIGNED = "everyone with a score (likelihood)", "all in the arms as assigned"
 WITHOUT_ONE = "without "  # how the options begin that leave out one person
@@ -78,23 +90,32 @@ def model_options(fit: ChangeFit | None, protocol: Protocol) -> list[Option]:
 
     fit: the protocol's model as it was fitted, which says what its rules chose; None where it could not be.
     """
-    model = protocol.model
+    model = protocol.model if fit is None else fit.choice
     used = None if fit is None else (fit.fit.random, fit.fit.covariance)
     own = next((name for name, pair in COVARIANCES.items() if pair == used), None)
     told = own or " and ".join(filter(None, used or (model.random, model.covariance))) or "by the written rules"
-    made = [_option(MODEL, told, _as_it_is, True)]
-    for name, (random, covariance) in COVARIANCES.items():
+    alone = fit is not None and fit.n_rows == fit.n_participants  # one later visit: nothing to choose
+    made = [_option(MODEL, "one later visit: least squares" if alone else told, _as_it_is, True)]
+    for name, (random, covariance) in ({} if alone else COVARIANCES).items():
         if name != own:
             made.append(_option(MODEL, name, _with_model(random=random, covariance=covariance)))
     made.append(_option(TIME, TIMES[model.time], _as_it_is, True))
     other = "linear" if model.time == "visit" else "visit"
-    made.append(_option(TIME, TIMES[other], _with_model(time=other, knots=())))
-    baseline = model.baseline if fit is None else fit.choice.baseline
+    # Another time course brings its own covariance and its own way of the baseline, by the written rules.
+    by_rule = {"random": None, "covariance": None, "baseline": "auto", "df": "auto"}
+    made.append(_option(TIME, TIMES[other], _with_model(time=other, knots=(), **by_rule)))
+    baseline = model.baseline
     made.append(_option(BASELINE, BASELINES.get(baseline, "by the written rules"), _as_it_is, True))
-    if len(protocol.arms) > 1:
-        for name, words in BASELINES.items():
-            if name != baseline:
-                made.append(_option(BASELINE, words, _with_model(baseline=name)))
+    one_arm = len(protocol.arms) < 2
+    for name, words in BASELINES.items():
+        if name != baseline and not (one_arm and name in ("covariate", "constrained")):
+            made.append(_option(BASELINE, words, _with_model(baseline=name)))
+    if baseline == "covariate" and fit is not None and fit.without_baseline:
+        made += [
+            _option(BASELINE, words, _with_model(missing_baseline=name))
+            for name, words in MISSING_BASELINES.items()
+            if name != model.missing_baseline
+        ]
     return made
 
 

@@ -1,12 +1,14 @@
 """Running the scenarios of a what-if: each combination of model and people is fitted once and asked for its answer."""
 
+from dataclasses import replace
+
 import pandas as pd
 
 from outcomes import columns as c
 from outcomes.protocol.trial import Protocol
 from stats.change.change_fit import ChangeFit, fit_change
 from stats.change.crossover import CrossoverFit, fit_crossover
-from stats.choices.choice_grid import Scenario
+from stats.choices.choice_grid import Scenario, usable_df
 from stats.errors import FitError
 from stats.mixed.inference.fit_estimates import Estimates
 
@@ -48,6 +50,15 @@ class Runs:
         except FitError as refused:
             return refused
 
+    def as_decided(self, one: Scenario) -> Scenario:
+        """The scenario with everything its rules decided written out, so that another choice changes nothing else."""
+        fit = self.fitted(one)
+        if fit is None:
+            return one
+        decided = replace(one, model=fit.choice, df=usable_df(fit.choice))
+        self._fits[decided.model, decided.without] = fit
+        return decided
+
     def fitted(self, one: Scenario) -> ChangeFit | None:
         """The model of change of a scenario, where it could be fitted."""
         fit = self._fit(one)
@@ -58,10 +69,13 @@ class Runs:
         fit = self._fit(one)
         return 0 if isinstance(fit, FitError) else fit.fit.n_participants
 
-    def last_visit(self, asked: Estimates | FitError) -> str:
-        """The last visit with an answer; "" where the answer is not about a visit."""
+    def headline_visit(self, asked: Estimates | FitError) -> str:
+        """The primary visit, or the last with an answer; "" where the answer is not about a visit."""
         if isinstance(asked, FitError) or asked.keys is None or "visit" not in asked.keys:
             return ""
+        named = self.design.headline_visit(set(asked.keys["visit"].astype(str)))
+        if named:
+            return named
         return str(asked.keys.loc[asked.keys["day"].astype(float).idxmax(), "visit"])
 
     def comparisons(self, asked: Estimates | FitError, visit: str) -> list[str]:

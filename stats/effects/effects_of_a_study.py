@@ -35,11 +35,11 @@ def model_effects(
 
     scores, design, participants: as in `fit_change`, which is fitted to every outcome. outcomes: the protocol's where
     not named. select: the rows; visit, baseline, hand and condition narrow it. Its visit is the one the effect is of;
-    the last with an estimate where not named. fitted: gives the model of an outcome where it was fitted already, or
-    raises its FitError. See `effect_from_fit` for standardiser, small-sample correction and
-    interval. Unlike the indices of complete pairs it uses every visit of everybody and holds where visits are missing
-    at random. With periods in the protocol (crossover) it is the treatment effect of `fit_crossover` over the SD at the
-    start of the first period. Positive is better.
+    where not named the protocol's primary one, or the last with an estimate. fitted: gives the model of an outcome
+    where it was fitted already, or raises its FitError. See `effect_from_fit` for standardiser, small-sample correction
+    and interval. Unlike the indices of complete pairs it uses every visit of everybody and holds where visits are
+    missing at random. With periods in the protocol (crossover) it is the treatment effect of `fit_crossover` over the
+    SD at the start of the first period. Positive is better.
     Returns `EffectSizes`, kind "model-baseline-sd": one row per outcome and arm against the reference arm ("a - b"); an
     outcome without a model keeps its row, with the reason. n: participants of those arms in the model; enrolled: in the
     scores or, where given, in `participants`.
@@ -61,7 +61,7 @@ def model_effects(
             if isinstance(fit, CrossoverFit):
                 rows += _crossover_rows(fit, scores, design)
             else:
-                rows += _rows(fit, own.visit, enrolled)
+                rows += _rows(fit, own.visit, design, enrolled)
         except FitError as refused:
             rows.append(
                 EffectRow(
@@ -81,10 +81,10 @@ def model_effects(
     )
 
 
-def _rows(fit: ChangeFit, visit: str | None, enrolled: pd.Series) -> list[EffectRow]:
+def _rows(fit: ChangeFit, visit: str | None, design: Protocol, enrolled: pd.Series) -> list[EffectRow]:
     several = len(fit.arms) > 1
     found = (fit.between() if several else fit.changes()).frame()
-    at = visit or str(found["visit"].iloc[-1])
+    at = visit or design.headline_visit(set(found["visit"])) or str(found["visit"].iloc[-1])
     own = found[found["visit"] == at]
     if own.empty:
         raise FitError(

@@ -10,11 +10,12 @@ import pandas as pd
 
 from outcomes import columns as c
 from stats.change.person_changes import better_sign, change_table
+from outcomes.protocol.trial import Protocol
 from stats.effects.one_effect import PAIRED_KINDS, effect_size
 from stats.errors import FitError
 from stats.estimates import NAN, Estimate, check_level
 from stats.result import Result
-from stats.selection import Narrowed, Selection, selection_of
+from stats.selection import Narrowed, Selection, at_headline, selection_of
 
 BETWEEN = "pre-post-control"
 POSITIVE = "Improvement: the sign is turned where lower is better, so positive is better everywhere."
@@ -100,6 +101,7 @@ def effect_sizes(
     *,
     kinds: str | Sequence[str] = CHANGE_KINDS,
     reference: str | None = None,
+    design: Protocol | None = None,
     select: Selection | None = None,
     participants: pd.DataFrame | None = None,
     interval: str = "default",
@@ -111,7 +113,8 @@ def effect_sizes(
     scores: the scores frame. outcomes: one or more outcome ids; all in the frame where not named. kinds: as in
     `effect_size` for two occasions, one row per arm; and `pre-post-control`, one row per arm against the reference arm
     (reference=), the comparison a randomised pilot is for. select: the rows, of every outcome alike; visit, baseline,
-    hand and condition narrow it (first and last visit of each outcome where not named). interval, rng: as in
+    hand and condition narrow it (where not named: the first visit, and the primary one of design=, else the last of
+    each outcome). interval, rng: as in
     `effect_size`. Positive is better.
     Returns `EffectSizes`; an outcome that cannot be computed keeps its row, with the reason.
     Raises FitError for an unknown outcome, visit, kind or reference.
@@ -126,7 +129,8 @@ def effect_sizes(
     make = partial(effect_size, interval=interval, rng=rng)
     rows: list[EffectRow] = []
     for outcome in wanted:
-        table = change_table(scores, replace(selection, outcome=outcome), participants=participants)
+        own = at_headline(replace(selection, outcome=outcome), scores, design)
+        table = change_table(scores, own, participants=participants)
         by_arm = {str(arm): own for arm, own in table.groupby(c.ARM, sort=True)}
         for arm, own in by_arm.items():
             rows += [_row(arm, own, kind, None, make) for kind in chosen if kind != BETWEEN]

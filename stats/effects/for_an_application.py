@@ -143,7 +143,13 @@ def grant_summary(
     else:
         kind = kind or (BETWEEN if reference is not None else "g_av")
         effects = effect_sizes(
-            scores, wanted, kinds=kind, reference=reference, select=selection, participants=participants
+            scores,
+            wanted,
+            kinds=kind,
+            reference=reference,
+            design=design,
+            select=selection,
+            participants=participants,
         )
     counted, notes = [], [CAUTION, *effects.notes]
     ours = {dict(row.size.extra)["standardiser"] for row in effects.rows if row.size}

@@ -16,7 +16,7 @@ from stats.responders.criteria import Criterion
 from stats.responders.improvements import Changes, as_list, changes_of, outcome_named
 from stats.responders.published_criteria import Beyond, Setting, ThresholdLike, all_published, criteria_of
 from stats.responders.responder_counts import ArmCount, ResponderCounts, ScaleEnds, arm_counts
-from stats.selection import Selected, selection_of
+from stats.selection import Selected, at_headline, selection_of
 
 
 def count_responders(
@@ -40,8 +40,9 @@ def count_responders(
     select: outcome, visits, hand, condition and people, as a `Selection` or the outcome's name; the outcome is that of
     the threshold, or the only one in the frame, where none is named.
     participants: everyone enrolled, with sides for thresholds by hand, and `diagnosis` and `phase`: a threshold
-    published for others gets a note. design: the protocol, for the visit changes are counted from and the limits of
-    totals of the study's own. better, unit: of bare changes.
+    published for others gets a note. design: the protocol, for the visits changes are counted between (its primary
+    one, else the outcome's last, where none is named) and the limits of totals of the study's own. better, unit: of
+    bare changes.
     Worsened: worse by the same size. Cannot reach: not improved, not worsened, and baseline nearer to the end of the
     scale than the threshold. The ends are the columns `low` and `high` of the frame where it has them, else the limits
     of the protocol's measure, else those of the catalogue.
@@ -61,6 +62,8 @@ def count_responders(
         selection = replace(selection, outcome=outcome_named(scores, asked))
     if design is not None and selection.baseline is None:
         selection = replace(selection, baseline=design.baseline.id)
+    if isinstance(scores, pd.DataFrame):
+        selection = at_headline(selection, scores, design)
     table = changes_of(scores, selection, participants=participants, unit=unit, better=better)
     outcome = str(table[c.OUTCOME].iloc[0])
     notes: list[str] = []

@@ -68,7 +68,7 @@ class MixedAnalysis:
             then=tuple(then),
             correlated=model.correlated,
             by_arm=model.by_arm,
-            df=model.df,
+            df=rungs[0].choice.df,
         )
 
     @property
@@ -119,15 +119,12 @@ class MixedAnalysis:
         if self.baseline == "covariate":
             base = y[:, :, :1]
             cells = _cell_columns(arm, T - 1)
-            centred = np.where(np.isfinite(base), base - np.nanmean(base), 0.0)
-            column = np.broadcast_to(centred[..., None], (*y[:, :, 1:].shape, 1))
-            X = np.concatenate([np.broadcast_to(cells, (len(y), *cells.shape[1:])), column], axis=3)
-            return (
-                np.where(np.isfinite(base), y[:, :, 1:], np.nan),
-                X,
-                np.concatenate([-weights, weights, [0.0]]),
-                times[1:],
-            )
+            # A slope of its own at each visit; a missing baseline is set to the mean of everybody in its trial.
+            centred = base - np.nanmean(base, axis=1, keepdims=True)
+            centred = np.where(np.isfinite(centred), centred, 0.0)
+            slopes = centred[..., None] * np.eye(T - 1)
+            X = np.concatenate([np.broadcast_to(cells, (len(y), *cells.shape[1:])), slopes], axis=3)
+            return y[:, :, 1:], X, np.concatenate([-weights, weights, np.zeros(T - 1)]), times[1:]
         cells = _cell_columns(arm, T)
         if self.baseline == "none":
             return y, cells, np.concatenate([-weights, weights]), times
