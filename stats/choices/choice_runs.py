@@ -10,6 +10,7 @@ from stats.change.change_fit import ChangeFit, fit_change
 from stats.change.crossover import CrossoverFit, fit_crossover
 from stats.choices.choice_grid import Scenario, usable_df
 from stats.errors import FitError
+from stats.mixed.fitting.small_sample import KENWARD_ROGER
 from stats.mixed.inference.fit_estimates import Estimates
 
 DIFFERENCE, CHANGE, EFFECT = "difference in change", "change from baseline", "treatment effect"
@@ -45,7 +46,7 @@ class Runs:
             return fit
         try:
             if isinstance(fit, CrossoverFit):
-                return fit.effect(df=one.df)
+                return fit.effect(df=KENWARD_ROGER if one.df == "auto" else one.df)
             return fit.between(df=one.df) if self.quantity == DIFFERENCE else fit.changes(df=one.df)
         except FitError as refused:
             return refused
@@ -54,7 +55,7 @@ class Runs:
         """The scenario with everything its rules decided written out, so that another choice changes nothing else."""
         fit = self.fitted(one)
         if fit is None:
-            return one
+            return replace(one, df=KENWARD_ROGER) if one.df == "auto" else one
         decided = replace(one, model=fit.choice, df=usable_df(fit.choice))
         self._fits[decided.model, decided.without] = fit
         return decided
