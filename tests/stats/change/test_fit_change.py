@@ -1,5 +1,6 @@
 """From scores to a model of change: designs, reasons, and agreement with plain analyses of complete data."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ import statsmodels.formula.api as smf
 from scipy.stats import ttest_1samp, ttest_ind
 
 from outcomes import read_study, score
-from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol
+from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol, Randomisation
 from stats import FitError, fit_change, fit_mixed
 
 DATA = Path(__file__).parents[2] / "reference" / "data"
@@ -120,18 +121,57 @@ def test_linear_time_is_the_formula_a_reader_would_write(pilot: pd.DataFrame) ->
 
 def test_the_ladder_says_why(pilot: pd.DataFrame) -> None:
     fit = fit_change(pilot, "score.total", design=PARALLEL)
-    assert any("unstructured covariance over 5 visits asks for 5 x 6 = 30" in note for note in fit.notes)
-    assert fit.fit.random == "1 + time"
+    # 24 people in 2 arms leave 22; 5 later visits have 5 x 6 / 2 = 15 variances and covariances, 4 people for each.
+    assert any("the 15 parameters of an unstructured covariance over 5 visits ask for 60" in n for n in fit.notes)
+    assert fit.fit.covariance == "unequal-ante-dependence"
+    assert (fit.choice.baseline, fit.choice.df) == ("covariate", "kenward-roger-observed")
     few = fit_change(pilot[pilot["visit"].isin(["w0", "w1", "w2"])], "score.total", design=PARALLEL)
-    assert few.fit.covariance == "unstructured"
+    assert few.fit.covariance == "unstructured"  # 3 parameters ask for 12
 
 
-def test_missing_baselines_make_it_constrained(pilot: pd.DataFrame) -> None:
-    lost = pilot[~((pilot["participant"] == "3") & (pilot["visit"] == "w0"))]
+def test_a_missing_baseline_is_the_mean_of_everybody(pilot: pd.DataFrame) -> None:
+    """One later visit: least squares of statsmodels on the same rows, the missing baseline filled in by hand."""
+    two = pilot[pilot["visit"].isin(["w0", "w5"])]
+    lost = two[~((two["participant"] == "3") & (two["visit"] == "w0"))]
     fit = fit_change(lost, "score.total", design=PARALLEL)
-    assert fit.choice.baseline == "constrained"
     assert fit.n_participants == 24
-    assert "Participants without a baseline: 1" in " ".join(fit.notes)
+    assert "Participants without a baseline: 1 (3); it is set to the mean of everybody" in " ".join(fit.notes)
+    wide = lost.pivot(index="participant", columns="visit", values="value").join(
+        lost.drop_duplicates("participant").set_index("participant")["arm"]
+    )
+    plain = smf.ols("w5 ~ w0 + C(arm, Treatment('ctl'))", wide.fillna({"w0": wide["w0"].mean()})).fit()
+    ours = fit.between().frame()
+    assert ours["estimate"][0] == pytest.approx(plain.params.iloc[1], rel=1e-8)
+    assert ours["p_value"][0] == pytest.approx(plain.pvalues.iloc[1], rel=1e-6)
+    left_out = fit_change(lost, "score.total", design=PARALLEL, model=ModelChoice(missing_baseline="leave-out"))
+    assert left_out.n_participants == 23
+
+
+def test_arms_that_were_not_randomised_are_compared_in_their_changes(pilot: pd.DataFrame) -> None:
+    """One later visit: the two-sample t test of the changes (scipy); nobody without a baseline takes part."""
+    two = pilot[pilot["visit"].isin(["w0", "w5"])]
+    lost = two[~((two["participant"] == "3") & (two["visit"] == "w0"))]
+    fit = fit_change(lost, "score.total", design=replace(PARALLEL, randomisation=Randomisation(False)))
+    assert fit.choice.baseline == "change"
+    wide = lost.pivot(index="participant", columns="visit", values="value").dropna()
+    arm = lost.drop_duplicates("participant").set_index("participant")["arm"]
+    change = wide["w5"] - wide["w0"]
+    plain = ttest_ind(change[arm[change.index] == "exp"], change[arm[change.index] == "ctl"])
+    ours = fit.between().frame()
+    assert ours["statistic"][0] == pytest.approx(plain.statistic, rel=1e-9)
+    assert ours["p_value"][0] == pytest.approx(plain.pvalue, rel=1e-8)
+
+
+def test_a_single_arm_is_a_paired_t_test(pilot: pd.DataFrame) -> None:
+    two = pilot[pilot["visit"].isin(["w0", "w5"])]
+    single = replace(PARALLEL, design="single-arm", arms=())
+    fit = fit_change(two, "score.total", design=single)
+    wide = two.pivot(index="participant", columns="visit", values="value")
+    plain = ttest_1samp(wide["w5"] - wide["w0"], 0)
+    ours = fit.changes().frame()
+    assert ours["p_value"][0] == pytest.approx(plain.pvalue, rel=1e-8)
+    assert fit.means().frame()["estimate"][0] == pytest.approx(wide["w5"].mean(), rel=1e-12)
+    assert fit.contrast("w5 - w0").frame()["estimate"][0] == pytest.approx(plain.statistic * ours["std_error"][0])
 
 
 def test_a_visit_nobody_attended_and_an_empty_arm_are_noted(pilot: pd.DataFrame) -> None:
@@ -171,8 +211,9 @@ def test_refusals_say_what_to_do(pilot: pd.DataFrame, damage, message: str) -> N
 
 def test_kenward_roger_is_refused_for_maximum_likelihood(pilot: pd.DataFrame) -> None:
     fit = fit_change(pilot, "score.total", design=PARALLEL, model=ModelChoice(method="ml"))
+    assert fit.choice.df == "satterthwaite"
     with pytest.raises(FitError, match="defined for REML"):
-        fit.between()
+        fit.between(df="kenward-roger")
 
 
 def test_grouped_random_effects_are_refused_with_advice(pilot: pd.DataFrame) -> None:
