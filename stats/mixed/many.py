@@ -83,13 +83,14 @@ class ManyFits:
     def estimates(self, L: np.ndarray, df: str = KENWARD_ROGER) -> ManyEstimates:
         """Combinations L b, L (m, q), with the standard errors and df of a method (see `MixedFit.fixed`)."""
         check_df(df)
-        small, scaled = self.solution.small, np.atleast_2d(L) @ self.solution.basis
+        small, scaled = self.solution.for_df(df), np.atleast_2d(L) @ self.solution.basis
+        hidden = self.solution.hidden(scaled)
         covariance = small.covariance(df)
         variance = ((scaled @ covariance) * scaled).sum(axis=2)
-        bad = ~self.converged[:, None] | (variance <= 0)
+        bad = ~self.converged[:, None] | (variance <= 0) | hidden
         std_error = np.sqrt(np.where(bad, np.nan, variance)) * self.solution.scale[:, None]
-        if df in INFORMATION:
-            degrees = small.satterthwaite(scaled, INFORMATION[df])
+        if df in INFORMATION or self.solution.exact:
+            degrees = small.satterthwaite(scaled, INFORMATION.get(df, "expected"))
         else:
             degrees = np.full(std_error.shape, np.inf if df == "normal" else float(self.n_rows - len(self.terms)))
         estimate = small.point.beta @ scaled.T * self.solution.scale[:, None]
@@ -98,7 +99,7 @@ class ManyFits:
     def test(self, L: np.ndarray, df: str = KENWARD_ROGER) -> ManyTests:
         """Joint test that L b = 0, L (l, q)."""
         check_df(df)
-        small, scaled = self.solution.small, independent_rows(np.atleast_2d(L) @ self.solution.basis)
+        small, scaled = self.solution.for_df(df), independent_rows(np.atleast_2d(L) @ self.solution.basis)
         rows = len(scaled)
         if df.startswith(KENWARD_ROGER):
             F, den, _ = small.kenward_roger_joint(scaled, df)
@@ -107,7 +108,7 @@ class ManyFits:
         else:
             F = small.wald(scaled, small.point.phi) / rows
             den = np.full(len(F), np.inf if df == "normal" else float(self.n_rows - len(self.terms)))
-        F = np.where(self.converged, F, np.nan)
+        F = np.where(self.converged & ~self.solution.hidden(scaled).any(), F, np.nan)
         return ManyTests(F, rows, den, f_tail(F, rows, den))
 
     def alike(self, some: np.ndarray | None = None) -> Iterator[Alike]:

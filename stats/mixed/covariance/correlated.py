@@ -129,7 +129,8 @@ class Exchangeable(Correlated):
         return np.eye(T) + rho[:, :, None] * self.off, first, np.zeros((n, 1, 1, T, T))
 
     def start_correlation(self, corr: np.ndarray) -> np.ndarray:
-        return np.clip(corr[:, self.off == 1].mean(axis=1), 0.0, 0.9)[:, None]
+        pairs = corr[:, self.off == 1]
+        return np.clip(pairs.mean(axis=1), 0.0, 0.9)[:, None] if pairs.shape[1] else np.zeros((len(corr), 1))
 
 
 class UnequalToeplitz(Correlated):
@@ -151,7 +152,8 @@ class UnequalToeplitz(Correlated):
 
     def start_correlation(self, corr: np.ndarray) -> np.ndarray:
         smooth = correlations(positive(lag_averaged(corr)))
-        return np.stack([lag_means(smooth, k) for k in range(1, self.T)], axis=1)
+        lags = [lag_means(smooth, k) for k in range(1, self.T)]
+        return np.stack(lags, axis=1) if lags else np.empty((len(corr), 0))
 
 
 class AnteDependence(Correlated):
@@ -180,4 +182,5 @@ class AnteDependence(Correlated):
         return R, first, second
 
     def start_correlation(self, corr: np.ndarray) -> np.ndarray:
-        return np.clip(np.stack([corr[:, k, k + 1] for k in range(self.n_corr)], axis=1), -0.9, 0.9)
+        steps = np.arange(self.n_corr)
+        return np.clip(corr[:, steps, steps + 1], -0.9, 0.9)

@@ -90,8 +90,8 @@ class CompoundSymmetry(Linear):
         self.names = (("visit", "residual"), ("visit", "covariance"))
 
     def start(self, pooled: np.ndarray) -> np.ndarray:
-        variance, covariance = lag_means(pooled, 0), np.stack([lag_means(pooled, k) for k in range(1, pooled.shape[1])])
-        covariance = np.clip(covariance.mean(axis=0) if len(covariance) else 0 * variance, 0, 0.9 * variance)
+        variance, lags = lag_means(pooled, 0), [lag_means(pooled, k) for k in range(1, pooled.shape[1])]
+        covariance = np.clip(np.mean(lags, axis=0) if lags else 0 * variance, 0, 0.9 * variance)
         return np.stack([variance - covariance, covariance], axis=1)
 
 

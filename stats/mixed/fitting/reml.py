@@ -2,10 +2,12 @@
 
 Inside the parameter space Newton's method runs in the natural parameters: the first step on the expected information,
 then on the observed information where that is positive definite and on the expected elsewhere, halving steps that leave
-the positive definite matrices or lower the likelihood. Random effects must have a positive semi-definite G; a maximum
-outside is searched again over a Cholesky factor of G, whose zero rows are the boundary. Convergence is a small Newton
-decrement (gradient in the metric of the information) at the end, or for a boundary the first-order conditions of the
-cone, never the lack of progress.
+the positive definite matrices or lower the likelihood. That maximum is unbounded: every participant's covariance is
+positive definite, a variance of random effects may be negative. Random effects proper have a positive semi-definite G; a
+maximum outside is searched again over a Cholesky factor of G, whose zero rows are the boundary. Both are kept, the
+unbounded one for tests (see `small_sample`), the bounded one to be shown. Convergence is a small Newton decrement
+(gradient in the metric of the information) at the end, or for a boundary the first-order conditions of the cone, never
+the lack of progress.
 """
 
 from dataclasses import dataclass, fields
@@ -22,6 +24,7 @@ TOLERANCE = 1e-16  # Newton decrement, about (distance from the maximum in stand
 NEAR = 1e-13  # decrement from which one more step ends the search
 ITERATIONS = 80
 HALVINGS = 20
+PEAKED = 1e-7  # least curvature of what is called a maximum outside the cones
 FLAT = 1e-14  # least curvature, on the scale of a unit diagonal
 FIELDS = tuple(field.name for field in fields(Point))
 SHORT = 0.05  # length of a step
@@ -30,11 +33,17 @@ CRAWL = 4  # short steps in a row after which a search runs into the edge of the
 
 @dataclass(frozen=True)
 class Optimum:
-    """Maxima of R replicates: the likelihood there, converged (R,) bool, boundary (R,) bool, decrement (R,), steps."""
+    """Maxima of R replicates: the likelihood there, converged (R,) bool, boundary (R,) bool, decrement (R,), steps.
+
+    `shown` is the maximum with every G positive semi-definite; `boundary` says where it lies on the edge of those, and
+    `unbounded` (R,) bool where `point` is a maximum outside them instead.
+    """
 
     point: Point
+    shown: Point
     converged: np.ndarray
     boundary: np.ndarray
+    unbounded: np.ndarray
     decrement: np.ndarray
     iterations: int
 
@@ -49,26 +58,46 @@ class Optimum:
         return self.point.loglik
 
 
-def maximise(likelihood: Likelihood, start: np.ndarray) -> Optimum:
-    """The maximum of each replicate from `start` (R, K)."""
+def maximise(likelihood: Likelihood, start: np.ndarray, *, unbounded: bool | None = None) -> Optimum:
+    """The maximum of each replicate from `start` (R, K).
+
+    unbounded: whether variances of random effects may be negative in `point` (default: under REML).
+    """
     structure = likelihood.structure
     theta, point, decrement, iterations = _newton(likelihood, start, _Natural())
-    boundary = np.zeros(len(theta), dtype=bool)
+    boundary, outside = np.zeros((2, len(theta)), dtype=bool)
+    shown = point
     if structure.cones:
-        boundary = ~_inside_cones(structure, theta) | ~(decrement < 1e-9)
+        found = decrement < 1e-9
+        boundary = ~_inside_cones(structure, theta) | ~found
         if some(boundary):
+            outside = boundary & found & np.isfinite(point.loglik) & _peaked(point)
             again = np.flatnonzero(boundary)
             part = likelihood.subset(again)
             cholesky = _Cholesky(structure)
             phi, _, dec, more = _newton(part, cholesky.start(theta[again], start[again]), cholesky)
             snapped = cholesky.snap(phi)
-            point, decrement[again] = _put(point, again, part.at(snapped)), dec
+            shown, decrement[again] = _put(point, again, part.at(snapped)), dec
             iterations = max(iterations, more)
             boundary[again] = cholesky.on_boundary(snapped)
     ok = decrement < 1e-9
     if some(boundary):
-        ok = ok & (~boundary | _cone_conditions(structure, point))
-    return Optimum(point, ok & np.isfinite(point.loglik), boundary, decrement, iterations)
+        ok = ok & (~boundary | _cone_conditions(structure, shown))
+    ok = ok & np.isfinite(shown.loglik)
+    # Where the search inside found a maximum that is none of the edge, that one counts.
+    free = outside & (boundary | ~ok) & (likelihood.reml if unbounded is None else unbounded)
+    if some(outside):
+        point = _put(shown, free, _take(point, free)) if some(free) else shown
+    else:
+        point = shown
+    return Optimum(point, shown, ok | free, boundary, free, decrement, iterations)
+
+
+def _peaked(point: Point) -> np.ndarray:
+    """Where the observed information is positive definite (R,), on the scale of a unit diagonal."""
+    finite = np.isfinite(point.observed).all(axis=(1, 2))
+    observed = point.observed if every(finite) else np.where(finite[:, None, None], point.observed, 0.0)
+    return finite & (spectrum(observed)[1][:, 0] > PEAKED)
 
 
 class _Natural:

@@ -8,8 +8,15 @@ form takes the first-order bias of the estimated parameters off as well and does
 Data Anal 53:2583; the bias is derived here after Cox & Snell 1968). Satterthwaite (Giesbrecht & Burns 1985; Fai &
 Cornelius 1996 for several degrees) uses the observed information.
 
-On the boundary of the parameter space (a variance of zero, a correlation of one) the parameters held there are dropped:
-derivatives run along the boundary only (see `tangent.py`). There is no agreed answer for such fits.
+Where variances of random effects would be estimated below zero, Kenward-Roger stands at the unbounded maximum (every
+participant's covariance positive definite, see `reml`), the plainer methods at the bounded one: with complete data that is the t test of participants' own
+slopes, and it rejects a true null in 4.7, 4.8 and 5.0 % of trials for slope SDs of 0, 0.5 and 1 (6 per arm, 6 visits,
+15 % missing, 2,000 trials a row); dropping the component rejects in 3.0, 4.9 and 5.0 %. No method is right given that a
+fit lies there (7-25 % on the boundary, 1-4 % off it). Without such a maximum the parameters held on the boundary are
+dropped: derivatives run along it only (see `tangent`).
+
+Where the covariance is one variance times the identity (one row per participant) this is ordinary least squares, and
+every method gives its exact t and F.
 """
 
 import numpy as np
@@ -39,8 +46,10 @@ class SmallSample:
     Shapes: phi (R, q, q); contrasts L (m, q) are tested one by one by `single` and together by `joint`.
     """
 
-    def __init__(self, likelihood: Likelihood, point: Point, boundary: np.ndarray) -> None:
-        self.likelihood, self.point = likelihood, point
+    def __init__(
+        self, likelihood: Likelihood, point: Point, boundary: np.ndarray, *, exact_df: float | np.ndarray | None = None
+    ) -> None:
+        self.likelihood, self.point, self.exact_df = likelihood, point, exact_df
         self.tangent = tangent_of(likelihood.structure, point.theta, boundary)
         self._inverse: dict[str, tuple[np.ndarray, np.ndarray | None, np.ndarray]] = {}
         self._adjusted: dict[str, np.ndarray] = {}
@@ -127,12 +136,16 @@ class SmallSample:
 
     def covariance(self, df: str) -> np.ndarray:
         """Covariance of the coefficients that goes with a df method (R, q, q)."""
+        if self.exact_df is not None:
+            return self.point.phi
         if df == KENWARD_ROGER_2009:
             return self.bias_corrected()
         return self.adjusted(INFORMATION[df]) if df.startswith(KENWARD_ROGER) else self.point.phi
 
     def satterthwaite(self, L: np.ndarray, kind: str) -> np.ndarray:
         """df of each row of L (m, q): 2 (l'Phi l)^2 / g'W g, g_k = -l' Phi P_k Phi l. Returns (R, m)."""
+        if self.exact_df is not None:
+            return np.broadcast_to(np.reshape(self.exact_df, (-1, 1)), (len(self.point.beta), len(L))).copy()
         W, _, valid = self.inverse_information(kind)
         half = L @ self.point.phi  # (R, m, q)
         variance = (half * L).sum(axis=2)
@@ -144,8 +157,12 @@ class SmallSample:
 
     def kenward_roger_joint(self, L: np.ndarray, df: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Scaled F, denominator df and A2 of the joint test of L (m, q) by a Kenward-Roger method: (R,) each."""
+        phi, size = self.point.phi, len(L)
+        if self.exact_df is not None:
+            den = np.broadcast_to(self.exact_df, len(phi)).astype(float)
+            return self.wald(L, phi) / size, den, 2 * size / den
         W, _, valid = self.inverse_information(INFORMATION[df])
-        phi, adjusted, size = self.point.phi, self.covariance(df), len(L)
+        adjusted = self.covariance(df)
         middle = np.linalg.inv(L @ phi @ L.T)
         theta = L.T @ middle @ L  # (R, q, q)
         M = theta[:, None] @ phi[:, None] @ self.point.P @ phi[:, None]  # (R, K, q, q)
@@ -164,6 +181,8 @@ class SmallSample:
     def fai_cornelius(self, L: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """F and denominator df of the joint test by Satterthwaite df along the eigenvectors of L Phi L' (R,), (R,)."""
         phi, size = self.point.phi, len(L)
+        if self.exact_df is not None:
+            return self.wald(L, phi) / size, np.broadcast_to(self.exact_df, len(phi)).astype(float)
         _, vectors = np.linalg.eigh(L @ phi @ L.T)
         out = np.empty((len(phi), size))
         for r in range(len(phi)):

@@ -5,14 +5,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stats.errors import FitError
+from stats.mixed.covariance.effect_columns import natural_parameters, well_scaled
 from stats.mixed.covariance.geometry import geometry_of
 from stats.mixed.covariance.structure import Structure
 from stats.mixed.covariance.structures_by_name import build_structure
+from stats.mixed.fitting.identified import Flat, Reduced, felt, flat_directions, held_values, white
 from stats.mixed.fitting.likelihood import Likelihood
-from stats.mixed.fitting.reml import maximise
-from stats.mixed.fitting.small_sample import SmallSample
+from stats.mixed.fitting.reml import Optimum, maximise
+from stats.mixed.fitting.small_sample import KENWARD_ROGER, SmallSample
 from stats.mixed.model.layout import collinear
-from stats.mixed.model.masks import every
+from stats.mixed.model.masks import every, some
 from stats.mixed.model.moments import Moments
 
 
@@ -20,19 +22,31 @@ from stats.mixed.model.moments import Moments
 class Solution:
     """Maxima of R replicates in the coordinates y / scale and X @ basis.
 
-    scale (R,); basis (q, q); z_scale (r,); loglik (R,) in the units of y; converged, boundary (R,) bool; `small` the
-    small-sample machinery there. `theta` (R, K) in the units of y.
+    scale (R,); basis (q, q); loglik (R,) in the units of y; converged, boundary, unbounded (R,) bool; `theta` (R, K) in
+    the units of y, with every covariance of random effects proper, and `small` the small-sample machinery there. Where a
+    replicate is `unbounded`, `free` stands at the maximum where variances of random effects may be negative while every
+    participant's covariance is positive definite: what Kenward-Roger is made of (see `small_sample`); elsewhere it is
+    `small`. `flat`: what the data cannot tell apart (None: nothing), and `kept` (R, K) the parameters without it.
     """
 
     structure: Structure
     small: SmallSample
+    free: SmallSample
     scale: np.ndarray
     basis: np.ndarray
     loglik: np.ndarray
     theta: np.ndarray
     converged: np.ndarray
     boundary: np.ndarray
+    unbounded: np.ndarray
     iterations: int
+    flat: Flat | None = None
+    kept: np.ndarray | None = None
+    whole: Likelihood | None = None
+
+    def for_df(self, df: str) -> SmallSample:
+        """The small-sample machinery that goes with a df method."""
+        return self.free if df.startswith(KENWARD_ROGER) else self.small
 
     @property
     def beta(self) -> np.ndarray:
@@ -40,10 +54,30 @@ class Solution:
         return (self.small.point.beta * self.scale[:, None]) @ self.basis.T
 
     @property
+    def exact(self) -> bool:
+        """Whether this is ordinary least squares, with its exact t and F on rows less coefficients."""
+        return self.small.exact_df is not None
+
+    @property
+    def n_parameters(self) -> int:
+        """Covariance parameters that the data can tell apart."""
+        return self.structure.size - (0 if self.flat is None else len(self.flat.dropped))
+
+    @property
     def unknown(self) -> tuple[str, ...]:
         """Parameters that no row bears on (of the first replicate): they stay where the search began."""
-        nothing = np.diagonal(self.small.point.expected[0]) == 0
-        return tuple(name for (_, name), none in zip(self.structure.names, nothing, strict=True) if none)
+        structure, nothing = self.small.likelihood.structure, np.diagonal(self.small.point.expected[0]) == 0
+        return tuple(name for (_, name), none in zip(structure.names, nothing, strict=True) if none)
+
+    def hidden(self, scaled: np.ndarray) -> np.ndarray:
+        """Combinations `scaled` (m, q), in the columns X @ basis, whose variance the data cannot show (m,)."""
+        if self.flat is None or self.whole is None:
+            return np.zeros(len(scaled), dtype=bool)
+        at = self.small.point.theta[:1]
+        structure = self.small.likelihood.structure
+        theta = structure.embed(at) if isinstance(structure, Reduced) else at
+        whole = self.whole.subset(np.arange(len(self.scale)) == 0)
+        return felt(whole, whole.at(theta), self.flat, scaled)
 
 
 def solve(
@@ -76,10 +110,8 @@ def solve(
             "so no error can be estimated. Check the outcome column, or describe the values without a model."
         )
     scale = np.sqrt(variance)
-    z_scale = _effect_sizes(moments)
-    unit = moments.scaled(1 / scale, z_scale)
-    effects_only = bool(unit.random_terms) and covariance is None
-    if effects_only:
+    unit, turn = well_scaled(moments.scaled(1 / scale), correlated=correlated)
+    if unit.random_terms and covariance is None:
         unit = unit.rotated()
     structure = build_structure(
         geometry_of(unit, times),
@@ -90,18 +122,47 @@ def solve(
         covariance=covariance,
     )
     likelihood = Likelihood(unit, structure, reml=reml)
-    pooled = _pooled_residuals(unit, covariance)
-    optimum = maximise(likelihood, structure.start(pooled))
-    point = replace(optimum.point, beta=optimum.point.beta + unit.shift)
+    start = structure.start(_pooled_residuals(unit, covariance))
+    optimum = maximise(likelihood, start)
+    flat = _flat(likelihood, optimum, start)
     rows, q = moments.n_rows, len(basis)
-    loglik = optimum.loglik - rows * np.log(scale)
+    theta, kept, whole, loglik = optimum.shown.theta, None, None, optimum.shown.loglik
+    converged, boundary, unbounded = optimum.converged, optimum.boundary, optimum.unbounded
+    shown, point = optimum.shown, optimum.point
+    if flat is not None:
+        whole = likelihood
+        reduced = Reduced(structure, flat.keep, held_values(structure, start[0]))
+        likelihood = Likelihood(unit, reduced, reml=reml)
+        optimum = maximise(likelihood, start[:, flat.keep])
+        shown = point = optimum.point
+        kept = natural_parameters(structure, reduced.embed(point.theta), scale, turn)
+        # The same likelihood over fewer parameters; where it is higher, proper random effects cannot reach it.
+        unbounded = boundary = optimum.converged & converged & (optimum.loglik > loglik + 1e-6)
+        theta = np.where(converged[:, None], theta, reduced.embed(point.theta))
+        loglik = np.where(converged, loglik, optimum.loglik)
+        converged = optimum.converged
+    loglik = loglik - rows * np.log(scale)
     if reml:
         loglik = loglik + q * np.log(scale) + np.linalg.slogdet(basis)[1]
-    theta = optimum.theta * _units(structure, scale, z_scale)
+    exact_df = float(rows - q) if reml and white(likelihood, point.theta) else None
+    shown = replace(shown, beta=shown.beta + unit.shift)
+    held = boundary if flat is None else np.zeros_like(boundary)
+    small = free = SmallSample(likelihood, shown, held, exact_df=exact_df)
+    if flat is None and some(unbounded):
+        free = SmallSample(likelihood, replace(point, beta=point.beta + unit.shift), boundary & ~unbounded)
     return Solution(
-        structure, SmallSample(likelihood, point, optimum.boundary), scale, basis, loglik, theta, optimum.converged,
-        optimum.boundary, optimum.iterations,
+        structure, small, free, scale, basis, loglik, natural_parameters(structure, theta, scale, turn), converged,
+        boundary, unbounded, optimum.iterations, flat, kept, whole,
     )  # fmt: skip
+
+
+def _flat(likelihood: Likelihood, optimum: Optimum, start: np.ndarray) -> Flat | None:
+    """Directions that are flat at the end of the first replicate's search and were so at its start."""
+    first = likelihood.subset(np.arange(len(start)) == 0)
+    end = optimum.point.theta[:1]
+    if np.isfinite(end).all() and flat_directions(first, first.at(end)) is None:
+        return None
+    return flat_directions(first, first.at(start[:1]))
 
 
 def orthogonal(moments: Moments) -> tuple[Moments, np.ndarray]:
@@ -132,18 +193,6 @@ def _least_squares(moments: Moments) -> np.ndarray:
     return np.linalg.solve(XX, np.einsum("rpjja->ra", moments.B).T).T
 
 
-def _effect_sizes(moments: Moments) -> np.ndarray:
-    """Root mean square (r,) of each random-effect covariate over the observed cells."""
-    if moments.Z is None:
-        return np.ones(0)
-    seen = moments.observed * moments.n[:, None]
-    size = np.sqrt(seen.ravel() @ (moments.Z**2).reshape(seen.size, -1) / seen.sum())
-    if (size == 0).any():
-        empty = [moments.random_terms[k] for k in np.flatnonzero(size == 0)]
-        raise FitError(f"Random effect {', '.join(empty)} is zero on every row. Remove it from random=.")
-    return size
-
-
 def _pooled_residuals(moments: Moments, covariance: str | None) -> np.ndarray:
     """Mean residual products of every pair of slots (R, T, T)."""
     pairs = (moments.n[:, None] * moments.observed).T @ moments.observed
@@ -155,26 +204,3 @@ def _pooled_residuals(moments: Moments, covariance: str | None) -> np.ndarray:
         )
     # Slots never observed together contribute nothing and are left at zero covariance
     return moments.C.sum(axis=1) / np.maximum(pairs, 1)
-
-
-def _units(structure: Structure, scale: np.ndarray, z_scale: np.ndarray) -> np.ndarray:
-    """Factors (R, K) from scaled to natural parameters: variances times scale^2, effects per unit of Z."""
-    effect = np.ones(structure.size)
-    if len(z_scale):
-        for position, (i, j) in _effect_positions(structure, len(z_scale)):
-            effect[position] = z_scale[i] * z_scale[j]
-    power = [0 if label.startswith("corr") else 2 for _, label in structure.names]
-    return scale[:, None] ** power / effect
-
-
-def _effect_positions(structure: Structure, r: int) -> list[tuple[int, tuple[int, int]]]:
-    """Parameter positions of the entries (i, j) of G."""
-    found: list[tuple[int, tuple[int, int]]] = []
-    single = 0
-    for size, at in structure.cones:
-        if size == 1 and r > 1:
-            found.append((at[0], (single % r, single % r)))
-            single += 1
-        else:
-            found += zip(at, [(i, j) for i in range(size) for j in range(i + 1)], strict=False)
-    return found

@@ -84,10 +84,10 @@ class Sandwich:
         squares = np.square(np.swapaxes(flat, 2, 3) @ flat).sum(axis=(2, 3))  # sum_ij (reach_i' reach_j)^2
         squares = squares + (np.square(own - inside) - np.square(inside)).sum(axis=1)
         mean, model = np.einsum("rmm->rm", self.expected), np.einsum("rmm->rm", self.model)
-        seen = mean > SEEN * model
+        seen = (mean > SEEN * model) & (squares > 0)
         variance = np.einsum("rmm->rm", self.covariance)
         std_error = np.sqrt(np.where(seen, variance, np.nan))
-        return std_error, np.where(seen, mean, np.nan) ** 2 / np.where(seen, squares, 1.0)
+        return np.where(seen, std_error, np.nan), np.where(seen, mean, np.nan) ** 2 / np.where(seen, squares, 1.0)
 
     def joint(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """F, denominator df and eta (R,) of all combinations together.

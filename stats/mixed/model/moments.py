@@ -125,14 +125,13 @@ class Moments:
             shift=np.linalg.solve(basis, self.shift.T).T,
         )
 
-    def scaled(self, factor: np.ndarray, z_size: np.ndarray | None = None) -> "Moments":
-        """The moments of factor * y, one factor per replicate (R,), with Z / z_size."""
+    def scaled(self, factor: np.ndarray) -> "Moments":
+        """The moments of factor * y, one factor per replicate (R,)."""
         return replace(
             self,
             B=self.B * factor[:, None, None, None, None],
             C=self.C * (factor**2)[:, None, None, None],
             shift=self.shift * factor[:, None],
-            Z=self.Z if self.Z is None or z_size is None else self.Z / z_size,
         )
 
     def rotated(self) -> "Moments":
