@@ -374,8 +374,9 @@ UNKNOWABLE = "its standard error depends on a variance that these data cannot sh
 
 def _unknowable(labels: Sequence[str]) -> FitError:
     return FitError(
-        f"{', '.join(labels)}: {UNKNOWABLE} (a coefficient that one participant or one group alone decides takes its own "
-        "error away with it). Use one covariance for everybody, leave that coefficient out, or describe it without a test."
+        f"{', '.join(labels)}: {UNKNOWABLE} (a coefficient that one participant or one group alone decides takes its "
+        "own error away with it). Use one covariance for everybody, leave that coefficient out, or describe it without "
+        "a test."
     )
 
 
@@ -387,14 +388,15 @@ def identified_notes(solution: Solution, moments: Moments) -> list[str]:
         dropped = ", ".join(" ".join(names[k]) for k in solution.flat.dropped)
         kept = ", ".join(" ".join(names[k]) for k in solution.flat.keep)
         notes.append(
-            f"These data cannot tell {dropped} apart from {kept}: left out, with its share in what stays; the fit is the same."
+            f"These data cannot tell {dropped} apart from {kept}: left out, with its share in what stays; the fit is "
+            "the same."
         )
     if solution.exact:
         one = moments.n_rows == moments.n_participants
         why = "One row per participant" if one else "One variance and no correlation left"
         notes.append(
-            f"{why}: ordinary least squares with its exact t and F on {moments.n_rows - len(moments.terms)} residual df, "
-            "whichever df method is asked for."
+            f"{why}: ordinary least squares with its exact t and F on {moments.n_rows - len(moments.terms)} residual "
+            "df, whichever df method is asked for."
         )
     return notes
 

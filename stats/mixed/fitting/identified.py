@@ -1,7 +1,7 @@
 """What the data cannot tell apart: directions of the covariance along which the likelihood is exactly flat.
 
-With K'X = 0 and V_c = sum c_k V_k, c' E c = 1/2 || (K'VK)^-1/2 K'V_c K (K'VK)^-1/2 ||^2 for the expected information E of
-the restricted likelihood: it is singular along c where K'V_c K = 0. One row per participant cannot tell a random
+With K'X = 0 and V_c = sum c_k V_k, c' E c = 1/2 || (K'VK)^-1/2 K'V_c K (K'VK)^-1/2 ||^2 for the expected information
+E of the restricted likelihood: it is singular along c where K'V_c K = 0. One row per participant cannot tell a random
 intercept from error, two visits cannot tell a slope from error, a person who alone decides a coefficient says nothing
 of its variance. E is judged on the scale of the information that full likelihood has (1/2 tr(W V_k W V_k)), since what
 X has eaten leaves pure rounding in E. A null direction that a combination of coefficients does not feel is dropped; one
@@ -108,7 +108,7 @@ def _order(structure: Structure) -> list[int]:
 
 
 def held_values(structure: Structure, start: np.ndarray) -> np.ndarray:
-    """Where dropped parameters are held (K,): variances and covariances of random effects at zero, others at the start."""
+    """Where dropped parameters are held (K,): (co)variances of random effects at zero, others at the start."""
     zero = [part == "participant" for part, _ in structure.names]
     return np.where(zero, 0.0, start)
 

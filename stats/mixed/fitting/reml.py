@@ -3,8 +3,8 @@
 Inside the parameter space Newton's method runs in the natural parameters: the first step on the expected information,
 then on the observed information where that is positive definite and on the expected elsewhere, halving steps that leave
 the positive definite matrices or lower the likelihood. That maximum is unbounded: every participant's covariance is
-positive definite, a variance of random effects may be negative. Random effects proper have a positive semi-definite G; a
-maximum outside is searched again over a Cholesky factor of G, whose zero rows are the boundary. Both are kept, the
+positive definite, a variance of random effects may be negative. Random effects proper have a positive semi-definite
+G; a maximum outside is searched again over a Cholesky factor of G, whose zero rows are the boundary. Both are kept, the
 unbounded one for tests (see `small_sample`), the bounded one to be shown. Convergence is a small Newton decrement
 (gradient in the metric of the information) at the end, or for a boundary the first-order conditions of the cone, never
 the lack of progress.
@@ -86,10 +86,7 @@ def maximise(likelihood: Likelihood, start: np.ndarray, *, unbounded: bool | Non
     ok = ok & np.isfinite(shown.loglik)
     # Where the search inside found a maximum that is none of the edge, that one counts.
     free = outside & (boundary | ~ok) & (likelihood.reml if unbounded is None else unbounded)
-    if some(outside):
-        point = _put(shown, free, _take(point, free)) if some(free) else shown
-    else:
-        point = shown
+    point = _put(shown, free, _take(point, free)) if some(free) else shown
     return Optimum(point, shown, ok | free, boundary, free, decrement, iterations)
 
 

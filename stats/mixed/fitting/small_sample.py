@@ -9,11 +9,11 @@ Data Anal 53:2583; the bias is derived here after Cox & Snell 1968). Satterthwai
 Cornelius 1996 for several degrees) uses the observed information.
 
 Where variances of random effects would be estimated below zero, Kenward-Roger stands at the unbounded maximum (every
-participant's covariance positive definite, see `reml`), the plainer methods at the bounded one: with complete data that is the t test of participants' own
-slopes, and it rejects a true null in 4.7, 4.8 and 5.0 % of trials for slope SDs of 0, 0.5 and 1 (6 per arm, 6 visits,
-15 % missing, 2,000 trials a row); dropping the component rejects in 3.0, 4.9 and 5.0 %. No method is right given that a
-fit lies there (7-25 % on the boundary, 1-4 % off it). Without such a maximum the parameters held on the boundary are
-dropped: derivatives run along it only (see `tangent`).
+participant's covariance positive definite, see `reml`), the plainer methods at the bounded one. With complete data the
+unbounded one is the t test of participants' own slopes, and it rejects a true null in 4.7, 4.8 and 5.0 % of trials for
+slope SDs of 0, 0.5 and 1 (6 per arm, 6 visits, 15 % missing, 2,000 trials each); dropping the component rejects in 3.0,
+4.9 and 5.0 %. No method is right given that a fit lies there (7-25 % on the boundary, 1-4 % off it). Without such a
+maximum the parameters held on the boundary are dropped: derivatives run along it only (see `tangent`).
 
 Where the covariance is one variance times the identity (one row per participant) this is ordinary least squares, and
 every method gives its exact t and F.

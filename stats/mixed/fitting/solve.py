@@ -23,10 +23,10 @@ class Solution:
     """Maxima of R replicates in the coordinates y / scale and X @ basis.
 
     scale (R,); basis (q, q); loglik (R,) in the units of y; converged, boundary, unbounded (R,) bool; `theta` (R, K) in
-    the units of y, with every covariance of random effects proper, and `small` the small-sample machinery there. Where a
-    replicate is `unbounded`, `free` stands at the maximum where variances of random effects may be negative while every
-    participant's covariance is positive definite: what Kenward-Roger is made of (see `small_sample`); elsewhere it is
-    `small`. `flat`: what the data cannot tell apart (None: nothing), and `kept` (R, K) the parameters without it.
+    the units of y, with every covariance of random effects proper, and `small` the small-sample machinery there. Where
+    a replicate is `unbounded`, `free` stands at the maximum where variances of random effects may be negative while
+    every participant's covariance is positive definite: Kenward-Roger's place (see `small_sample`); else it is `small`.
+    `flat`: what the data cannot tell apart (None: nothing), and `kept` (R, K) the parameters without it.
     """
 
     structure: Structure
@@ -77,7 +77,9 @@ class Solution:
         structure = self.small.likelihood.structure
         theta = structure.embed(at) if isinstance(structure, Reduced) else at
         whole = self.whole.subset(np.arange(len(self.scale)) == 0)
-        return felt(whole, whole.at(theta), self.flat, scaled)
+        point = whole.at(theta)
+        here = flat_directions(whole, point)  # null vectors of a covariance that bends turn with theta
+        return felt(whole, point, here, scaled) if here is not None else np.zeros(len(scaled), dtype=bool)
 
 
 def solve(

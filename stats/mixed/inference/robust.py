@@ -87,7 +87,7 @@ class Sandwich:
         seen = (mean > SEEN * model) & (squares > 0)
         variance = np.einsum("rmm->rm", self.covariance)
         std_error = np.sqrt(np.where(seen, variance, np.nan))
-        return np.where(seen, std_error, np.nan), np.where(seen, mean, np.nan) ** 2 / np.where(seen, squares, 1.0)
+        return std_error, np.where(seen, mean, np.nan) ** 2 / np.where(seen, squares, 1.0)
 
     def joint(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """F, denominator df and eta (R,) of all combinations together.
@@ -108,8 +108,8 @@ class Sandwich:
         M = (np.swapaxes(flat, 1, 2) @ flat).reshape(R, q, m, q, m)  # sum_i reach_i reach_i'
         total = np.square(M).sum(axis=(1, 2, 3, 4)) + np.einsum("rasbt,ratbs->r", M, M)
         total = total + (_size(own - inside) - _size(inside)).sum(axis=1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            eta = np.where(regular, m * (m + 1) / total, np.nan)
+        regular &= total > 0
+        eta = np.where(regular, m * (m + 1) / np.where(regular, total, 1.0), np.nan)
         turned = (turn @ self.estimate[:, :, None])[:, :, 0]
         covariance = turn @ self.covariance @ across
         values, vectors = np.linalg.eigh(covariance)
