@@ -14,7 +14,7 @@ from stats.mixed.inference.diagnostics import Diagnostics, diagnose, visit_covar
 from stats.mixed.inference.fit_estimates import Estimates, JointTest, f_tail
 from stats.mixed.inference.robust import robust_estimates, robust_test
 from stats.mixed.model.contrasts import cell_contrasts, combination, independent_rows, reference_grid, term_rows
-from stats.mixed.model.layout import Layout, build_layout, visit_times
+from stats.mixed.model.layout import Layout, build_layout, check_order, visit_times
 from stats.mixed.model.masks import every, some
 from stats.mixed.model.moments import Moments, pool_orthogonal
 
@@ -311,6 +311,7 @@ def fit_mixed(
     if random is None and covariance is None:
         random = "1"
     layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by)
+    check_order(covariance, layout.slots, ordered=layout.ordered)
     moments, basis = pool_orthogonal(layout)
     times = visit_times(layout.slots) if covariance in ("exponential", "unequal-exponential") else None
     solution = solve(
@@ -333,6 +334,7 @@ def fit_moments(
     if not moments.random_terms and covariance is None:
         raise FitError("The moments carry no random effect: pool with random='1', or give covariance=.")
     moments = moments.attended()
+    check_order(covariance, moments.slots, ordered=moments.ordered)
     times = visit_times(moments.slots) if covariance in ("exponential", "unequal-exponential") else None
     plain, basis = orthogonal(moments)
     solution = solve(

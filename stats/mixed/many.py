@@ -13,7 +13,7 @@ from stats.mixed.inference.blocks import Alike, alike, structure_over_visits
 from stats.mixed.inference.fit_estimates import f_tail, t_quantile, two_sided_p
 from stats.mixed.inference.robust import Sandwich
 from stats.mixed.model.contrasts import independent_rows
-from stats.mixed.model.layout import Layout, build_layout, collinear, rank_report, visit_times
+from stats.mixed.model.layout import Layout, build_layout, check_order, collinear, rank_report, visit_times
 from stats.mixed.model.moments import pool_orthogonal
 
 
@@ -201,6 +201,7 @@ def template(
     if random is None and covariance is None:
         random = "1"
     layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by)
+    check_order(covariance, layout.slots, ordered=layout.ordered)
     named = rank_report(layout.X, layout.terms)
     if named:
         raise collinear(list(named))

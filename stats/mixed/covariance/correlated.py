@@ -93,7 +93,9 @@ class Power(Correlated):
         gaps = self.distance[self.distance > 0]
         # Correlation at the shortest gap is the parameter, so that it stays well inside (0, 1) for any unit of time.
         self.unit = float(gaps.min()) if times and gaps.size else 1.0
-        self.distance = self.distance / self.unit
+        steps = np.rint(self.distance / self.unit)
+        near = np.abs(self.distance / self.unit - steps) < 1e-6  # a whole number but for the rounding of dates
+        self.distance = np.where(near, steps, self.distance / self.unit)
         self.equal, self.T, self.n_corr = equal, geometry.T, 1
         self.fractional = bool((self.distance % 1).any())
         self.corr_names = (f"correlation at {self.unit:g} days",) if times else ("correlation(lag 1)",)

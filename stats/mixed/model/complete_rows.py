@@ -1,5 +1,6 @@
 """The complete rows of an analysis: which are left out and why, and integer codes of participants, visits, groups."""
 
+import re
 from collections.abc import Mapping
 
 import numpy as np
@@ -85,7 +86,10 @@ def person_codes(column: pd.Series) -> tuple[np.ndarray, np.ndarray]:
 
 
 def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
-    """Integer codes and labels of visits: by category order, by value for numbers, else by sorted text."""
+    """Integer codes and labels of visits: by category order, by value for numbers, else by sorted text.
+
+    Whether that order means anything is for `order_known` to say.
+    """
     if isinstance(column.dtype, pd.CategoricalDtype):
         return column.array.codes.astype(int), tuple(column.dtype.categories)
     if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf":
@@ -93,6 +97,21 @@ def visit_order(column: pd.Series) -> tuple[np.ndarray, tuple]:
         return codes, tuple(labels.tolist())
     codes, labels = pd.factorize(column, sort=True)
     return codes, tuple(labels)
+
+
+def order_known(column: pd.Series) -> bool:
+    """Whether the order of visits is given: by numbers, dates, an ordered category, or categories put in an order.
+
+    Text is sorted by letters ("week16" before "week2"), and so are categories made from text without saying an order:
+    such an order means nothing unless it is that of the numbers in the names.
+    """
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        if column.dtype.ordered or column.dtype.categories.dtype.kind in "iufM":
+            return True
+        names = [str(value) for value in column.dtype.categories]
+        numbers = [[float(part) for part in re.findall(r"\d+(?:\.\d+)?", name)] for name in names]
+        return names != sorted(names) or (all(numbers) and numbers == sorted(numbers))
+    return isinstance(column.dtype, np.dtype) and column.dtype.kind in "iufM"
 
 
 def once_per_visit(columns: Mapping[str, pd.Series], participant: str, visit: str, place: np.ndarray) -> None:

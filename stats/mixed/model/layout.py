@@ -44,6 +44,7 @@ class Layout:
     response: str
     notes: tuple[str, ...]
     coding: str = ""  # what transformations of the formula took from the data
+    ordered: bool = True  # whether the order of the slots is known
 
     @property
     def n_rows(self) -> int:
@@ -99,7 +100,7 @@ def build_layout(
         y=y, X=design.X, Z=Z, person=person, slot=slot, group=group, persons=tuple(persons.tolist()), slots=slots,
         groups=groups, terms=design.terms, term_columns=design.term_columns, random_terms=random_terms,
         spec=design.spec, frame=data, response=response_name(formula), notes=tuple(notes),
-        coding=design.coding + coding,
+        coding=design.coding + coding, ordered=visit is None or rows.order_known(frame[visit]),
     )  # fmt: skip
 
 
@@ -145,6 +146,29 @@ def collinear(terms: Sequence[str]) -> FitError:
         f"These coefficients cannot be told apart on these rows: {', '.join(terms)}. A group without observations at a "
         "visit or a covariate that repeats another does this. Remove a term or use a simpler formula."
     )
+
+
+NEEDS_ORDER = ("ar1", "toeplitz", "ante-dependence")
+
+
+def check_order(covariance: str | None, slots: tuple, *, ordered: bool) -> None:
+    """FitError where a covariance needs the order of the visits or equal steps between them, and has not got it."""
+    name = (covariance or "").removeprefix("unequal-")
+    if name not in NEEDS_ORDER or len(slots) < 3:
+        return
+    if not ordered:
+        raise FitError(
+            f"covariance='{covariance}' depends on the order of the visits, and {', '.join(map(str, slots))} is only the "
+            "order of the letters. Give the order: a numeric visit column, or "
+            "pd.Categorical(column, categories=[first, second, ...], ordered=True)."
+        )
+    numbers = [slot for slot in slots if isinstance(slot, float) and not slot.is_integer()]
+    if name == "ar1" and numbers:
+        raise FitError(
+            f"covariance='{covariance}' takes one step from each visit to the next, and visits such as {numbers[0]} are "
+            "no counts. Use covariance='exponential', whose correlation falls with the distance in time, or number the "
+            "visits 1, 2, 3."
+        )
 
 
 def visit_times(slots: tuple) -> np.ndarray:

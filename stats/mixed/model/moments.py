@@ -47,6 +47,7 @@ class Moments:
     response: str = "y"
     notes: tuple[str, ...] = ()
     coding: str = ""  # what transformations in the formula took from the data
+    ordered: bool = True  # whether the order of the slots is known
 
     @property
     def replicates(self) -> int:
@@ -87,6 +88,7 @@ class Moments:
             n_rows=self.n_rows + other.n_rows,
             n_participants=self.n_participants + other.n_participants,
             notes=tuple(dict.fromkeys(self.notes + other.notes)),
+            ordered=self.ordered and other.ordered,
         )
 
     def shifted_to(self, shift: np.ndarray) -> "Moments":
@@ -256,7 +258,7 @@ def _pooled(layout: Layout, X_rows: np.ndarray, Y_rows: np.ndarray, shift: np.nd
         A=A.reshape(P, T, q, T, q).swapaxes(2, 3), B=B.reshape(R, P, T, q, T).swapaxes(3, 4), C=C, shift=shift,
         n_rows=layout.n_rows, n_participants=people, terms=layout.terms, slots=layout.slots, groups=layout.groups,
         random_terms=layout.random_terms, term_columns=layout.term_columns, response=layout.response,
-        notes=layout.notes, coding=layout.coding,
+        notes=layout.notes, coding=layout.coding, ordered=layout.ordered,
     )  # fmt: skip
 
 

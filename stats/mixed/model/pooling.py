@@ -68,6 +68,7 @@ def pool_profiles(profiles: Profiles, response: str) -> Moments:
         shift=shift[None], n_rows=len(profiles.y), n_participants=int(n.sum()), terms=profiles.terms,
         slots=profiles.slots, groups=profiles.groups, random_terms=profiles.random_terms,
         term_columns=profiles.term_columns, response=response, notes=profiles.notes,
+        ordered=profiles.ordered,
     )  # fmt: skip
 
 

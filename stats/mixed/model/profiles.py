@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from stats.mixed.model.complete_rows import check_columns, columns_of, incomplete_rows
+from stats.mixed.model.complete_rows import check_columns, columns_of, incomplete_rows, order_known
 from stats.mixed.model.design_matrix import design_of, is_plain, response_name, right_columns
 from stats.mixed.model.layout import columns_used, effects_of
 from stats.mixed.model.masks import every
@@ -43,6 +43,7 @@ class Profiles:
     slots: tuple
     groups: tuple
     notes: tuple[str, ...]
+    ordered: bool
 
     def outcomes(self, profile: int) -> Iterator[np.ndarray]:
         """Outcomes of a profile's participants at the visits it has, block by block: (visits, n)."""
@@ -116,6 +117,7 @@ def profiles_of(
         starts=starts[np.argsort(profile.astype(np.uint16), kind="stable")], terms=design.terms,
         term_columns=design.term_columns, random_terms=random_terms, slots=tuple(slots.levels),
         groups=("all",) if by is None else tuple(levels[by]), notes=tuple(notes),
+        ordered=order_known(frame[visit]),
     )  # fmt: skip
 
 
