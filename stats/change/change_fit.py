@@ -45,7 +45,7 @@ class ChangeFit(Result):
     cells: pd.DataFrame = field(repr=False)
     weights: np.ndarray = field(repr=False)
     entry: pd.DataFrame = field(repr=False)
-    offset: float = 0.0  # known mean of the baseline where it is a covariate
+    offset: np.ndarray | None = field(default=None, repr=False)  # by cell: mean baseline that is no response
 
     def _repr_html_(self) -> str:
         head = f"{self.outcome}: model '{self.label}', {self.n_participants} participants, {self.n_rows} scores"
@@ -110,8 +110,8 @@ class ChangeFit(Result):
         """Change from baseline (later - earlier, raw sign) per arm and later visit: keys arm, visit, day."""
         keys, L = self._changes()
         made = self._estimates(L, keys, df)
-        if self.offset:
-            made = replace(made, estimate=made.estimate - self.offset)
+        if self.choice.baseline == "covariate" and self.offset is not None:
+            made = replace(made, estimate=made.estimate - self.offset[0])
         return made
 
     def between(self, df: str | None = None) -> Estimates:
@@ -176,34 +176,45 @@ class ChangeFit(Result):
 
     def contrast(self, text: str, by: str | None = None, df: str | None = None) -> Estimates:
         """A combination of visits ("week8 - baseline"), in each arm with by="arm", else averaged over arms."""
-        visits = list(dict.fromkeys(self.cells["visit"]))
+        modelled = list(dict.fromkeys(self.cells["visit"]))
+        visits = list(dict.fromkeys([self.baseline_visit, *modelled]))
         wanted = combination(text, visits)
         if wanted is None:
             raise FitError(f"Contrast '{text}' does not name visits. Visits: {', '.join(visits)}.")
         if by not in (None, "arm"):
             raise FitError(f"by='{by}' is not a column of this model. Use by='arm' or leave it out.")
-        if self.offset and abs(wanted[visits.index(self.baseline_visit)] if self.baseline_visit in visits else 0.0) > 0:
-            raise FitError(
-                "With baseline as covariate, ask for changes() instead of a contrast with the baseline visit."
-            )
-        rows, weights = [], []
+        rows, weights, known = [], [], []
         for arm in dict.fromkeys(self.cells["arm"]):
             at = self.cells.index[(self.cells["arm"] == arm) | (self.cells["arm"] == COMMON)]
             named = {self.cells["visit"][k]: self.weights[k] for k in at}
+            first = self._baseline_weights(str(arm))
+            if first is not None:
+                named.setdefault(self.baseline_visit, first)
             if all(weight == 0 or visit in named for visit, weight in zip(visits, wanted, strict=True)):
                 rows.append({"arm": arm})
                 pairs = zip(visits, wanted, strict=True)
                 weights.append(sum(weight * named[visit] for visit, weight in pairs if weight != 0))
-        rows, weights = _without_common(rows, weights)
+                known.append(self._known(wanted, at))
+        rows, weights, known = _without_common(rows, weights, known)
         if by == "arm":
-            return self._estimates(np.array(weights), pd.DataFrame(rows), df, lead=text)
-        return self._estimates(np.mean(weights, axis=0, keepdims=True), pd.DataFrame([{"arm": "all"}]), df, lead=text)
+            made = self._estimates(np.array(weights), pd.DataFrame(rows), df, lead=text)
+            return replace(made, estimate=made.estimate + np.array(known))
+        all_arms = pd.DataFrame([{"arm": "all"}])
+        made = self._estimates(np.mean(weights, axis=0, keepdims=True), all_arms, df, lead=text)
+        return replace(made, estimate=made.estimate + np.mean(known))
+
+    def _known(self, wanted: np.ndarray, at: pd.Index) -> float:
+        """What a combination of visits (baseline first) holds of a baseline that is no response: a known number."""
+        if self.offset is None:
+            return 0.0
+        share = wanted.sum() if self.choice.baseline == "change" else wanted[0]
+        return float(share * self.offset[at[0]])
 
     def _joint_rows(self) -> tuple[np.ndarray, str]:
         """Rows of L and the label of the joint test."""
         if len(self.arms) > 1:
             return self.between("residual").weights, "arm x time"  # rows are the same whatever the df
-        if self.offset:
+        if self.choice.baseline == "covariate":
             raise FitError("With baseline as covariate a single arm has no joint test of change; use another baseline.")
         return self._changes()[1], "change over visits"
 
@@ -221,7 +232,7 @@ class ChangeFit(Result):
         return pd.DataFrame(rows), np.array(weights)
 
     def _baseline_weights(self, arm: str) -> np.ndarray | None:
-        if self.choice.baseline == "covariate":
+        if self.choice.baseline in ("covariate", "change"):
             return np.zeros(self.weights.shape[1])
         cells = self.cells
         at = cells.index[(cells["visit"] == self.baseline_visit) & cells["arm"].isin([arm, COMMON])]
@@ -304,11 +315,11 @@ def _fit_rung(rows: ChangeRows, rung: Rung, notes: Sequence[str]) -> ChangeFit:
         reference=rows.reference, baseline_visit=rows.baseline, better=rows.better,
         notes=all_notes, rows=frame, cells=cells, weights=weights,
         entry=rows.entry(),
-        offset=rows.baseline_mean if choice.baseline == "covariate" else 0.0,
+        offset=rows.offset(choice, cells),
     )  # fmt: skip
 
 
-def _without_common(rows: list[dict], weights: list) -> tuple[list[dict], list]:
+def _without_common(rows: list[dict], *others: list) -> list[list]:
     """Leave out the pseudo-arm of a common baseline where real arms are there."""
     keep = [k for k, row in enumerate(rows) if row["arm"] != COMMON] or list(range(len(rows)))
-    return [rows[k] for k in keep], [weights[k] for k in keep]
+    return [[each[k] for k in keep] for each in (rows, *others)]

@@ -106,8 +106,8 @@ class MixedFit:
             notes = (*notes, "Fewer than 2 denominator df for a combination: its interval is not to be relied on.")
         return Estimates(
             term=tuple(labels), estimate=scaled @ small.point.beta[0] * solution.scale[0], std_error=std_error,
-            df=degrees, df_method="residual" if solution.exact else df, unit=self.unit, n_participants=self.n_participants,
-            n_rows=self.n_rows, notes=notes, keys=keys, weights=L,
+            df=degrees, df_method="residual" if solution.exact else df, unit=self.unit,
+            n_participants=self.n_participants, n_rows=self.n_rows, notes=notes, keys=keys, weights=L,
         )  # fmt: skip
 
     def contrast(
