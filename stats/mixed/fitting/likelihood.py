@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stats.mixed.covariance.structure import Linear, Structure
+from stats.mixed.fitting.spectrum import inverse_or_none
 from stats.mixed.model.masks import every
 from stats.mixed.model.moments import Moments
 
@@ -138,7 +139,8 @@ class Likelihood:
             S = np.where(free[:, None, None, None], S, np.eye(self.T))
             pivots = np.where(free[:, None, None], pivots, 1.0)
         logdet = (np.log(pivots).reshape(len(theta), -1) * self.pivots_n).sum(axis=1)
-        W = np.linalg.inv(S)
+        W, regular = inverse_or_none(S)
+        good = good & regular
         return np.where(self.mask, W, 0.0) if self.gaps else W, logdet, good
 
     def at(self, theta: np.ndarray) -> Point:
@@ -153,7 +155,9 @@ class Likelihood:
         sheets = np.concatenate([W.reshape(R, 1, P * T * T), self._turned(first, W)], axis=1)  # W and every W V_k W
         over_x, over_y = self.over_rows(sheets).reshape(R, K + 1, q, q), sheets @ self.BC
         XWX, XWy, yWy = over_x[:, 0], over_y[:, 0, :q], over_y[:, 0, q]
-        phi = np.linalg.inv(XWX)
+        phi, regular = inverse_or_none(XWX)
+        if not every(regular):
+            possible, good = False, good & regular
         beta = (phi @ XWy[:, :, None])[:, :, 0]
         loglik = -0.5 * (logdet + yWy - (beta * XWy).sum(axis=1) + self.rows * LOG_2PI)
         if self.reml:

@@ -36,3 +36,14 @@ def inverse(information: np.ndarray, least: float = 1e-10) -> tuple[np.ndarray, 
     if some(blind):
         found = np.where(blind[:, :, None] | blind[:, None, :], 0.0, found)
     return found, valid
+
+
+def inverse_or_none(matrices: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Inverses (R, q, q) and which exist (R,); the identity stands for the others."""
+    try:
+        return np.linalg.inv(matrices), np.ones(len(matrices), dtype=bool)
+    except np.linalg.LinAlgError:
+        size = np.abs(matrices).max(axis=(1, 2))
+        values = np.linalg.eigvalsh(np.where(np.isfinite(matrices), matrices, 0.0))
+        fine = np.isfinite(size) & (values[:, 0] > 1e-14 * size)
+        return np.linalg.inv(np.where(fine[:, None, None], matrices, np.eye(matrices.shape[1]))), fine

@@ -158,16 +158,16 @@ def check_order(covariance: str | None, slots: tuple, *, ordered: bool) -> None:
         return
     if not ordered:
         raise FitError(
-            f"covariance='{covariance}' depends on the order of the visits, and {', '.join(map(str, slots))} is only the "
-            "order of the letters. Give the order: a numeric visit column, or "
+            f"covariance='{covariance}' depends on the order of the visits, and {', '.join(map(str, slots))} is only "
+            "the order of the letters. Give the order: a numeric visit column, or "
             "pd.Categorical(column, categories=[first, second, ...], ordered=True)."
         )
     numbers = [slot for slot in slots if isinstance(slot, float) and not slot.is_integer()]
     if name == "ar1" and numbers:
         raise FitError(
-            f"covariance='{covariance}' takes one step from each visit to the next, and visits such as {numbers[0]} are "
-            "no counts. Use covariance='exponential', whose correlation falls with the distance in time, or number the "
-            "visits 1, 2, 3."
+            f"covariance='{covariance}' takes one step from each visit to the next, and visits such as {numbers[0]} "
+            "are no counts. Use covariance='exponential', whose correlation falls with the distance in time, or number "
+            "the visits 1, 2, 3."
         )
 
 

@@ -12,8 +12,9 @@ from stats.mixed.covariance.structure import Structure, Unstructured
 from stats.mixed.covariance.structures_by_name import build_structure
 from stats.mixed.fitting.likelihood import Likelihood
 from stats.mixed.fitting.reml import maximise
-from stats.mixed.fitting.small_sample import SmallSample
+from stats.mixed.fitting.small_sample import KENWARD_ROGER, SmallSample
 from stats.mixed.model.moments import Moments
+from stats.mixed.own_designs import fit_own_designs
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,8 @@ def fit_stack(
     Replicates whose X is collinear (an arm nobody of which was seen at a visit) come back as not converged.
     """
     seen = np.isfinite(y)
+    if group is None and (len(X) > 1 or not (seen == seen[0]).all()):
+        return _own_designs(y, X, contrast, Z=Z, correlated=correlated, covariance=covariance, df=df, times=times)
     regular = _regular(X, seen)
     if not regular.all():
         nothing = StackedFit(
@@ -70,6 +73,8 @@ def fit_stack(
     residual, scale, beta = _least_squares(y, X, seen)
     unit = np.where(seen, residual / scale[:, None, None], 0.0)
     if Z is not None:
+        if correlated and Z.shape[1] > 1:
+            Z = np.linalg.qr(Z)[0]
         Z = Z / np.sqrt(np.mean(Z**2, axis=0))
     moments = _moments(unit, X, seen, Z, group, rotate=Z is not None and covariance is None)
     structure = build_structure(
@@ -78,7 +83,12 @@ def fit_stack(
     )  # fmt: skip
     likelihood = Likelihood(moments, structure)
     optimum = maximise(likelihood, _start(structure, moments, q))
-    small = SmallSample(likelihood, optimum.point, optimum.boundary)
+    free = df.startswith(KENWARD_ROGER)  # Kenward-Roger stands at the unbounded maximum, see `small_sample`
+    small = SmallSample(
+        likelihood,
+        optimum.point if free else optimum.shown,
+        optimum.boundary & ~optimum.unbounded if free else optimum.boundary,
+    )
     kind = "observed" if df in ("kenward-roger-observed", "satterthwaite") else "expected"
     variance = np.einsum("a,rab,b->r", contrast, small.covariance(df), contrast)
     degrees = np.full(R, np.inf) if df == "normal" else small.satterthwaite(contrast[None], kind)[:, 0]
@@ -94,6 +104,19 @@ def fit_stack(
         converged=good,
         boundary=optimum.boundary,
     )
+
+
+def _own_designs(
+    y: np.ndarray, X: np.ndarray, contrast: np.ndarray, *, df: str, Z: np.ndarray | None, correlated: bool,
+    covariance: str | None, times: np.ndarray | None,
+) -> StackedFit:  # fmt: skip
+    """Replicates that share nothing: participants themselves are cheaper than their patterns."""
+    fits = fit_own_designs(y, X, Z=Z, correlated=correlated, covariance=covariance, times=times)
+    made = fits.estimates(contrast[None], df)
+    return StackedFit(
+        made.estimate[:, 0], made.std_error[:, 0], made.df[:, 0], fits.converged & np.isfinite(made.std_error[:, 0]),
+        fits.boundary,
+    )  # fmt: skip
 
 
 def _well_scaled(X: np.ndarray, contrast: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -67,7 +67,7 @@ def test_two_visits_have_no_order_to_get_wrong() -> None:
 
 def test_visits_that_are_no_counts_are_not_for_ar1() -> None:
     frame = study().assign(visit=lambda d: d["week"] / 5)
-    with pytest.raises(FitError, match="visits such as 0.4 are no counts. Use covariance='exponential'"):
+    with pytest.raises(FitError, match=r"visits such as 0\.4 are no counts. Use covariance='exponential'"):
         fit_mixed(frame, "score ~ arm", covariance="ar1", **KEYS)
     fit_mixed(frame, "score ~ arm", covariance="exponential", **KEYS)
     fit_mixed(frame, "score ~ arm", covariance="ante-dependence", **KEYS)  # order is all it needs
