@@ -14,6 +14,7 @@ from stats.mixed.inference.diagnostics import Diagnostics, diagnose, visit_covar
 from stats.mixed.inference.fit_estimates import Estimates, JointTest, f_tail
 from stats.mixed.inference.robust import robust_estimates, robust_test
 from stats.mixed.model.contrasts import cell_contrasts, combination, independent_rows, reference_grid, term_rows
+from stats.mixed.model.design_matrix import NO_OFFSET, NO_WEIGHTS
 from stats.mixed.model.layout import Layout, build_layout, check_order, visit_times
 from stats.mixed.model.masks import every, some
 from stats.mixed.model.moments import Moments, pool_orthogonal
@@ -134,6 +135,26 @@ class MixedFit:
         labels = [", ".join([weights, *(f"{n} {row[n]}" for n in names)]) for _, row in keys.iterrows()]
         return self.estimates(L, labels, df=df, keys=keys if names else None)
 
+    def kenward_rogers(self, L: np.ndarray | None = None, labels: Sequence[str] | None = None, level: float = 0.95):
+        """Both Kenward-Rogers beside each other: columns as in `fixed`, with `method` and `information` before them.
+
+        L (m, q): combinations (default: every coefficient). "kenward-roger" takes the expected information, as its
+        paper of 1997 and some programs do, "kenward-roger-observed" the observed one, as others do. They are the same
+        with complete data; with gaps, reports of the same model can differ by which of the two was taken.
+        """
+        L = np.eye(len(self.terms)) if L is None else np.atleast_2d(np.asarray(L, dtype=float))
+        names = list(labels) if labels is not None else (
+            list(self.terms) if len(L) == len(self.terms) and np.array_equal(L, np.eye(len(L)))
+            else [f"contrast {k + 1}" for k in range(len(L))]
+        )  # fmt: skip
+        tables = []
+        for df, information in (("kenward-roger", "expected"), ("kenward-roger-observed", "observed")):
+            table = self.estimates(L, names, df=df).frame(level)
+            table.insert(0, "information", information)
+            table.insert(0, "method", df)
+            tables.append(table)
+        return pd.concat(tables).sort_index(kind="stable").reset_index(drop=True)
+
     def means(
         self, by: str | Sequence[str], df: str = KENWARD_ROGER, at: Mapping[str, Sequence] | None = None
     ) -> Estimates:
@@ -151,19 +172,27 @@ class MixedFit:
         self._allowed(df)
         L, label = self._tested(terms, label)
         scaled = independent_rows(L @ self.solution.basis)
-        small, rows = self.solution.for_df(df), len(scaled)
+        small, rows, notes = self.solution.for_df(df), len(scaled), self.notes
         if some(self.solution.hidden(scaled)):
             raise _unknowable([label])
         if df.startswith(KENWARD_ROGER):
-            F, den, _ = small.kenward_roger_joint(scaled, df)
+            F, den, instead = small.kenward_roger_joint(scaled, df)
+            if instead[0] and not np.isnan(F[0]):
+                notes = (
+                    *notes,
+                    "Kenward-Roger's equations for F have no solution here: Hotelling's form of the same df.",
+                )
         elif df == SATTERTHWAITE:
             F, den = small.fai_cornelius(scaled)
         else:
             F = small.wald(scaled, small.point.phi) / rows
             den = np.array([self._df(scaled, df).min()])
-        notes = self.notes
         if np.isnan(F[0]) or np.isnan(den[0]):
-            notes = (*notes, f"A {df} test of {rows} degrees of freedom cannot be given for so few participants.")
+            notes = (
+                *notes,
+                f"A {df} test of {rows} degrees of freedom cannot be given for so few participants: its covariance is not "
+                "positive definite or its denominator df are below zero.",
+            )
         elif den[0] <= 2:
             notes = (*notes, "The denominator has 2 df or fewer: the test is not to be relied on.")
         return JointTest(
@@ -216,8 +245,19 @@ class MixedFit:
         return diagnose(self)
 
     @property
+    def criterion_counts(self) -> str:
+        """Which parameters `aic` and `bic` count, in words: programs differ under REML."""
+        covariance = f"{self.n_parameters} covariance parameter{'s' * (self.n_parameters != 1)}"
+        if self.method == "reml":
+            return f"{covariance} only (restricted likelihood; the {len(self.terms)} coefficients are not counted)"
+        return f"{covariance} and {len(self.terms)} coefficients (full likelihood)"
+
+    @property
     def aic(self) -> float:
-        """Akaike's criterion; of the restricted likelihood (covariance parameters only) under REML."""
+        """Akaike's criterion; of the restricted likelihood (covariance parameters only) under REML.
+
+        `criterion_counts` says it in words; with coefficients counted too, add twice their number.
+        """
         extra = 0 if self.method == "reml" else len(self.terms)
         return -2 * self.loglik + 2 * (self.n_parameters + extra)
 
@@ -287,6 +327,8 @@ def fit_mixed(
     by: str | None = None,
     method: str = "reml",
     unit: str = "",
+    weights: None = None,
+    offset: None = None,
 ) -> MixedFit:
     """Fit a linear mixed model by REML (or "ml").
 
@@ -295,11 +337,15 @@ def fit_mixed(
     covariance: structure of the residuals over visits ("unstructured", "compound-symmetry", "ar1", "toeplitz",
     "ante-dependence", each also with "unequal-" before it; "exponential" by the numeric value of visit). With neither,
     a random intercept. by: a column with covariance parameters of its own per level.
-    Raises FitError where the data cannot carry the model; a variance of zero or a correlation of one is a result with
-    a note.
+    weights, offset: not available; anything but None is a FitError that says what to do instead.
+    Raises FitError where the data cannot carry the model; a variance of zero, a correlation of one or a covariance that
+    the data cannot tell apart from another is a result with a note.
     """
-    if method not in ("reml", "ml"):
-        raise FitError(f"method='{method}' is not known. Choose 'reml' or 'ml'.")
+    check_method(method)
+    if weights is not None:
+        raise FitError(f"weights= was given. {NO_WEIGHTS}")
+    if offset is not None:
+        raise FitError(f"offset= was given. {NO_OFFSET}")
     if random is not None and "|" in random:
         raise FitError(
             f"random='{random}' names a grouping; random effects here are per {participant}. For therapists or "

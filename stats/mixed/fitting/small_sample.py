@@ -25,7 +25,7 @@ from stats.errors import FitError
 from stats.mixed.covariance.tangent import tangent_of
 from stats.mixed.fitting.likelihood import Likelihood, Point
 from stats.mixed.fitting.spectrum import inverse as inverse_of
-from stats.mixed.fitting.spectrum import inverse_or_none
+from stats.mixed.fitting.spectrum import inverse_or_none, spectrum
 from stats.mixed.model.masks import every
 
 KENWARD_ROGER = "kenward-roger"
@@ -157,18 +157,18 @@ class SmallSample:
         return df if every(valid) else np.where(valid[:, None], df, np.nan)
 
     def kenward_roger_joint(self, L: np.ndarray, df: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Scaled F, denominator df and A2 of the joint test of L (m, q) by a Kenward-Roger method: (R,) each.
+        """Joint test of L (m, q) by a Kenward-Roger method: scaled F, denominator df and `instead` (R,) each.
 
         Kenward and Roger match the mean and variance of F; with few participants, gaps and m rows their equations have
         no solution now and then (0.5 to 0.8 % of trials with 6 per arm and three visits). There, A2 >= m - 1 or so, F
         takes the form of Hotelling's on the same A2: nu = m (m + 1) / A2 df of a Wishart law with the variance of
         L Phi L', F = (nu - m + 1) / (nu m) Wald on m and nu - m + 1 df, with complete data the same test. Where nu is
-        m - 1 or less too, there is no answer: NaN.
+        m - 1 or less too, there is no answer: NaN. `instead` (bool) says where Hotelling's form stands.
         """
         phi, size = self.point.phi, len(L)
         if self.exact_df is not None:
             den = np.broadcast_to(self.exact_df, len(phi)).astype(float)
-            return self.wald(L, phi) / size, den, 2 * size / den
+            return self.wald(L, phi) / size, den, np.zeros(len(phi), dtype=bool)
         W, _, valid = self.inverse_information(INFORMATION[df])
         adjusted = self.covariance(df)
         middle, regular = inverse_or_none(L @ phi @ L.T)
@@ -185,13 +185,19 @@ class SmallSample:
         nu = size * (size + 1) / np.maximum(A2, 1e-300)
         instead = np.isnan(den) & valid & np.isfinite(wald) & (nu > size - 1 + 1e-6)
         F = np.where(instead, (nu - size + 1) / (nu * size) * wald, F)
-        return F, np.where(instead, nu - size + 1, den), A2
+        return F, np.where(instead, nu - size + 1, den), instead
 
     def wald(self, L: np.ndarray, covariance: np.ndarray) -> np.ndarray:
-        """(L b)'(L C L')^-1 (L b) for each replicate (R,)."""
+        """(L b)'(L C L')^-1 (L b) for each replicate (R,); NaN where L C L' is not positive definite.
+
+        Kenward-Roger's adjusted covariance need not be: with few participants a combination may get a variance below 0.
+        """
         value = self.point.beta @ L.T
-        inverse, regular = inverse_or_none(L @ covariance @ L.T)
-        return np.where(regular, (value[:, None] @ inverse @ value[:, :, None])[:, 0, 0], np.nan)
+        among = L @ covariance @ L.T
+        size, values, vectors = spectrum(0.5 * (among + among.swapaxes(1, 2)))
+        along = ((value / size)[:, None] @ vectors)[:, 0]
+        positive = (values[:, 0] > 1e-12) & (among.diagonal(axis1=1, axis2=2) > 0).all(axis=1)
+        return np.where(positive, (along**2 / np.where(positive[:, None], values, 1.0)).sum(axis=1), np.nan)
 
     def fai_cornelius(self, L: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """F and denominator df of the joint test by Satterthwaite df along the eigenvectors of L Phi L' (R,), (R,)."""

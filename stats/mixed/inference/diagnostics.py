@@ -179,7 +179,7 @@ def repeatability(fit: Fitted) -> pd.DataFrame:
 
 
 def compare_models(fits: Mapping[str, Fitted]) -> pd.DataFrame:
-    """Log-likelihood, covariance parameters, AIC and BIC of models of the same rows.
+    """Log-likelihood, covariance parameters, AIC and BIC of models of the same rows, and what those two count.
 
     Raises FitError where rows, method or (under REML) coefficients differ: such criteria cannot be compared.
     """
@@ -194,7 +194,14 @@ def compare_models(fits: Mapping[str, Fitted]) -> pd.DataFrame:
             )
     return pd.DataFrame(
         [
-            {"model": name, "loglik": f.loglik, "parameters": f.n_parameters, "aic": f.aic, "bic": f.bic}
+            {
+                "model": name,
+                "loglik": f.loglik,
+                "parameters": f.n_parameters,
+                "aic": f.aic,
+                "bic": f.bic,
+                "counted": f.criterion_counts,
+            }
             for name, f in fits.items()
         ]
     )

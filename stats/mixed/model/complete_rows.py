@@ -6,6 +6,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from outcomes.columns import ARM
 from stats.errors import FitError
 from stats.mixed.model.masks import every, some
 
@@ -115,15 +116,72 @@ def order_known(column: pd.Series) -> bool:
 
 
 def once_per_visit(columns: Mapping[str, pd.Series], participant: str, visit: str, place: np.ndarray) -> None:
-    """FitError where a participant has two rows at a visit; `place` numbers participant and visit, sorted."""
+    """FitError where a participant has two rows at a visit; `place` numbers participant and visit, sorted.
+
+    Where the two rows differ in a category of the model, such as the arm, ids seem to be used again in another one.
+    """
     twice = place[1:] == place[:-1]
     if some(twice):
         row = int(np.flatnonzero(twice)[0]) + 1
         who, when = columns[participant].iloc[row], columns[visit].iloc[row]
+        for name in categories(columns, participant, visit):
+            one, other = columns[name].iloc[row - 1], columns[name].iloc[row]
+            if one != other:
+                raise FitError(
+                    f"Participant {who} has two rows at {visit} {when}, one with {name} {one} and one with {name} "
+                    f"{other}. Ids that start again in another {name} stand for different people: make them unique, "
+                    f"for example '{one}-{who}' and '{other}-{who}'. If it is one person, choose the row to analyse."
+                )
         raise FitError(
             f"Participant {who} has two rows at visit {when}; one is allowed. "
             "Choose the side, condition or rater to analyse, or average the rows."
         )
+
+
+def categories(columns: Mapping[str, pd.Series], *but: str) -> list[str]:
+    """Columns of words among those of a model."""
+    return [
+        name
+        for name, column in columns.items()
+        if name not in but and (isinstance(column.dtype, pd.CategoricalDtype) or column.dtype.kind not in "iufb")
+    ]
+
+
+def same_arm(columns: Mapping[str, pd.Series], person: np.ndarray, arm: str = ARM) -> None:
+    """FitError where the column called `arm` changes within a few participants, or at the same moment within one.
+
+    An arm is what a participant was given for good. Where it changes in half of them or more, it is taken as the
+    treatments of a crossover, which are no mistake, unless two rows of a participant differ in nothing else.
+    """
+    if arm not in columns:
+        return
+    codes = visit_order(columns[arm])[0]
+    low, high = np.full(int(person.max()) + 1, codes.max()), np.zeros(int(person.max()) + 1, dtype=int)
+    np.minimum.at(low, person, codes)
+    np.maximum.at(high, person, codes)
+    changed, several = np.flatnonzero(low != high), np.bincount(person) > 1
+    if not len(changed):
+        return
+    rows = np.flatnonzero(person == changed[0])
+    found = " and ".join(map(str, dict.fromkeys(columns[arm].iloc[rows])))
+    if len(changed) < several.sum() / 2 or _same_moment(columns, person, rows):
+        raise FitError(
+            f"Column {arm} changes within {len(changed)} of {len(low)} participants (row {rows[0] + 1} of those "
+            f"analysed is the first of one: {found}). Everybody has one {arm}: correct the column, make ids unique where "
+            "they start again in another arm, or give a treatment that changes a name of its own."
+        )
+
+
+def _same_moment(columns: Mapping[str, pd.Series], person: np.ndarray, rows: np.ndarray) -> bool:
+    """Whether two of a participant's rows agree in every number that changes within participants, and there is one."""
+    numbers = [column.to_numpy() for column in columns.values() if column.dtype.kind in "iuf"]
+    within = [v for v in numbers if _steps(v, person) and len(np.unique(v)) < len(v) / 2]
+    return bool(within) and len(np.unique(np.column_stack([v[rows] for v in within]), axis=0)) < len(rows)
+
+
+def _steps(values: np.ndarray, person: np.ndarray) -> bool:
+    """Whether a number changes from one row to the next of a participant."""
+    return bool(((np.diff(person) == 0) & (np.diff(values) != 0)).any())
 
 
 def group_codes(column: pd.Series, person: np.ndarray) -> tuple[np.ndarray, tuple]:

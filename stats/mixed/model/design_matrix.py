@@ -20,6 +20,12 @@ from stats.errors import FitError
 RECIPES: dict[tuple, "Recipe | None"] = {}
 Factor = tuple[str, object]  # column and level; level None for a number
 NUMBER = None
+TERMINAL = re.compile(r"\x1b\[[0-9;]*m|[⧛⧚]")  # colours of a terminal and marks in the parser's messages
+NO_OFFSET = "There is no offset here: subtract it from the outcome beforehand and say so."
+NO_WEIGHTS = (
+    "There are no weights here: give unequal precision a covariance of its own (by= a column, or an 'unequal-' "
+    "structure over visits), or keep what was averaged as rows."
+)
 
 
 @dataclass(frozen=True)
@@ -49,11 +55,30 @@ class Design:
 
 @lru_cache(maxsize=256)
 def parse(formula: str) -> Formula:
-    """Parse a formula once; FitError where it cannot be read."""
+    """Parse a formula once; FitError where it cannot be read, or asks for what is no fixed effect."""
+    refuse_foreign(formula)
     try:
         return Formula(formula)
     except Exception as error:  # the parser's own errors share no base class below Exception
-        raise FitError(f"Formula '{formula}' cannot be read: {error}. Write it like 'score ~ visit * arm'.") from error
+        said = " ".join(TERMINAL.sub("", str(error)).split()).rstrip(".")
+        raise FitError(f"Formula '{formula}' cannot be read: {said}. Write it like 'score ~ visit * arm'.") from error
+
+
+def refuse_foreign(formula: str) -> None:
+    """FitError for random effects, offsets and weights written inside a formula, with where they go instead."""
+    plain = re.sub(r"`[^`]*`", "quoted", formula)
+    effects = re.search(r"\(?([^()|+~]*(?:\+[^()|~]*)?)\|{1,2}([^()|]*)\)?", plain)
+    if effects is not None:
+        inner, group = effects.group(1).strip() or "1", effects.group(2).strip()
+        raise FitError(
+            f"Formula '{formula}' names random effects, '{inner}' by '{group}'. A formula holds fixed effects only: "
+            f"random effects per participant are random='{inner}' with participant='{group}'. For sites or therapists "
+            f"add {group} to the formula as a fixed effect where they are few."
+        )
+    named = re.search(r"\b(offset|weights?)\s*\(", plain)
+    if named is not None:
+        instead = NO_OFFSET if named.group(1) == "offset" else NO_WEIGHTS
+        raise FitError(f"Formula '{formula}' uses {named.group(1)}(). {instead}")
 
 
 @lru_cache(maxsize=256)
@@ -152,7 +177,8 @@ def _matrix(formula, data: pd.DataFrame, text: str):
     try:
         return formula.get_model_matrix(data, na_action="raise")
     except Exception as error:  # evaluation runs the user's expressions: any error is about the formula
-        raise FitError(f"Formula '{text}' cannot be evaluated on these rows: {error}") from error
+        said = " ".join(TERMINAL.sub("", str(error)).split())
+        raise FitError(f"Formula '{text}' cannot be evaluated on these rows: {said}") from error
 
 
 def _kind(name: str, column: pd.Series) -> tuple:

@@ -90,6 +90,7 @@ def build_layout(
         slots = tuple(range(int(slot.max()) + 1))
     else:
         rows.once_per_visit(columns, participant, str(visit), place)
+    rows.same_arm(columns, person)
     group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else rows.group_codes(columns[by], person)
     Z, random_terms, coding = effects_of(random, data, columns)
     if not all(every(np.isfinite(values)) for values in (design.X, y, Z) if values is not None):
