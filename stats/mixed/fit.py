@@ -190,8 +190,8 @@ class MixedFit:
         if np.isnan(F[0]) or np.isnan(den[0]):
             notes = (
                 *notes,
-                f"A {df} test of {rows} degrees of freedom cannot be given for so few participants: its covariance is not "
-                "positive definite or its denominator df are below zero.",
+                f"A {df} test of {rows} degrees of freedom cannot be given for so few participants: its covariance is "
+                "not positive definite or its denominator df are below zero.",
             )
         elif den[0] <= 2:
             notes = (*notes, "The denominator has 2 df or fewer: the test is not to be relied on.")

@@ -17,7 +17,7 @@ from stats.mixed.fitting.by_person import ByPerson
 from stats.mixed.fitting.likelihood import Point
 from stats.mixed.fitting.reml import maximise
 from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, SmallSample, check_df
-from stats.mixed.inference.estimates import f_tail
+from stats.mixed.inference.fit_estimates import f_tail
 from stats.mixed.many import ManyEstimates, ManyTests
 from stats.mixed.model.contrasts import independent_rows
 

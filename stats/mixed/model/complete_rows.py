@@ -167,8 +167,8 @@ def same_arm(columns: Mapping[str, pd.Series], person: np.ndarray, arm: str = AR
     if len(changed) < several.sum() / 2 or _same_moment(columns, person, rows):
         raise FitError(
             f"Column {arm} changes within {len(changed)} of {len(low)} participants (row {rows[0] + 1} of those "
-            f"analysed is the first of one: {found}). Everybody has one {arm}: correct the column, make ids unique where "
-            "they start again in another arm, or give a treatment that changes a name of its own."
+            f"analysed is the first of one: {found}). Everybody has one {arm}: correct the column, make ids unique "
+            "where they start again in another arm, or give a treatment that changes a name of its own."
         )
 
 
