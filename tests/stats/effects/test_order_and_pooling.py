@@ -1,5 +1,8 @@
 """Order-based effect sizes, the bootstrap, the change against a control, and pooling of published effects."""
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -117,7 +120,7 @@ def bcg():
 def test_pooled_vaccine_trials():
     # DerSimonian-Laird log risk ratio -0.7141 (SE 0.1787), tau2 0.3088, Q 152.23, I2 92.12 %: printed in several
     # manuals of meta-analysis software, from memory.
-    pooled = pool_effects(bcg(), method="dersimonian-laird", knapp_hartung=False)
+    pooled = pool_effects(bcg(), method="dersimonian-laird", interval="normal")
     row = pooled.frame().set_index("term").loc["pooled"]
     assert (row["estimate"], row["std_error"]) == pytest.approx((-0.7141, 0.1787), abs=5e-5)
     assert (row["tau2"], row["q"], row["i2"]) == pytest.approx((0.3088, 152.233, 0.9212), abs=5e-4)
@@ -143,5 +146,61 @@ def test_pooling_refuses_what_it_should():
         pool_effects([one])
     with pytest.raises(FitError, match="both are needed"):
         pool_effects(pd.DataFrame({"estimate": [1.0, 2.0], "std_error": [0.1, np.nan]}))
-    assert "2 studies" in pool_effects([one, one], ["a", "b"]).notes[1]
-    assert pool_effects([one, one], ["a", "b"]).frame()["term"].tolist() == ["a", "b", "pooled"]
+    assert "2 studies" in pool_effects([one, one], labels=["a", "b"]).notes[1]
+    assert pool_effects([one, one], labels=["a", "b"]).frame()["term"].tolist() == ["a", "b", "pooled"]
+
+
+POOLING = sorted((Path(__file__).parents[2] / "reference" / "pooling").glob("*.json"))
+INTERVAL_BLOCKS = {
+    "normal": "normal", "hartung-knapp": "hartung_knapp", "hartung-knapp-safe": "hartung_knapp_safeguard"
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("path", POOLING, ids=lambda path: path.stem)
+@pytest.mark.parametrize("method", ["paule-mandel", "reml", "dersimonian-laird"])
+def test_pooling_is_that_of_the_reference(path, method):
+    """R's own formulas and metafor 3.8-1 (tests/reference/SOURCES.md), to 1e-9."""
+    case = json.loads(path.read_text())
+    effects, errors = case["effects"], np.sqrt(case["variances"])
+    block = case[method.replace("-", "_")]
+    for interval, name in INTERVAL_BLOCKS.items():
+        pooled = pool_effects(effects, errors, method=method, interval=interval)
+        row, expected = pooled.frame().set_index("term").loc["pooled"], block[name]
+        assert pooled.tau2 == pytest.approx(block["tau2"], rel=1e-9, abs=1e-12)
+        centre = (block["estimate"], expected["std_error"])
+        assert (row["estimate"], row["std_error"]) == pytest.approx(centre, rel=1e-9)
+        limits = (expected["lower"], expected["upper"])
+        assert (row["conf_low"], row["conf_high"]) == pytest.approx(limits, rel=1e-9, abs=1e-12)
+        assert (row["q"], row["i2"]) == pytest.approx((case["Q"], case["I2_from_Q"]), rel=1e-9, abs=1e-12)
+        assert pooled.factor == pytest.approx(block["q"], rel=1e-8)
+        if interval == "normal":  # Higgins, Thompson & Spiegelhalter: t on k - 2 df with the plain standard error
+            new = block["prediction_t_k_minus_2_normal_se"]
+            found = (row["prediction_low"], row["prediction_high"])
+            assert found == pytest.approx((new["lower"], new["upper"]), rel=1e-9)
+
+
+def test_the_safeguard_is_the_default_and_says_so():
+    safe = pool_effects([0.30, 0.31, 0.29], [0.25, 0.24, 0.26])
+    plain = pool_effects([0.30, 0.31, 0.29], [0.25, 0.24, 0.26], interval="normal")
+    bare = pool_effects([0.30, 0.31, 0.29], [0.25, 0.24, 0.26], interval="hartung-knapp")
+    assert safe.std_error == plain.std_error > 10 * bare.std_error
+    assert safe.frame().set_index("term").loc["pooled", "conf_high"] > 0.9
+    assert "95% interval -0.32 to 0.92" in safe.sentence()
+    assert "with 3 studies the variance between them is hardly known" in safe.sentence()
+    assert "no narrower" in safe.sentence()
+    assert "too narrow" in bare.sentence()
+    apart = pool_effects([0.1, 0.9, 0.4, 0.7, 0.2], [0.1] * 5)
+    assert "Caution" not in apart.sentence()
+    same = pool_effects([0.3, 0.3], [0.1, 0.1])
+    assert same.std_error == pytest.approx(0.1 / np.sqrt(2))
+    assert "prediction" not in set(same.frame()["term"])
+    assert any("Two studies" in note for note in same.notes)
+
+
+def test_pooling_of_numbers_needs_one_error_each():
+    with pytest.raises(FitError, match="2 standard errors for 3 effects"):
+        pool_effects([1.0, 2.0, 3.0], [0.1, 0.2])
+    with pytest.raises(FitError, match="need their standard errors"):
+        pool_effects([1.0, 2.0, 3.0])
+    with pytest.raises(FitError, match="Interval 'wide': allowed hartung-knapp-safe"):
+        pool_effects([1.0, 2.0], [0.1, 0.2], interval="wide")
