@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes import columns as c
-from stats.change.person_changes import better_sign, change_table
 from outcomes.protocol.trial import Protocol
+from stats.change.person_changes import better_sign, change_table
 from stats.effects.one_effect import PAIRED_KINDS, effect_size
 from stats.errors import FitError
 from stats.estimates import NAN, Estimate, check_level

@@ -2,17 +2,19 @@
 
     python -m tests.simulation.default_model --trials 10000 --to tests/simulation/default_model.csv
 
-Every trial draws its own people, baselines and gaps: 8 % of the later values missing here and there, 15 % of the people
-leave at a visit after the first later one; with `missing` 8 % of the baselines too (a trial is drawn again where an arm
-has fewer than two people at a later visit). Truths over baseline and V later visits: `hetero` errors growing from 1.5 to
-7 beside an intercept of SD 7, `shrink` errors shrinking from 7 to 2, `slopes` people's own lines, `growing_slopes`
-steeper ones, `ar1`, `cs` equal correlation; `lognormal` has the covariance of `hetero` and lognormal margins, `ceiling`
-the values of `slopes` in whole points, cut off at a maximum that a sixth of the people reach at baseline.
+Every trial draws its own people, baselines and gaps: 8 % of the later values missing here and there, 15 % of the
+people leave at a visit after the first later one; with `missing` 8 % of the baselines too (a trial is drawn again
+where an arm has fewer than two people at a later visit). Truths over baseline and V later visits: `hetero` errors
+growing from 1.5 to 7 beside an intercept of SD 7, `shrink` errors shrinking from 7 to 2, `slopes` people's own lines,
+`growing_slopes` steeper ones, `ar1`, `cs` equal correlation; `lognormal` has the covariance of `hetero` and lognormal
+margins, `ceiling` the values of `slopes` in whole points, cut off at a maximum that a sixth of the people reach at
+baseline.
 
-Columns: rejection at nominal 5 % of the difference (one arm: the change) at the last visit, the middle one and of all of
-them jointly, and of the difference between straight lines; `none_*` the share of trials without an answer. What is
-fitted is what `stats.change.ladder` names for the size, stepping down where there is no maximum; a test holds it equal
-to `fit_change` trial by trial. A run that was stopped goes on where it was; Monte-Carlo error 0.22 points at 10,000.
+Columns: rejection at nominal 5 % of the difference (one arm: the change) at the last visit, the middle one and of all
+of them jointly, and of the difference between straight lines; `none_*` the share of trials without an answer. What is
+fitted is what `stats.change.ladder` names for the size, stepping down where there is no maximum; a test holds it
+equal to `fit_change` trial by trial. A run that was stopped goes on where it was; Monte-Carlo error 0.22 points at
+10,000.
 """
 
 import argparse

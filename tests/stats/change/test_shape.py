@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from scipy.stats import shapiro
 
+from outcomes.protocol.trial import ModelChoice
 from stats.change.change_fit import fit_change
 from stats.change.shape import shape_of
 
@@ -22,7 +23,7 @@ def scores(people: int, visits: int = 4) -> pd.DataFrame:
 
 def test_each_visit_by_shapiro_and_the_visits_by_mauchly():
     frame = scores(20)
-    fit = fit_change(frame, "x.total")
+    fit = fit_change(frame, "x.total", model=ModelChoice(baseline="outcome"))
     found = shape_of(fit).frame()
     # complete data, a mean per arm and visit: residuals are the values minus the mean of their arm and visit
     left = frame["value"] - frame.groupby(["arm", "visit"])["value"].transform("mean")
