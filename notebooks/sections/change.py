@@ -38,7 +38,7 @@ class Fitted:
     @property
     def df(self) -> str:
         """Degrees of freedom of the choice (see `usable_df`)."""
-        return usable_df(self.choice)
+        return usable_df(self.fit.choice)
 
 
 @dataclass(frozen=True)

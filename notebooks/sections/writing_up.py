@@ -20,6 +20,7 @@ from notebooks.show.names import Names
 from notebooks.show.numbers import number
 from notebooks.show.tables import Table
 from outcomes import Study
+from outcomes import columns as c
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import thresholds
 from stats.choices.choice_grid import TIMES
@@ -43,12 +44,13 @@ ATTRIBUTES = {
 BASELINES = {
     "constrained": "baseline as an outcome with one mean for all arms",
     "covariate": "baseline as a covariate",
+    "change": "the change from baseline as the response",
     "outcome": "baseline as an ordinary visit",
 }
-ANALYSED = (
-    "Everyone with at least one score is in the model; missing scores are taken to be missing at random given the "
-    "scores seen, which cannot be checked."
+MISSING_AT_RANDOM = (
+    "Missing scores are taken to be missing at random given the scores in the model, which cannot be checked."
 )
+RECORDED = {"items": "item answers", "trials": "dynamometer trials", "angles": "joint angles"}
 FROM_MEMORY = "*"
 
 
@@ -86,10 +88,22 @@ def _outcomes(study: Study) -> list[str]:
     if others:
         lines[0] += f" Further outcomes: {'; '.join(others)}."
     lines += _hands(study)
-    lines.append(
-        "Scores were computed from the recorded items and trials by the published rules of each instrument, listed at "
-        "the end of this report; a score with missing items is missing unless its instrument has a rule for it."
-    )
+    return lines + _scored(study)
+
+
+def _scored(study: Study) -> list[str]:
+    """What the scores were made from: only the tables that hold something are named."""
+    made = [words for table, words in RECORDED.items() if len(study.table(table))]
+    lines = []
+    if made:
+        lines.append(
+            f"Scores were computed from the recorded {' and '.join(made)} by the published rules of each instrument, "
+            "listed at the end of this report; a score with missing items is missing unless its instrument has a rule "
+            "for it."
+        )
+    if len(study.totals):
+        also = "Other totals" if made else "Totals"
+        lines.append(f"{also} were taken as typed: they were added up elsewhere and cannot be checked item by item.")
     return lines
 
 
@@ -126,23 +140,44 @@ def _models(fits: Fits) -> list[str]:
         )
         lines.append(f"Change in {of} was modelled by {words}.")
     if lines:
-        lines.append(ANALYSED)
+        lines += [_analysed(fits), MISSING_AT_RANDOM]
     lines += [f"Not fitted: {reason}" for reason in fits.left_out]
     return lines
 
 
+def _analysed(fits: Fits) -> str:
+    """How many of those with a score are in the model of each outcome, and why the others are not."""
+    told = []
+    for one in fits.main:
+        own = fits.scores[(fits.scores[c.OUTCOME] == one.outcome) & fits.scores[c.VALUE].notna()]
+        seen = own[own[c.HAND].isin(["affected", ""]) & own[c.CONDITION].isin(["unassisted", ""])]
+        told.append((one.fit.n_participants, int(seen[c.PARTICIPANT].nunique()), fits.names.outcome(one.outcome)))
+    short = [f"{name} {count} of {seen}" for count, seen, name in told if count < seen]
+    if not short:
+        return "Everyone with at least one score of an outcome is in its model."
+    return (
+        f"Participants with at least one score who are in the model: {'; '.join(short)}"
+        f"{'; of every other outcome all' if len(short) < len(told) else ''}. Those left out have no score after the "
+        "baseline, or none to count a change from."
+    )
+
+
 def _model_words(one: Fitted) -> str:
     fit, choice = one.fit.fit, one.fit.choice
+    first = choice.baseline in ("covariate", "change")  # then the baseline is no response
     parts = [TIMES.get(choice.time, choice.time) + (" in each arm" if len(one.fit.arms) > 1 else "")]
     parts.append(BASELINES.get(choice.baseline, choice.baseline))
-    if fit.random is not None:
+    least_squares = fit.n_rows == fit.n_participants
+    if fit.random is not None and not least_squares:
         parts.append(
             "random effects per participant (" + fit.random.replace("1", "intercept").replace("+", "and") + ")"
         )
-    if fit.covariance is not None:
-        parts.append(f"{fit.covariance} covariance over visits")
+    if fit.covariance is not None and not least_squares:
+        parts.append(f"{fit.covariance} covariance over the {'later ' if first else ''}visits")
     if choice.covariates:
         parts.append(f"covariates {', '.join(choice.covariates)}")
+    if least_squares:
+        return f"ordinary least squares (one later visit): {', '.join(parts)}; exact t and F"
     method = "restricted maximum likelihood" if fit.method == "reml" else "maximum likelihood"
     inference = f"standard errors and degrees of freedom: {METHOD_WORDS[one.df]}"
     return f"a linear mixed model ({method}): {', '.join(parts)}; {inference}"
