@@ -15,6 +15,7 @@ import pytest
 from notebooks.report.run import shipped
 from notebooks.show.exhibits import Exhibits
 from outcomes.new_study.blank_folder import new_study
+from tests.notebooks.unwritten import in_exhibit
 
 ARMS = ("control", "intervention")
 
@@ -96,6 +97,7 @@ def test_every_notebook_comes_to_its_end(study, tmp_path, monkeypatch):
             except Exception as error:
                 pytest.fail(f"{name}, cell {place}: {type(error).__name__}: {error}")
     assert len(shown) > 10
+    assert [place for exhibit in shown for place in in_exhibit(exhibit)] == []
 
 
 def show(line: str, names: dict, shown: list) -> None:
