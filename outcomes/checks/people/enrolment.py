@@ -7,6 +7,7 @@ import pandas as pd
 
 from outcomes.checks.register import hint, looked_up, place, reports
 from outcomes.findings import flag, texts
+from outcomes.protocol.model_choice import column_of
 from outcomes.reading.cells import dates, numbers
 from outcomes.reading.typed_tables import DATE_RULES, flag_conversions
 from outcomes.sheets import MEASUREMENTS
@@ -130,8 +131,9 @@ def never_measured(study: Study) -> Iterator[pd.DataFrame]:
 @reports("covariate missing")
 def covariates(study: Study) -> Iterator[pd.DataFrame]:
     models = (study.protocol.model, *study.protocol.sensitivity)
-    for name in dict.fromkeys(covariate for model in models for covariate in model.covariates):
-        frame = study.participants
+    frame = study.participants
+    named = [covariate for model in models for covariate in model.covariates]
+    for name in dict.fromkeys(name if name in frame else column_of(name) for name in named):
         if name in frame and name not in ("row",):
             rows = frame[frame[name].isna() | (frame[name].astype("str") == "")]
             yield flag("covariate missing", rows, **place(study, "participants", name))
