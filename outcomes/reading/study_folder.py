@@ -27,11 +27,12 @@ from outcomes.reading.ids import (
     resolve_sides,
     resolve_visits,
 )
+from outcomes.reading.line_count import line_count
 from outcomes.reading.sources import Source, find_sources
 from outcomes.reading.typed_tables import Table, read_cells, under_header
 from outcomes.reading.wide import is_wide, unfold_declared, unfold_items
 from outcomes.sheets import MEASUREMENTS, SHEETS, empty
-from outcomes.study import Study
+from outcomes.study import LineCount, Study
 
 
 def read_study(path: str | Path, *, masked: bool = True) -> Study:
@@ -67,8 +68,11 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
     found: list[pd.DataFrame] = []
     sources = find_sources(folder, listed, protocol, found)
     tables: dict[str, list[Table]] = {}
+    lines: list[LineCount] = []
     for source in sources:
-        tables.setdefault(source.table, []).append(_read_source(source, protocol, found))
+        table, count = _read_source(source, protocol, found)
+        tables.setdefault(source.table, []).append(table)
+        lines.append(count)
     _need_rows(tables, folder)
     frames = {name: _joined(tables[name]) if name in tables else empty(sheet) for name, sheet in SHEETS.items()}
     headers = {
@@ -91,6 +95,7 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         headers=headers,
         hashes={entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used},
         rows_read={name: sum(part.rows_read for part in parts) for name, parts in tables.items()},
+        lines=tuple(lines),
         findings=Findings(found),
         plan_sha256=plan_digest(plan_of(protocol)),
         lock=lock,
@@ -107,7 +112,7 @@ def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:
         return None
 
 
-def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> Table:
+def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> tuple[Table, LineCount]:
     grid, noted = load(source.path, source.page)
     sheet, mapped = SHEETS[source.table], protocol.columns.get(source.table, {})
     wanted = sheet.required
@@ -123,7 +128,7 @@ def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) 
     table = read_cells(cells, sheet, wanted)
     found += noted
     found += table.found
-    return table
+    return table, line_count(source.table, grid, table)
 
 
 def _joined(parts: list[Table]) -> pd.DataFrame:

@@ -69,6 +69,7 @@ def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tu
     cells.columns = pd.Index(header.names)
     cells.insert(0, "row", range(header.body + 1, header.body + 1 + len(cells)))
     blanks = 0
+    found += _uneven(grid, header)
     if header.names:
         blank = (cells.drop(columns="row").apply(lambda column: column.str.strip()) == "").all(axis=1)
         trailing = blank[::-1].cummin()[::-1]  # blank rows below the last filled one are no rows
@@ -76,6 +77,24 @@ def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tu
         found.append(flag("blank row", cells.loc[inside, ["row"]], file=grid.file))
         cells, blanks = cells[~blank].reset_index(drop=True), int(inside.sum())
     return Cells(cells, grid.file, header, blanks, found)
+
+
+def _uneven(grid: Grid, header: Header) -> list[pd.DataFrame]:
+    """Rows with more filled cells, or with fewer cells, than the header."""
+    if not grid.widths or not header.names:
+        return []
+    wide = grid.widths[header.body - 1]
+    widths = pd.Series(grid.widths[header.body :], dtype="int64")
+    rows = pd.DataFrame({"row": range(header.body + 1, header.body + 1 + len(widths))})
+    body = grid.cells.iloc[header.body :].reset_index(drop=True)
+    beyond = (body.iloc[:, wide:].apply(lambda column: column.str.strip()) != "").any(axis=1)
+    blank = (body.apply(lambda column: column.str.strip()) == "").all(axis=1) if (widths < wide).any() else beyond
+    many, few = beyond, (widths < wide) & ~blank
+    facts = {"file": grid.file, "allowed": f"{wide} cells"}
+    return [
+        flag("too many cells in a row", rows[many], found=widths[many].astype("str") + " cells", **facts),
+        flag("too few cells in a row", rows[few], found=widths[few].astype("str") + " cells", **facts),
+    ]
 
 
 def read_cells(cells: Cells, sheet: Sheet, wanted: tuple[str, ...]) -> Table:
