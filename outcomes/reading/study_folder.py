@@ -1,7 +1,7 @@
 """From a study folder to a `Study`: every table read, ids resolved, the arms masked where the study is blinded."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -59,6 +59,7 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
             "of measurements. Correct the path, or make a folder to fill in with 'outcomes new'."
         )
     listed = sorted(entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith((".", "~")))
+    _inside(folder, [*listed, folder / LOCK_FILE, folder / LETTERS_FILE])
     if not listed:
         raise StudyError(
             f"{folder}: the study folder is empty: found no file; allowed are study.toml, participants and one of "
@@ -102,6 +103,17 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         departures=departures(protocol, lock),
     )
     return mask(study, folder) if letters else study
+
+
+def _inside(folder: Path, entries: Iterable[Path]) -> None:
+    """Nothing outside the folder is read because a link in it says so: a folder may come from anywhere."""
+    home = folder.resolve()
+    for entry in entries:
+        if entry.is_symlink() and entry.resolve().parent != home:
+            raise StudyError(
+                f"{entry.name} in {folder}: found a link to a file outside the study folder; allowed are files in it. "
+                "Put the file itself there."
+            )
 
 
 def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:

@@ -8,7 +8,7 @@ from pandas.api.types import is_datetime64_any_dtype
 
 from outcomes.columns import NOT_A_NUMBER
 from outcomes.findings import flag, texts
-from outcomes.reading.cells import dates, numbers, over_distinct, plain, tidy
+from outcomes.reading.cells import dates, has_unseen, numbers, over_distinct, plain, tidy
 from outcomes.reading.files import Grid
 from outcomes.reading.headers import Header, find_header
 from outcomes.sheets import Column, Sheet
@@ -18,6 +18,9 @@ NUMBER_RULES = {
     "decimal comma": "decimal comma read",
     "thousands comma": "thousands comma read",
     "ambiguous": "comma ambiguous",
+    "mixed marks": "decimal marks mixed",
+    "other signs": "number in other signs",
+    "unseen": "unseen sign in a number",
     "word": "word read as missing",
     "text": "text in a number",
 }
@@ -138,6 +141,8 @@ def _read_column(
     found: list[pd.DataFrame],
 ) -> None:
     """Adds one of our columns to `frame` and its conversions to `found`."""
+    if column.kind not in ("number", "measure"):
+        found.append(unseen_signs(frame, typed, header, file))
     if column.kind in ("number", "measure"):
         read = numbers(typed)
         frame[column.name] = read["value"]
@@ -163,6 +168,13 @@ def _read_column(
         )  # fmt: skip
     else:
         frame[column.name] = over_distinct(typed, tidy).astype("str")
+
+
+def unseen_signs(frame: pd.DataFrame, typed: pd.Series, header: str | pd.Series, file: str) -> pd.DataFrame:
+    """Findings of cells with signs that nobody sees, read without them; numbers have a finding of their own."""
+    rows = over_distinct(typed, has_unseen).astype(bool)
+    column = header if isinstance(header, str) else header[rows]
+    return flag("unseen sign", frame[rows], file=file, column=column, found=texts(typed[rows].map(tidy)))
 
 
 def _flag_codes(frame, read, typed, header, file, found) -> None:
@@ -195,21 +207,32 @@ def flag_conversions(
             allowed = "read as " + texts(read.loc[rows, "value"])
         column = header if isinstance(header, str) else header[rows]
         found.append(flag(rule, frame[rows], file=file, column=column, found=texts(typed[rows]), allowed=allowed))
+    for name, rule in (("short", "two-digit year read"), ("timed", "time of day left out")):
+        rows = read[name] & read["value"].notna() if name in read else pd.Series(False, index=read.index)
+        if rows.any():
+            column = header if isinstance(header, str) else header[rows]
+            allowed = "read as " + read.loc[rows, "value"].dt.strftime("%Y-%m-%d")
+            found.append(flag(rule, frame[rows], file=file, column=column, found=texts(typed[rows]), allowed=allowed))
     return found
 
 
 _UNREAD = {
-    "comma ambiguous": "a decimal point, no thousands separator",
+    "comma ambiguous": "one decimal mark in the whole column, no thousands separator",
+    "unseen sign in a number": "digits alone",
     "text in a number": "a number, or one of: " + ", ".join(NOT_A_NUMBER),
     "date order mixed": "one order for the whole column; best year-month-day",
     "not a date": "year-month-day",
 }
 
 
+_PLAINLY_READ = ("", "decimal comma", "word", "mixed marks", "other signs")
+
+
 def _own_column(frame: pd.DataFrame, typed: pd.Series, name: str, file: str, found: list[pd.DataFrame]) -> None:
     """Adds a column of the study's own: numbers where every filled cell is one, text otherwise."""
     read = numbers(typed)
-    if read["how"].isin(("", "decimal comma", "word")).all() and read["value"].notna().any():
+    found.append(unseen_signs(frame, typed, name, file))
+    if read["how"].isin(_PLAINLY_READ).all() and read["value"].notna().any():
         found += flag_conversions(frame, read, typed, name, file)
         frame[name] = read["value"]
     else:

@@ -1,6 +1,6 @@
 """Terms of a protocol as plain columns of the model's frame, under names that the formula library takes as names only.
 
-What study.toml and the headers of its tables say is data: it is read by `outcomes.protocol.model_terms`, functions of columns
+What study.toml and the headers of its tables say is data: it is read by `protocol.model_terms`, functions of columns
 are computed here, and the formula that is fitted names nothing but columns made in this module.
 """
 
