@@ -222,7 +222,7 @@ def _typed(path: Path, name: str) -> Grid:
 
         read = pyreadstat.read_sav if path.suffix.lower() == ".sav" else pyreadstat.read_dta
         _, facts = read(str(path), metadataonly=True)
-        check_cells(facts.number_rows or 0, facts.number_columns, name)
+        check_cells(facts.number_rows or 0, facts.number_columns or 0, name)
         frame, _ = read(str(path), apply_value_formats=False)
         labelled, facts = read(str(path), apply_value_formats=True)
         for column in facts.variable_value_labels:
