@@ -28,6 +28,7 @@ from outcomes.reading.ids import (
     resolve_visits,
 )
 from outcomes.reading.line_count import line_count
+from outcomes.reading.since_the_lock import data_since_the_lock
 from outcomes.reading.sources import Source, find_sources
 from outcomes.reading.typed_tables import Table, read_cells, under_header
 from outcomes.reading.wide import is_wide, unfold_declared, unfold_items
@@ -81,11 +82,15 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
     }
     files = {name: ", ".join(part.file for part in parts) for name, parts in tables.items()}
     _resolve_ids(frames, files, headers, protocol, found)
+    all_tables = dict(frames)
     items, second = _split_ratings(frames.pop("items"), protocol, found)
     lock = _lock(folder, found)
     letters = (LETTERS_FILE,) if masked and is_masked(protocol, lock) else ()
     own = [entry for name in ("study.toml", LOCK_FILE, *letters) if (entry := folder / name).is_file()]
     used = sorted({source.path for source in sources}.union(own))
+    hashes = {entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used}
+    data = {name: digest for name, digest in hashes.items() if name not in (LOCK_FILE, LETTERS_FILE)}
+    found += data_since_the_lock(lock, all_tables, files, headers, data)
     study = Study(
         folder=folder,
         protocol=protocol,
@@ -94,7 +99,7 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         **frames,
         files=files,
         headers=headers,
-        hashes={entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used},
+        hashes=hashes,
         rows_read={name: sum(part.rows_read for part in parts) for name, parts in tables.items()},
         lines=tuple(lines),
         findings=Findings(found),
