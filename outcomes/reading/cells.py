@@ -16,7 +16,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?\d*,\d+")
 _COMMA_OR_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _POINT_OR_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+")
-_PLAIN_SIGNS = re.compile(r"[0-9+\-.eE]*")
+_PLAIN_SIGNS = re.compile("[0-9+\\-.eE\u2212]*")  # the last is the minus sign itself
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
 _POINTS_AND_COMMA = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+,\d+")
 # Signs without a width: joiners, direction marks, soft hyphens, marks of byte order. Nobody sees them in a cell.
@@ -79,7 +79,7 @@ def numbers(cells: pd.Series) -> pd.DataFrame:
 
 def _number(text: str, commas: bool) -> tuple[float, str, str]:
     cell = tidy(text)
-    if cell and _UNSEEN.search(_UNSEEN.sub("", text[:1]) + text[1:-1] + _UNSEEN.sub("", text[-1:])):
+    if re.search(r"\d", cell) and _UNSEEN.search(text.strip()[1:-1]):
         return np.nan, "", "unseen"
     if _NUMBER.fullmatch(cell):
         number = float(cell)
@@ -105,8 +105,7 @@ def _number(text: str, commas: bool) -> tuple[float, str, str]:
 
 
 def dates(cells: pd.Series) -> pd.DataFrame:
-    """Cells as dates: columns `value` (datetime), `how`, `short` (the year has two digits) and `timed` (a time of day
-    stands behind the date, and is left out).
+    """Cells as dates: columns `value` (datetime) and `how`.
 
     how: "" (year first or blank), "day first", "month first", "order assumed" (no cell of the column shows which of
     the first two numbers is the day: day first is taken), "spreadsheet number", "mixed order" or "text".
@@ -124,13 +123,15 @@ def dates(cells: pd.Series) -> pd.DataFrame:
     read = {text: _date(tidy(text), order) for text in pd.unique(cells)}
     value = over_distinct(cells, lambda text: read[text][0])
     how = over_distinct(cells, lambda text: read[text][1])
+    return pd.DataFrame({"value": pd.to_datetime(value), "how": how.astype("str")}, index=cells.index)
+
+
+def date_remarks(cells: pd.Series) -> pd.DataFrame:
+    """What else there is to say of dates: columns `short` (the year has two digits) and `timed` (a time of day stands
+    behind the date, and is left out)."""
     short = over_distinct(cells, lambda text: bool((match := _DAY_MONTH.fullmatch(tidy(text))) and len(match[3]) == 2))
     timed = over_distinct(cells, _has_time)
-    return pd.DataFrame(
-        {"value": pd.to_datetime(value), "how": how.astype("str"), "short": short.astype(bool),
-         "timed": timed.astype(bool)},
-        index=cells.index,
-    )  # fmt: skip
+    return pd.DataFrame({"short": short.astype(bool), "timed": timed.astype(bool)}, index=cells.index)
 
 
 def _has_time(text: str) -> bool:

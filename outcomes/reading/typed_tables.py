@@ -8,7 +8,7 @@ from pandas.api.types import is_datetime64_any_dtype
 
 from outcomes.columns import NOT_A_NUMBER
 from outcomes.findings import flag, texts
-from outcomes.reading.cells import dates, has_unseen, numbers, over_distinct, plain, tidy
+from outcomes.reading.cells import date_remarks, dates, has_unseen, numbers, over_distinct, plain, tidy
 from outcomes.reading.files import Grid
 from outcomes.reading.headers import Header, find_header
 from outcomes.sheets import Column, Sheet
@@ -207,8 +207,9 @@ def flag_conversions(
             allowed = "read as " + texts(read.loc[rows, "value"])
         column = header if isinstance(header, str) else header[rows]
         found.append(flag(rule, frame[rows], file=file, column=column, found=texts(typed[rows]), allowed=allowed))
+    remarks = date_remarks(typed) if rules is DATE_RULES else None
     for name, rule in (("short", "two-digit year read"), ("timed", "time of day left out")):
-        rows = read[name] & read["value"].notna() if name in read else pd.Series(False, index=read.index)
+        rows = read["value"].notna() & (remarks[name] if remarks is not None else False)
         if rows.any():
             column = header if isinstance(header, str) else header[rows]
             allowed = "read as " + read.loc[rows, "value"].dt.strftime("%Y-%m-%d")
