@@ -33,6 +33,7 @@ _NUMBERS = re.compile(
     r"(?!\d)"
     r"|\b[A-Z]{6}\d{2}[A-Z]\d{2}[A-Z]\d{3}[A-Z]\b"
 )
+_STROKES = (("ø", "o"), ("Ø", "O"), ("ł", "l"), ("Ł", "L"), ("ı", "i"), ("ß", "ss"), ("æ", "ae"), ("Æ", "Ae"))
 _YEARS_BEFORE = 10  # a date that lies this much before the visits, or more, is more likely of a person than of a trial
 
 
@@ -90,9 +91,8 @@ def _names_a_person(header: str) -> bool:
 
 def _bare(text: str, small: bool = True) -> str:
     """Without accents, strokes and dots, in small letters: as people type when they are in a hurry."""
-    text = text.translate(
-        str.maketrans({"ø": "o", "Ø": "O", "ł": "l", "Ł": "L", "ı": "i", "ß": "ss", "æ": "ae", "Æ": "Ae"})
-    )
+    for sign, instead in _STROKES:
+        text = text.replace(sign, instead)
     text = unicodedata.normalize("NFKD", text)
     text = "".join(sign for sign in text if not unicodedata.combining(sign))
     return text.casefold() if small else text
