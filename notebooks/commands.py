@@ -227,7 +227,9 @@ def _rerun(options: argparse.Namespace) -> int:
     except NotebookError as error:
         return _refused(str(error))
     if options.csv:
-        compared.rows.to_csv(options.csv, index=False)
+        from outcomes.spreadsheet_cells import safe_cell
+
+        compared.rows.map(safe_cell).to_csv(options.csv, index=False)
     print("\n".join(lines(compared)))
     print(f"It took {time.perf_counter() - start:.0f} s.")
     return 0 if compared.unchanged else 1

@@ -6,12 +6,15 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
+
 from outcomes.blinding.letters import NAME as LETTERS_FILE
 from outcomes.blinding.letters import arm_letters
 from outcomes.checks.plan.study_file import of_study_file
 from outcomes.errors import StudyError
 from outcomes.lock.analysis_plan import plan_digest, plan_of
 from outcomes.lock.lock_file import LOCKED, NAME, UNBLINDED, Event, Lock, of_another_study, sound_lock, write_lock
+from outcomes.lock.locked_cells import cells_of
 from outcomes.protocol.study_toml import read_protocol
 from outcomes.protocol.trial import Protocol
 from outcomes.reading.study_folder import read_study
@@ -54,6 +57,7 @@ def lock_plan(study: Study | str | Path, *, again: str = "", now: datetime.datet
         made = Lock((event,))
     else:
         made = lock.with_event(replace(event, reason=" ".join(again.split()), before=lock.events[-1].sha256))
+    _not_before(lock, event, folder)
     write_lock(made, folder)
     return made
 
@@ -83,6 +87,7 @@ def unblind(folder: str | Path, *, now: datetime.datetime | None = None) -> Lock
     if lock.unblinded is not None:
         raise StudyError(f"The study in {folder} was unblinded on {lock.unblinded.day}. The arms show their names.")
     made = lock.with_event(replace(event, reason=_key(folder), before=lock.events[-1].sha256))
+    _not_before(lock, event, folder)
     write_lock(made, folder)
     return made
 
@@ -108,7 +113,27 @@ def moment(folder: Path, kind: str, now: datetime.datetime | None = None) -> Eve
         rows=dict(read.rows_read) if read else {},
         files={name: digest for name, digest in read.hashes.items() if name != NAME} if read else _file_hashes(folder),
         note=note,
+        cells=cells_of(_tables(read)) if read else {},
     )
+
+
+def _tables(study: Study) -> dict[str, pd.DataFrame]:
+    """Every table; of items also the ratings that are only compared."""
+    tables = {name: study.table(name) for name in SHEETS}
+    return tables | {"items": pd.concat([study.items, study.second_ratings], ignore_index=True)}
+
+
+def _not_before(lock: Lock | None, event: Event, folder: Path) -> None:
+    """Dates of a lock never fall: an event that seems to come before the last one shows a wrong clock, or a wrong hand.
+
+    Raises:
+        StudyError: with both dates.
+    """
+    if lock is not None and event.moment < lock.events[-1].moment:
+        raise StudyError(
+            f"The date for {NAME} in {folder} cannot be: found {event.day}, allowed {lock.events[-1].day}, the date of "
+            "the entry before, or later. Set the clock of this computer right."
+        )
 
 
 def _there(folder: Path) -> Path:

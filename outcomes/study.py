@@ -14,6 +14,28 @@ from outcomes.sheets import SHEETS, empty
 
 
 @dataclass(frozen=True)
+class LineCount:
+    """Where every line of a file went when it was read; of a workbook, every row of a page.
+
+    header: the lines of column names and the titles above them. joined: lines that continue a cell. blank: lines
+    without a filled cell, inside the table (each is a finding) or below it. rows: those read into the table.
+    """
+
+    table: str
+    file: str
+    lines: int
+    header: int
+    joined: int
+    blank: int
+    rows: int
+
+    @property
+    def unaccounted(self) -> int:
+        """0, or something was lost."""
+        return self.lines - self.header - self.joined - self.blank - self.rows
+
+
+@dataclass(frozen=True)
 class Study:
     """What `read_study` returns. Tables without a file are empty, with the right columns.
 
@@ -37,6 +59,7 @@ class Study:
     headers: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our column -> header in the file
     hashes: Mapping[str, str] = field(default_factory=dict)  # file -> SHA-256
     rows_read: Mapping[str, int] = field(default_factory=dict)  # table -> rows in the file
+    lines: tuple[LineCount, ...] = ()  # where the lines of every file went
     # Items of raters outside `scored_raters`: to compare, not to score.
     second_ratings: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["items"]))
     findings: Findings = field(default_factory=Findings)  # what was converted or unreadable; `check` adds the rest

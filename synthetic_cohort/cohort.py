@@ -13,6 +13,7 @@ from numpy.random import Generator
 
 from outcomes.errors import StudyError
 from outcomes.reading.study_folder import read_study
+from outcomes.spreadsheet_cells import safe_cell
 from outcomes.study import Study
 from synthetic_cohort.design import CohortDesign
 from synthetic_cohort.filled_sheets import (
@@ -148,7 +149,7 @@ def write_folder(cohort: Cohort, folder: Path, *, with_truth: bool = True) -> No
         raise StudyError(f"{folder}: the folder already holds {held[0]}; allowed is an empty one. Name another folder.")
     (folder / "study.toml").write_text(study_text(cohort.design, cohort.seed), encoding="utf-8", newline="\n")
     for name, sheet in cohort.sheets.items():
-        sheet.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
+        sheet.map(safe_cell).to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
     if with_truth:
         text = json.dumps(cohort.truth.as_dict(), indent=1, ensure_ascii=False)
         (folder / "truth.json").write_text(text + "\n", encoding="utf-8", newline="\n")

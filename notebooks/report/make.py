@@ -27,6 +27,7 @@ from notebooks.sections.plan_departures import departures_run, recorded_plan
 from notebooks.sections.writing_up import writing_run
 from notebooks.show.tables import identifier
 from outcomes import Study, StudyError, read_study
+from outcomes.spreadsheet_cells import safe_rows
 
 Say = Callable[[str], None]
 MARK = "about_this_folder.txt"
@@ -266,8 +267,7 @@ def _write_csv(frame: dict[str, list], path: Path) -> None:
     kept = {column: values for column, values in frame.items() if column not in ("decimals", "printed")}
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(kept)
-        writer.writerows(zip(*kept.values(), strict=True))
+        writer.writerows(safe_rows([kept, *zip(*kept.values(), strict=True)]))
 
 
 def _made(record: dict, missing: Sequence[str]) -> list[str]:

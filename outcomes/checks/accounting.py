@@ -59,6 +59,18 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
     return pd.DataFrame(rows, columns=list(ACCOUNT_COLUMNS))
 
 
+LINE_COLUMNS = ("table", "file", "lines", "header", "joined", "blank", "rows", "unaccounted")
+
+
+def line_accounting(study: Study) -> pd.DataFrame:
+    """Where every line of every file went before `accounting` takes over; `unaccounted` is 0, or something was lost.
+
+    Returns one row per file (or page of a workbook) with LINE_COLUMNS; see `reading.line_count.LineCount`.
+    """
+    counts = [[getattr(count, name) for name in LINE_COLUMNS] for count in study.lines]
+    return pd.DataFrame(counts, columns=list(LINE_COLUMNS))
+
+
 class _Named:
     """Which rows of which files the findings name; `wrong` are those named by an error."""
 

@@ -13,6 +13,7 @@ from outcomes.new_study.blank_protocol import protocol_text
 from outcomes.new_study.blank_workbook import write_workbook
 from outcomes.new_study.forms import Field, Form
 from outcomes.sheets import SHEETS, Column
+from outcomes.spreadsheet_cells import like_a_formula, safe_rows
 
 STANDARD = ("fma_ue", "arat", "bbt", "grip")
 _ANGLES = ("tam", "tpm", "rom_active", "rom_passive")  # measured joint by joint in the angles sheet
@@ -51,6 +52,12 @@ def new_study(
     chosen = [instrument(name) for name in dict.fromkeys(instruments)]
     if not visits:
         raise StudyError("A study plans visits: found none, allowed one or more. Give visits as (id, planned day).")
+    for name in (*arms, *participants, *(visit for visit, _ in visits)):
+        if like_a_formula(name):
+            raise StudyError(
+                f"The code {name!r} begins like a formula of a spreadsheet program: found {name[0]!r}, allowed a "
+                "letter or a digit in front. Give it another code."
+            )
     forms = make_forms(chosen, arms=arms, visits=[name for name, _ in visits], participants=participants)
     folder.mkdir(parents=True, exist_ok=True)
     written = [folder / "study.toml"]
@@ -147,4 +154,4 @@ def _item_field(item: Item) -> Field:
 def _write_csv(path: Path, rows: Sequence[Sequence[str]]) -> None:
     # With a byte-order mark, so that spreadsheet programs read letters with accents as they are.
     with path.open("w", newline="", encoding="utf-8-sig") as file:
-        csv.writer(file).writerows(rows)
+        csv.writer(file).writerows(safe_rows(rows))

@@ -11,6 +11,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
 from outcomes.new_study.forms import Field, Form
+from outcomes.spreadsheet_cells import like_a_formula
 
 _ROWS = 2000  # rows below the header that get a list or a limit
 _LONGEST_LIST = 255  # characters a list inside a cell rule may have; longer ones stand on their own page
@@ -32,7 +33,17 @@ def write_workbook(path: Path, forms: Sequence[Form], dictionary: Sequence[Seque
         page.append(list(row))
     _head(page, [18, 24, 60, 10, 50, 12])
     lists.write(book.create_sheet(LISTS))
+    for page in book.worksheets:
+        _as_text(page)
     book.save(path)
+
+
+def _as_text(page: Worksheet) -> None:
+    """Texts like formulas are marked as texts: what the program writes is never computed."""
+    for row in page.iter_rows():
+        for cell in row:
+            if isinstance(cell.value, str) and like_a_formula(cell.value):
+                cell.data_type, cell.quotePrefix = "s", True
 
 
 class _Lists:
@@ -42,7 +53,7 @@ class _Lists:
         self.known: list[tuple[str, ...]] = []
 
     def formula(self, choices: tuple[str, ...]) -> str:
-        inside = ",".join(choices)
+        inside = ",".join(choices).replace('"', '""')
         if len(inside) <= _LONGEST_LIST and not any("," in choice for choice in choices):
             return f'"{inside}"'
         if choices not in self.known:

@@ -22,6 +22,9 @@ DF_METHODS = (
     "residual",
     "normal",
 )
+_OVER_VISITS = ("unstructured", "compound-symmetry", "ar1", "toeplitz", "ante-dependence")
+COVARIANCES = (*_OVER_VISITS, *(f"unequal-{name}" for name in (*_OVER_VISITS, "exponential")), "exponential")
+RANDOM_COLUMNS = ("time", "day", "visit", "arm", "baseline")  # of the model's own; covariates come on top
 ESTIMAND = ("treatment", "population", "variable", "visit", "intercurrent", "summary")
 
 TEXT, NUMBER, WHOLE, FLAG, LIST, TABLE, TABLES = "text", "number", "whole", "flag", "list", "table", "tables"
@@ -97,21 +100,46 @@ IN_WORDS = {
 }
 
 
+_SHOWN = 80  # characters of a value in a message
+
+
+def shown(value: object) -> str:
+    """A value of the file in a message, cut where it is long."""
+    text = repr(value)
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
+
+
+def words(values: object, where: str, problems: list[str]) -> tuple[str, ...]:
+    """A list of words; a whole number, such as the code of a rater, is taken as the word it is written as."""
+    found = values if isinstance(values, list) else [values]
+    good = [value for value in found if isinstance(value, (str, int)) and not isinstance(value, bool)]
+    for value in found:
+        if value not in good or isinstance(value, bool):
+            problems.append(f"{where}: found {shown(value)}, allowed {IN_WORDS[TEXT]}. Correct it.")
+    return tuple(str(value).strip() for value in good)
+
+
+def word_table(table: Mapping, where: str, problems: list[str]) -> dict[str, str]:
+    """A table of words by name."""
+    return {str(key): word for key, value in table.items() for word in words([value], f"{where}, {key}", problems)}
+
+
 def known_keys(table: object, allowed: Mapping[str, str], where: str, problems: list[str]) -> dict:
     """The keys of a table that are allowed and of the right type; every other one is a problem."""
     if not isinstance(table, dict):
-        problems.append(f"{where}: found {table!r}, allowed a table of keys and values. Correct it.")
+        problems.append(f"{where}: found {shown(table)}, allowed a table of keys and values. Correct it.")
         return {}
     kept = {}
     for key, value in table.items():
         if key not in allowed:
-            close = difflib.get_close_matches(key, allowed, 1)
+            name = key[:_SHOWN]
+            close = difflib.get_close_matches(name, allowed, 1)
             hint = f"Did you mean {close[0]}?" if close else "Remove it or correct its name."
-            problems.append(f"{where}, unknown key {key}: found {key}, allowed {', '.join(allowed)}. {hint}")
+            problems.append(f"{where}, unknown key {name}: found {name}, allowed {', '.join(allowed)}. {hint}")
             continue
         wanted = TYPES[allowed[key]]
         if not isinstance(value, wanted) or (isinstance(value, bool) and bool not in wanted):
-            problems.append(f"{where}, {key}: found {value!r}, allowed {IN_WORDS[allowed[key]]}. Correct it.")
+            problems.append(f"{where}, {key}: found {shown(value)}, allowed {IN_WORDS[allowed[key]]}. Correct it.")
             continue
         kept[key] = value
     return kept
@@ -121,14 +149,14 @@ def tables_of(content: Mapping, key: str, problems: list[str]) -> list[dict]:
     tables = content.get(key, [])
     wrong = [table for table in tables if not isinstance(table, dict)]
     if wrong:
-        problems.append(f"study.toml, {key}: found {wrong[0]!r}, allowed one [[{key}]] table each. Correct it.")
+        problems.append(f"study.toml, {key}: found {shown(wrong[0])}, allowed one [[{key}]] table each. Correct it.")
     return [table for table in tables if isinstance(table, dict)]
 
 
 def choice(table: Mapping, key: str, allowed: tuple[str, ...], where: str, problems: list[str], default: str) -> str:
     value = table.get(key, default)
     if value not in allowed:
-        problems.append(f"{where}, {key}: found {value!r}, allowed {', '.join(allowed)}. Correct it.")
+        problems.append(f"{where}, {key}: found {shown(value)}, allowed {', '.join(allowed)}. Correct it.")
         return default
     return value
 
@@ -151,5 +179,5 @@ def unlike(ids, where: str, problems: list[str]) -> None:
 def nested(table: Mapping, name: str, problems: list[str]) -> dict[str, dict]:
     for key, value in table.items():
         if not isinstance(value, dict):
-            problems.append(f"[{name}], {key}: found {value!r}, allowed a table [{name}.{key}]. Correct it.")
+            problems.append(f"[{name}], {key}: found {shown(value)}, allowed a table [{name}.{key}]. Correct it.")
     return {key: value for key, value in table.items() if isinstance(value, dict)}

@@ -1,32 +1,23 @@
 """Reading `study.toml` into the records of `protocol.py`: strictly, and with every problem named at once."""
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from outcomes.errors import StudyError
 from outcomes.protocol.keys import (
     ARM,
-    BASELINES,
     BOTH_HANDS,
     DEPARTURE,
     DESIGNS,
-    DF_METHODS,
     ESTIMAND,
     HAND_BY_BASELINE,
     HAND_BY_SIDE,
     IN_WORDS,
     MEASURE,
-    METHODS,
-    MISSING_BASELINES,
-    MODEL,
     PERIOD,
     RANDOMISATION,
     TABLE,
     TEXT,
-    TIME_UNITS,
-    TIMES,
     TOP,
     VISIT,
     WIDE,
@@ -34,15 +25,19 @@ from outcomes.protocol.keys import (
     known_keys,
     needed,
     nested,
+    shown,
     tables_of,
     unlike,
+    word_table,
+    words,
 )
+from outcomes.protocol.model_choice import read_model
+from outcomes.protocol.toml_text import read_toml
 from outcomes.protocol.trial import (
     Arm,
     BothHands,
     Departure,
     Measure,
-    ModelChoice,
     Period,
     PlannedVisit,
     Protocol,
@@ -58,18 +53,7 @@ def read_protocol(path: Path) -> Protocol:
     Raises:
         StudyError: with every problem of the file, each with what was found, what is allowed and what to do.
     """
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError as error:
-        raise StudyError(
-            f"{path.name} is missing in the study folder {path.parent.name!r}: found no protocol; "
-            "allowed is a file study.toml beside the tables. Write one, or start with 'outcomes new'."
-        ) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise StudyError(
-            f"{path.name} cannot be read: found {error}; allowed is TOML text in UTF-8. Correct that line (text stands "
-            "in quotation marks, decimals have a point)."
-        ) from error
+    content = read_toml(path)
     problems: list[str] = []
     protocol = _protocol(content, problems)
     if problems:
@@ -99,7 +83,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
     if "visits" in content and not visits:
         problems.append("study.toml plans no visit: found 0, allowed 1 or more. Add a [[visits]] table per visit.")
     primary = str(content.get("primary", ""))
-    named = [str(outcome) for outcome in content.get("outcomes", [])]
+    named = list(words(content.get("outcomes", []), "study.toml, outcomes", problems))
     outcomes = tuple(dict.fromkeys(([primary] if primary else []) + named))
     for outcome in outcomes:
         if outcome.count(".") != 1 or not all(outcome.split(".")):
@@ -107,11 +91,14 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
                 f"study.toml, outcome {outcome!r}: not an outcome id; allowed is <instrument>.<scale>, "
                 'e.g. "fma_ue.motor". Correct it.'
             )
+    seed = content.get("seed", 1)
+    if seed < 0:
+        problems.append(f"study.toml, seed: found {seed}, allowed a whole number from 0. Correct it.")
     level = content.get("level", 0.95)
     if not 0.5 <= level < 1:
         problems.append(f"study.toml, level: found {level}, allowed 0.5 to below 1, e.g. 0.95. Correct it.")
     sensitivity = tuple(
-        _model({"label": f"sensitivity {n}"} | table, f"[[sensitivity]] {n}", problems)
+        read_model({"label": f"sensitivity {n}"} | table, f"[[sensitivity]] {n}", problems)
         for n, table in enumerate(tables_of(content, "sensitivity", problems), 1)
     )
     estimand = known_keys(content.get("estimand", {}), dict.fromkeys(ESTIMAND, TEXT), "[estimand]", problems)
@@ -123,7 +110,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         visits=visits,
         outcomes=outcomes,
         primary=primary,
-        model=_model(content.get("model", {}), "[model]", problems),
+        model=read_model(content.get("model", {}), "[model]", problems),
         sensitivity=sensitivity,
         thresholds=_thresholds(content.get("thresholds", {}), problems),
         estimand=estimand,
@@ -131,7 +118,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         measures=tuple(_measure(name, table, problems) for name, table in content.get("measures", {}).items()),
         instruments=nested(content.get("instruments", {}), "instruments", problems),
         columns=_columns(content.get("columns", {}), problems),
-        scored_raters=tuple(map(str, content.get("scored_raters", []))),
+        scored_raters=words(content.get("scored_raters", []), "study.toml, scored_raters", problems),
         wide=tuple(_wide(table, n, problems) for n, table in enumerate(tables_of(content, "wide", problems), 1)),
         periods=tuple(
             _period(table, n, arms, visits, problems)
@@ -140,7 +127,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         both_hands=_both_hands(content["both_hands"], outcomes, problems) if "both_hands" in content else None,
         criteria=tuple(tables_of(content, "criteria", problems)),
         level=float(level),
-        seed=int(content.get("seed", 1)),
+        seed=int(seed),
         blinded=blinded,
         departures=tuple(
             _departure(table, n, problems) for n, table in enumerate(tables_of(content, "departures", problems), 1)
@@ -221,7 +208,7 @@ def _period(
     for key in ("start", "end"):
         if table.get(key) not in planned:
             problems.append(f"{where}, {key}: found {table.get(key)!r}, allowed {', '.join(planned)}. Correct it.")
-    treatments = {str(arm): str(given) for arm, given in table.get("treatments", {}).items()}
+    treatments = word_table(table.get("treatments", {}), f"{where}, treatments", problems)
     if set(treatments) != sequences:
         problems.append(
             f"{where}, treatments: found {', '.join(treatments) or 'none'}, allowed one entry for each of "
@@ -261,7 +248,7 @@ def _visit(table: dict, number: int, problems: list[str]) -> PlannedVisit:
         good = len(window) == 2 and all(isinstance(day, (int, float)) and not isinstance(day, bool) for day in window)
         if not good or window[0] > window[1]:
             problems.append(
-                f"{where}, window: found {window}, allowed two numbers, days before and after the planned day, "
+                f"{where}, window: found {shown(window)}, allowed two numbers, days before and after the planned day, "
                 "e.g. [-7, 7]. Correct it."
             )
             window = None
@@ -288,33 +275,13 @@ def _measure(name: str, table: object, problems: list[str]) -> Measure:
     )
 
 
-def _model(table: object, where: str, problems: list[str]) -> ModelChoice:
-    table = known_keys(table, MODEL, where, problems)
-    standard = ModelChoice()
-    choices: dict[str, Any] = {
-        "time": choice(table, "time", TIMES, where, problems, standard.time),
-        "time_unit": choice(table, "time_unit", TIME_UNITS, where, problems, standard.time_unit),
-        "baseline": choice(table, "baseline", BASELINES, where, problems, standard.baseline),
-        "missing_baseline": choice(
-            table, "missing_baseline", MISSING_BASELINES, where, problems, standard.missing_baseline
-        ),
-        "method": choice(table, "method", METHODS, where, problems, standard.method),
-        "df": choice(table, "df", DF_METHODS, where, problems, standard.df),
-    }
-    others: dict[str, Any] = {
-        key: table[key] for key in ("label", "random", "correlated", "covariance", "by_arm") if key in table
-    }
-    knots = tuple(float(knot) for knot in table.get("knots", []))
-    return ModelChoice(**choices, **others, knots=knots, covariates=tuple(map(str, table.get("covariates", []))))
-
-
 def _thresholds(table: Mapping, problems: list[str]) -> dict[str, tuple[str, ...]]:
     chosen = {}
     for outcome, keys in table.items():
         keys = [keys] if isinstance(keys, str) else keys
         if not isinstance(keys, list) or not all(isinstance(key, str) for key in keys):
             problems.append(
-                f"[thresholds], {outcome}: found {keys!r}, allowed a list of threshold keys. Put the outcome in "
+                f"[thresholds], {outcome}: found {shown(keys)}, allowed a list of threshold keys. Put the outcome in "
                 'quotation marks: "fma_ue.motor" = ["<key>"].'
             )
             continue
@@ -339,12 +306,22 @@ def _wide(table: dict, number: int, problems: list[str]) -> WideSheet:
     )
     if not table.get("columns") and not table.get("prefix"):
         problems.append(f"{where} has neither columns nor prefix: found none, allowed one of them. Add it.")
-    strings = {key: {str(k): str(v) for k, v in table.get(key, {}).items()} for key in ("columns", "fixed")}
+    strings = {key: word_table(table.get(key, {}), f"{where}, {key}", problems) for key in ("columns", "fixed")}
     return WideSheet(
-        file=needed(table, "file", where, problems),
+        file=_in_folder(needed(table, "file", where, problems), where, problems),
         table=kind,
         across=across,
         columns=strings["columns"],
         prefix=table.get("prefix", ""),
         fixed=strings["fixed"],
     )
+
+
+def _in_folder(file: str, where: str, problems: list[str]) -> str:
+    """The name of a file of the study folder itself: nothing outside it is read because study.toml says so."""
+    if file.startswith(".") or any(mark in file for mark in "/\\:\0"):
+        problems.append(
+            f"{where}, file: found {shown(file)}, allowed the name of a file in the study folder, e.g. "
+            '"clinic_export.xlsx". Put the file beside study.toml.'
+        )
+    return file

@@ -15,10 +15,17 @@ from outcomes.words import MISSING_WORDS
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?\d*,\d+")
 _COMMA_OR_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+_POINT_OR_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+")
+_PLAIN_SIGNS = re.compile("[0-9+\\-.eE\u2212]*")  # the last is the minus sign itself
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
 _POINTS_AND_COMMA = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+,\d+")
-_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?")
-_DAY_MONTH = re.compile(r"(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})(?: .*)?")
+# Signs without a width: joiners, direction marks, soft hyphens, marks of byte order. Nobody sees them in a cell.
+_UNSEEN = re.compile("[\u00ad\u061c\u180e\u200b-\u200f\u202a-\u202e\u2060-\u2064\u2066-\u2069\ufeff]")
+_TIME = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?(?:Z| ?[+-]\d{2}:?\d{2})?"
+_ISO = re.compile(rf"(\d{{4}})[-/.](\d{{1,2}})[-/.](\d{{1,2}})(?:[T ]({_TIME}))?")
+_DAY_MONTH = re.compile(rf"(\d{{1,2}})[-/. ](\d{{1,2}})[-/. ](\d{{4}}|\d{{2}})(?:[T ]({_TIME}))?")
+_FIRST_YEAR = 69  # two digits from here to 99 are 19.., below 20.. (POSIX, strptime, %y)
+_MIDNIGHT = re.compile(r"0?0:00(?::00(?:[.,]0+)?)?")
 _SPREADSHEET_DAY_ZERO = date(1899, 12, 30)
 
 
@@ -38,14 +45,21 @@ def plain(text: str) -> str:
 
 def tidy(text: str) -> str:
     """A cell without surrounding or invisible blanks, its dashes and minus signs plain."""
-    return text.replace("\u00a0", " ").replace("\u200b", "").replace("\u2212", "-").replace("\u2013", "-").strip()
+    return _UNSEEN.sub("", text.replace("\u00a0", " ")).replace("\u2212", "-").replace("\u2013", "-").strip()
+
+
+def has_unseen(text: str) -> bool:
+    """Whether a cell holds signs without a width beside its text."""
+    return _UNSEEN.search(text) is not None
 
 
 def numbers(cells: pd.Series) -> pd.DataFrame:
     """Cells as numbers: columns `value` (float), `code` (why there is none) and `how` (what was done to read it).
 
     how: "" (a plain number or a blank), "decimal comma", "thousands comma", "word" (a word for a missing number),
-    "ambiguous" (1,234 may be 1.234 or 1234) or "text" (not a number at all).
+    "other signs" (digits of another script, a dash for a minus), "mixed marks" (a decimal point in a column with
+    decimal commas), "ambiguous" (1,234 may be 1.234 or 1234; so may 1.234 in a column with decimal commas), "unseen"
+    (signs without a width inside: left unread) or "text" (not a number at all).
     """
     distinct = [tidy(text) for text in pd.unique(cells)]
     commas = any(_COMMA.fullmatch(text) and not _COMMA_OR_THOUSANDS.fullmatch(text) for text in distinct)
@@ -65,9 +79,17 @@ def numbers(cells: pd.Series) -> pd.DataFrame:
 
 def _number(text: str, commas: bool) -> tuple[float, str, str]:
     cell = tidy(text)
+    if re.search(r"\d", cell) and _UNSEEN.search(text.strip()[1:-1]):
+        return np.nan, "", "unseen"
     if _NUMBER.fullmatch(cell):
         number = float(cell)
-        return (number, "", "") if np.isfinite(number) else (np.nan, "", "text")
+        if not np.isfinite(number):
+            return np.nan, "", "text"
+        if commas and _POINT_OR_THOUSANDS.fullmatch(cell):
+            return np.nan, "", "ambiguous"
+        if commas and "." in cell:
+            return number, "", "mixed marks"
+        return number, "", "" if _PLAIN_SIGNS.fullmatch(text.strip()) else "other signs"
     word = re.sub(r"\s+", " ", cell).lower()
     if word in MISSING_WORDS:
         return np.nan, MISSING_WORDS[word], "word" if word else ""
@@ -104,6 +126,21 @@ def dates(cells: pd.Series) -> pd.DataFrame:
     return pd.DataFrame({"value": pd.to_datetime(value), "how": how.astype("str")}, index=cells.index)
 
 
+def date_remarks(cells: pd.Series) -> pd.DataFrame:
+    """What else there is to say of dates: columns `short` (the year has two digits) and `timed` (a time of day stands
+    behind the date, and is left out)."""
+    short = over_distinct(cells, lambda text: bool((match := _DAY_MONTH.fullmatch(tidy(text))) and len(match[3]) == 2))
+    timed = over_distinct(cells, _has_time)
+    return pd.DataFrame({"short": short.astype(bool), "timed": timed.astype(bool)}, index=cells.index)
+
+
+def _has_time(text: str) -> bool:
+    match = _ISO.fullmatch(tidy(text)) or _DAY_MONTH.fullmatch(tidy(text))
+    if match is None:
+        return bool(re.fullmatch(r"\d{5}\.\d*[1-9]\d*", tidy(text)))  # a spreadsheet's day count with a part of a day
+    return bool(match[4]) and not _MIDNIGHT.fullmatch(match[4])
+
+
 def _date(cell: str, order: str) -> tuple[pd.Timestamp | None, str]:
     if re.sub(r"\s+", " ", cell).lower() in MISSING_WORDS:
         return None, ""
@@ -112,7 +149,9 @@ def _date(cell: str, order: str) -> tuple[pd.Timestamp | None, str]:
     if match := _DAY_MONTH.fullmatch(cell):
         if order == "mixed order":
             return None, order
-        year = int(match[3]) + (2000 if len(match[3]) == 2 else 0)
+        year = int(match[3])
+        if len(match[3]) == 2:
+            year += 1900 if year >= _FIRST_YEAR else 2000
         one, two = int(match[1]), int(match[2])
         return _day(year, one, two, order) if order == "month first" else _day(year, two, one, order)
     if _NUMBER.fullmatch(cell) and 20000 <= float(cell) <= 80000:  # 1954 to 2119

@@ -15,6 +15,7 @@ from outcomes.reading.headers import find_header
 from outcomes.sheets import MEASUREMENTS, SHEETS
 
 DICTIONARY = "data_dictionary"  # describes the sheets; nothing is read from it
+LISTS = "lists"  # words to choose from in the sheets of a new study
 
 
 @dataclass(frozen=True)
@@ -56,11 +57,16 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
         ):
             continue
         table, instrument = _about(entry.stem)
-        pages = sheet_names(entry) if entry.suffix.lower() == ".xlsx" and not table else []
+        pages = sheet_names(entry) if entry.suffix.lower() == ".xlsx" else []
         if table:
             sources.append(Source(table, entry, None, instrument))
         own = [Source(*_about(page)[:1], entry, page, _about(page)[1]) for page in pages if _about(page)[0]]
+        own = [] if table else own
         sources += own
+        read = [str(source.page) for source in own] or (pages[:1] if table else [])
+        spare = [page for page in pages if page not in (*read, DICTIONARY, LISTS)] if read else []
+        if spare:
+            found.append(flag("sheet not read", file=entry.name, found=", ".join(spare), allowed=", ".join(read)))
         if not table and not own:
             allowed = f"{', '.join(SHEETS)}, items_<instrument>; one of {', '.join(FORMATS)}"
             found.append(flag("file not read", file=entry.name, found=entry.name, allowed=allowed))

@@ -1,7 +1,7 @@
 """From a study folder to a `Study`: every table read, ids resolved, the arms masked where the study is blinded."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -27,11 +27,13 @@ from outcomes.reading.ids import (
     resolve_sides,
     resolve_visits,
 )
+from outcomes.reading.line_count import line_count
+from outcomes.reading.since_the_lock import data_since_the_lock
 from outcomes.reading.sources import Source, find_sources
 from outcomes.reading.typed_tables import Table, read_cells, under_header
 from outcomes.reading.wide import is_wide, unfold_declared, unfold_items
 from outcomes.sheets import MEASUREMENTS, SHEETS, empty
-from outcomes.study import Study
+from outcomes.study import LineCount, Study
 
 
 def read_study(path: str | Path, *, masked: bool = True) -> Study:
@@ -58,6 +60,7 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
             "of measurements. Correct the path, or make a folder to fill in with 'outcomes new'."
         )
     listed = sorted(entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith((".", "~")))
+    _inside(folder, [*listed, folder / LOCK_FILE, folder / LETTERS_FILE])
     if not listed:
         raise StudyError(
             f"{folder}: the study folder is empty: found no file; allowed are study.toml, participants and one of "
@@ -67,8 +70,11 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
     found: list[pd.DataFrame] = []
     sources = find_sources(folder, listed, protocol, found)
     tables: dict[str, list[Table]] = {}
+    lines: list[LineCount] = []
     for source in sources:
-        tables.setdefault(source.table, []).append(_read_source(source, protocol, found))
+        table, count = _read_source(source, protocol, found)
+        tables.setdefault(source.table, []).append(table)
+        lines.append(count)
     _need_rows(tables, folder)
     frames = {name: _joined(tables[name]) if name in tables else empty(sheet) for name, sheet in SHEETS.items()}
     headers = {
@@ -76,11 +82,15 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
     }
     files = {name: ", ".join(part.file for part in parts) for name, parts in tables.items()}
     _resolve_ids(frames, files, headers, protocol, found)
+    all_tables = dict(frames)
     items, second = _split_ratings(frames.pop("items"), protocol, found)
     lock = _lock(folder, found)
     letters = (LETTERS_FILE,) if masked and is_masked(protocol, lock) else ()
     own = [entry for name in ("study.toml", LOCK_FILE, *letters) if (entry := folder / name).is_file()]
     used = sorted({source.path for source in sources}.union(own))
+    hashes = {entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used}
+    data = {name: digest for name, digest in hashes.items() if name not in (LOCK_FILE, LETTERS_FILE)}
+    found += data_since_the_lock(lock, all_tables, files, headers, data)
     study = Study(
         folder=folder,
         protocol=protocol,
@@ -89,14 +99,26 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         **frames,
         files=files,
         headers=headers,
-        hashes={entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used},
+        hashes=hashes,
         rows_read={name: sum(part.rows_read for part in parts) for name, parts in tables.items()},
+        lines=tuple(lines),
         findings=Findings(found),
         plan_sha256=plan_digest(plan_of(protocol)),
         lock=lock,
         departures=departures(protocol, lock),
     )
     return mask(study, folder) if letters else study
+
+
+def _inside(folder: Path, entries: Iterable[Path]) -> None:
+    """Nothing outside the folder is read because a link in it says so: a folder may come from anywhere."""
+    home = folder.resolve()
+    for entry in entries:
+        if entry.is_symlink() and entry.resolve().parent != home:
+            raise StudyError(
+                f"{entry.name} in {folder}: found a link to a file outside the study folder; allowed are files in it. "
+                "Put the file itself there."
+            )
 
 
 def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:
@@ -107,7 +129,7 @@ def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:
         return None
 
 
-def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> Table:
+def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> tuple[Table, LineCount]:
     grid, noted = load(source.path, source.page)
     sheet, mapped = SHEETS[source.table], protocol.columns.get(source.table, {})
     wanted = sheet.required
@@ -123,7 +145,7 @@ def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) 
     table = read_cells(cells, sheet, wanted)
     found += noted
     found += table.found
-    return table
+    return table, line_count(source.table, grid, table)
 
 
 def _joined(parts: list[Table]) -> pd.DataFrame:

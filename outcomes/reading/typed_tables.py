@@ -8,7 +8,7 @@ from pandas.api.types import is_datetime64_any_dtype
 
 from outcomes.columns import NOT_A_NUMBER
 from outcomes.findings import flag, texts
-from outcomes.reading.cells import dates, numbers, over_distinct, plain, tidy
+from outcomes.reading.cells import date_remarks, dates, has_unseen, numbers, over_distinct, plain, tidy
 from outcomes.reading.files import Grid
 from outcomes.reading.headers import Header, find_header
 from outcomes.sheets import Column, Sheet
@@ -18,6 +18,9 @@ NUMBER_RULES = {
     "decimal comma": "decimal comma read",
     "thousands comma": "thousands comma read",
     "ambiguous": "comma ambiguous",
+    "mixed marks": "decimal marks mixed",
+    "other signs": "number in other signs",
+    "unseen": "unseen sign in a number",
     "word": "word read as missing",
     "text": "text in a number",
 }
@@ -69,6 +72,7 @@ def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tu
     cells.columns = pd.Index(header.names)
     cells.insert(0, "row", range(header.body + 1, header.body + 1 + len(cells)))
     blanks = 0
+    found += _uneven(grid, header)
     if header.names:
         blank = (cells.drop(columns="row").apply(lambda column: column.str.strip()) == "").all(axis=1)
         trailing = blank[::-1].cummin()[::-1]  # blank rows below the last filled one are no rows
@@ -76,6 +80,24 @@ def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tu
         found.append(flag("blank row", cells.loc[inside, ["row"]], file=grid.file))
         cells, blanks = cells[~blank].reset_index(drop=True), int(inside.sum())
     return Cells(cells, grid.file, header, blanks, found)
+
+
+def _uneven(grid: Grid, header: Header) -> list[pd.DataFrame]:
+    """Rows with more filled cells, or with fewer cells, than the header."""
+    if not grid.widths or not header.names:
+        return []
+    wide = grid.widths[header.body - 1]
+    widths = pd.Series(grid.widths[header.body :], dtype="int64")
+    rows = pd.DataFrame({"row": range(header.body + 1, header.body + 1 + len(widths))})
+    body = grid.cells.iloc[header.body :].reset_index(drop=True)
+    beyond = (body.iloc[:, wide:].apply(lambda column: column.str.strip()) != "").any(axis=1)
+    blank = (body.apply(lambda column: column.str.strip()) == "").all(axis=1) if (widths < wide).any() else beyond
+    many, few = beyond, (widths < wide) & ~blank
+    facts = {"file": grid.file, "allowed": f"{wide} cells"}
+    return [
+        flag("too many cells in a row", rows[many], found=widths[many].astype("str") + " cells", **facts),
+        flag("too few cells in a row", rows[few], found=widths[few].astype("str") + " cells", **facts),
+    ]
 
 
 def read_cells(cells: Cells, sheet: Sheet, wanted: tuple[str, ...]) -> Table:
@@ -119,6 +141,8 @@ def _read_column(
     found: list[pd.DataFrame],
 ) -> None:
     """Adds one of our columns to `frame` and its conversions to `found`."""
+    if column.kind not in ("number", "measure"):
+        found.append(unseen_signs(frame, typed, header, file))
     if column.kind in ("number", "measure"):
         read = numbers(typed)
         frame[column.name] = read["value"]
@@ -144,6 +168,13 @@ def _read_column(
         )  # fmt: skip
     else:
         frame[column.name] = over_distinct(typed, tidy).astype("str")
+
+
+def unseen_signs(frame: pd.DataFrame, typed: pd.Series, header: str | pd.Series, file: str) -> pd.DataFrame:
+    """Findings of cells with signs that nobody sees, read without them; numbers have a finding of their own."""
+    rows = over_distinct(typed, has_unseen).astype(bool)
+    column = header if isinstance(header, str) else header[rows]
+    return flag("unseen sign", frame[rows], file=file, column=column, found=texts(typed[rows].map(tidy)))
 
 
 def _flag_codes(frame, read, typed, header, file, found) -> None:
@@ -176,21 +207,33 @@ def flag_conversions(
             allowed = "read as " + texts(read.loc[rows, "value"])
         column = header if isinstance(header, str) else header[rows]
         found.append(flag(rule, frame[rows], file=file, column=column, found=texts(typed[rows]), allowed=allowed))
+    remarks = date_remarks(typed) if rules is DATE_RULES else None
+    for name, rule in (("short", "two-digit year read"), ("timed", "time of day left out")):
+        rows = read["value"].notna() & (remarks[name] if remarks is not None else False)
+        if rows.any():
+            column = header if isinstance(header, str) else header[rows]
+            allowed = "read as " + read.loc[rows, "value"].dt.strftime("%Y-%m-%d")
+            found.append(flag(rule, frame[rows], file=file, column=column, found=texts(typed[rows]), allowed=allowed))
     return found
 
 
 _UNREAD = {
-    "comma ambiguous": "a decimal point, no thousands separator",
+    "comma ambiguous": "one decimal mark in the whole column, no thousands separator",
+    "unseen sign in a number": "digits alone",
     "text in a number": "a number, or one of: " + ", ".join(NOT_A_NUMBER),
     "date order mixed": "one order for the whole column; best year-month-day",
     "not a date": "year-month-day",
 }
 
 
+_PLAINLY_READ = ("", "decimal comma", "word", "mixed marks", "other signs")
+
+
 def _own_column(frame: pd.DataFrame, typed: pd.Series, name: str, file: str, found: list[pd.DataFrame]) -> None:
     """Adds a column of the study's own: numbers where every filled cell is one, text otherwise."""
     read = numbers(typed)
-    if read["how"].isin(("", "decimal comma", "word")).all() and read["value"].notna().any():
+    found.append(unseen_signs(frame, typed, name, file))
+    if read["how"].isin(_PLAINLY_READ).all() and read["value"].notna().any():
         found += flag_conversions(frame, read, typed, name, file)
         frame[name] = read["value"]
     else:

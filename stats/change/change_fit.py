@@ -12,6 +12,7 @@ from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.ladder import Rung, ladder
 from stats.change.model_rows import COMMON, DAYS, ChangeRows, model_rows
 from stats.change.re_randomisation import PermutationTest, permutation_test
+from stats.change.term_columns import random_part
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.inference.fit_estimates import Estimates, JointTest
@@ -303,8 +304,9 @@ def fit_change(
 def _fit_rung(rows: ChangeRows, rung: Rung, notes: Sequence[str]) -> ChangeFit:
     choice = rung.choice
     frame, formula, cells = rows.design(choice)
+    frame, random = random_part(frame, rung.random)
     fit = fit_mixed(
-        frame, formula, participant="participant", visit="visit", random=rung.random, correlated=choice.correlated,
+        frame, formula, participant="participant", visit="visit", random=random, correlated=choice.correlated,
         covariance=rung.covariance, by="arm" if choice.by_arm and len(rows.arms) > 1 else None, method=choice.method,
         unit=rows.unit,
     )  # fmt: skip

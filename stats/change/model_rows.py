@@ -9,6 +9,7 @@ import pandas as pd
 from pandas.api.extensions import ExtensionArray
 
 from outcomes.protocol.trial import ModelChoice, Protocol
+from stats.change.term_columns import covariate_columns
 from stats.errors import FitError
 from stats.selection import Selection, positions
 
@@ -23,6 +24,7 @@ class ChangeRows:
 
     person, slot: integer codes of participant and visit (into `visits`), one per row. arms: reference first; empty in a
     single-arm study. `everyone` is the number of participants in the scores.
+    covariates: their names among the columns, which a formula takes as names only (`stats.change.term_columns`).
     """
 
     outcome: str
@@ -128,7 +130,7 @@ class ChangeRows:
     def _time(self, choice: ModelChoice) -> str:
         if choice.time == "linear":
             return "time"
-        knots = [f"np.maximum(time - {knot!r}, 0)" for knot in choice.knots]
+        knots = [f"np.maximum(time - {float(knot)!r}, 0)" for knot in choice.knots]
         return f"({' + '.join(['time', *knots])})" if knots else "time"
 
     def _cells(self, arm: np.ndarray, slot: np.ndarray, choice: ModelChoice) -> tuple[pd.Categorical, pd.DataFrame]:
@@ -168,14 +170,11 @@ class ChangeRows:
         for row, cell in enumerate(cells.itertuples()):
             at = cell.day / DAYS[choice.time_unit]
             values = {"Intercept": 1.0, "time": at, "1": 1.0}
-            values |= {f"np.maximum(time - {knot!r}, 0)": max(at - knot, 0.0) for knot in choice.knots}
-            for k, term in enumerate(terms):
-                parts = term.split(":")
-                arm_part = [p for p in parts if p.startswith("arm[")]
-                own = all(p == f"arm[T.{cell.arm}]" for p in arm_part)
-                rest = [p for p in parts if not p.startswith("arm[")]
-                if own and all(p in values for p in rest):
-                    L[row, k] = float(np.prod([values[p] for p in rest]))
+            values |= {f"np.maximum(time - {float(knot)!r}, 0)": max(at - knot, 0.0) for knot in choice.knots}
+            own = f"arm[T.{cell.arm}]"  # ids of arms may hold any mark, so names of terms are made, never taken apart
+            values |= {f"{name}:{own}": value for name, value in values.items()} | {own: 1.0}
+            values |= {f"{own}:{name}": value for name, value in values.items()}
+            L[row] = np.where([term in values for term in terms], [values.get(term, 0.0) for term in terms], L[row])
         return L
 
 
@@ -223,7 +222,8 @@ def model_rows(
         "day": scores["day"].to_numpy()[taken],
         "value": found,
     }
-    columns |= _covariates(columns["participant"], choice, participants)
+    covariates = _covariates(columns["participant"], choice, participants)
+    columns |= covariates
     notes.insert(
         0, f"{len(np.unique(person))} of {everyone} participants and {len(there)} of {len(at)} scores have a value."
     )
@@ -235,7 +235,7 @@ def model_rows(
         visits=visits, days={visit: days[visit] for visit in visits},
         unit=str(scores["unit"].iloc[at[0]]) if "unit" in scores else "",
         better=str(scores["better"].iloc[at[0]]) if "better" in scores else "higher",
-        everyone=everyone, covariates=tuple(choice.covariates), notes=tuple(notes),
+        everyone=everyone, covariates=tuple(covariates), notes=tuple(notes),
         randomised=design is not None and design.randomised and len(arms) > 1,
         baseline_mean=float(used.mean()) if len(used) else 0.0,
     )  # fmt: skip
@@ -289,12 +289,8 @@ def _covariates(person: Column, choice: ModelChoice, participants: pd.DataFrame 
         return {}
     if participants is None:
         raise FitError(f"Covariates {', '.join(choice.covariates)} need the participants table: give participants=.")
-    missing = [name for name in choice.covariates if name not in participants.columns]
-    if missing:
-        raise FitError(
-            f"Covariates not in the participants table: {', '.join(missing)}. "
-            f"Columns there: {', '.join(participants.columns)}."
-        )
-    table = participants.drop_duplicates("participant").set_index("participant")
+    table = participants.drop_duplicates("participant").set_index("participant", drop=False)
+    table = table[table.index.isin(person)]
     people = pd.Series(person)
-    return {name: people.map(table[name]).array for name in choice.covariates}
+    columns = covariate_columns(table, choice.covariates)
+    return {name: people.map(pd.Series(values, index=table.index)).array for name, values in columns.items()}

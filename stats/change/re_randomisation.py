@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.protocol.trial import ModelChoice
+from stats.change.term_columns import covariate_names
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.inference.blocks import Alike, alike_in, rows_of
@@ -127,7 +128,7 @@ def permutation_test(
 
 
 def _null_model(fit: Compared) -> MixedFit:
-    extra = "".join(f" + {name}" for name in fit.choice.covariates)
+    extra = "".join(f" + {name}" for name in covariate_names(fit.rows, fit.choice.covariates))
     if fit.choice.baseline == "covariate":
         per_visit = any(":baseline" in term for term in fit.fit.terms)
         extra = f"{' + visit:baseline' if per_visit else ' + baseline'}{extra}"

@@ -334,6 +334,8 @@ def fit_mixed(
 
     frame: one row per participant and visit. formula: Wilkinson, read by formulaic ("score ~ week * arm").
     participant, visit: columns. random: right-hand side of the random effects per participant ("1", "1 + week").
+    formula and random are code of the caller's own: the formula library evaluates Python inside them. Never put text
+    there that came with data; `fit_change` reads such text by a grammar of its own (`outcomes.protocol.model_terms`).
     covariance: structure of the residuals over visits ("unstructured", "compound-symmetry", "ar1", "toeplitz",
     "ante-dependence", each also with "unequal-" before it; "exponential" by the numeric value of visit). With neither,
     a random intercept. by: a column with covariance parameters of its own per level.

@@ -7,9 +7,11 @@ import pandas as pd
 
 from outcomes.checks.register import hint, looked_up, place, reports
 from outcomes.findings import flag, texts
+from outcomes.protocol.model_choice import column_of
 from outcomes.reading.cells import dates, numbers
 from outcomes.reading.typed_tables import DATE_RULES, flag_conversions
 from outcomes.sheets import MEASUREMENTS
+from outcomes.spreadsheet_cells import STARTS
 from outcomes.study import Study
 
 BY_PARTICIPANT = ("visits", *MEASUREMENTS, "second_ratings", "sessions", "adverse_events")
@@ -22,6 +24,16 @@ def participant_blank(study: Study) -> Iterator[pd.DataFrame]:
         blank = study.table(table)["participant"] == ""
         if blank.any():
             yield flag("participant blank", study.table(table)[blank], **place(study, table, "participant"))
+
+
+@reports("participant code like a formula")
+def code_like_a_formula(study: Study) -> Iterator[pd.DataFrame]:
+    """A spreadsheet program computes such a cell: P01 becomes another code, or something is run."""
+    for table in ("participants", *BY_PARTICIPANT):
+        frame = study.table(table)
+        rows = frame[frame["participant"].str.startswith(STARTS)]
+        yield flag("participant code like a formula", rows, **place(study, table, "participant"),
+                   found=rows["participant"], allowed="a code that begins with a letter or a digit")  # fmt: skip
 
 
 @reports("duplicate participant")
@@ -130,8 +142,9 @@ def never_measured(study: Study) -> Iterator[pd.DataFrame]:
 @reports("covariate missing")
 def covariates(study: Study) -> Iterator[pd.DataFrame]:
     models = (study.protocol.model, *study.protocol.sensitivity)
-    for name in dict.fromkeys(covariate for model in models for covariate in model.covariates):
-        frame = study.participants
+    frame = study.participants
+    named = [covariate for model in models for covariate in model.covariates]
+    for name in dict.fromkeys(name if name in frame else column_of(name) for name in named):
         if name in frame and name not in ("row",):
             rows = frame[frame[name].isna() | (frame[name].astype("str") == "")]
             yield flag("covariate missing", rows, **place(study, "participants", name))

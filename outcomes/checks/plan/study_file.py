@@ -11,6 +11,7 @@ from outcomes.errors import InstrumentError
 from outcomes.findings import Findings, flag
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import instruments, threshold
+from outcomes.protocol.model_choice import column_of
 from outcomes.protocol.trial import PlannedVisit
 from outcomes.study import Study
 
@@ -117,7 +118,7 @@ def covariates_known(study: Study) -> Iterator[pd.DataFrame]:
     allowed = [str(name) for name in study.participants if name not in ("row", "participant", "arm")]
     for model in (study.protocol.model, *study.protocol.sensitivity):
         for name in model.covariates:
-            if name not in allowed:
+            if name not in allowed and column_of(name) not in allowed:
                 yield flag("unknown covariate", file=_FILE, column="covariates", found=name, allowed=", ".join(allowed))
 
 

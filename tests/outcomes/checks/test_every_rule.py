@@ -3,11 +3,13 @@
 The expected rule, file, row and column are stated by hand from the damage, not read back from the program.
 """
 
+import io
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -64,6 +66,55 @@ def _longer_row(draft):
     lines = _as_text(draft, "totals").splitlines()
     lines[4] += ",extra,cells"
     draft.raw["totals.csv"] = "\n".join(lines).encode()
+    return draft
+
+
+def _shorter_row(draft):
+    lines = _as_text(draft, "totals").splitlines()
+    lines[4] = lines[4].rpartition(",")[0]
+    draft.raw["totals.csv"] = "\n".join(lines).encode()
+    return draft
+
+
+def _stray_mark(draft):
+    lines = _as_text(draft, "totals").splitlines()
+    lines[4] = '"' + lines[4]
+    draft.raw["totals.csv"] = "\n".join(lines).encode()
+    return draft
+
+
+def _text_behind_a_mark(draft):
+    lines = _as_text(draft, "visits").splitlines()
+    lines[4] = lines[4].rpartition(",")[0] + ',"R"1'
+    draft.raw["visits.csv"] = "\n".join(lines).encode()
+    return draft
+
+
+def _unreadable_byte(draft):
+    draft.set("participants", 2, "diagnosis", "gelähmt?")
+    draft.raw["participants.csv"] = _as_text(draft, "participants").encode("cp1252").replace(b"?", b"\x81")
+    return draft
+
+
+def _as_workbook(draft, change) -> None:
+    book = openpyxl.Workbook()
+    frame = draft.tables.pop("totals")
+    for row in [list(frame.columns), *frame.to_numpy().tolist()]:
+        book.active.append(row)
+    change(book)
+    content = io.BytesIO()
+    book.save(content)
+    draft.raw["totals.xlsx"] = content.getvalue()
+
+
+def _formula(draft):
+    column = list(draft.tables["totals"].columns).index("value") + 1
+    _as_workbook(draft, lambda book: book.active.cell(2, column, "=10+10"))
+    return draft
+
+
+def _spare_sheet(draft):
+    _as_workbook(draft, lambda book: book.create_sheet("Remarks"))
     return draft
 
 
@@ -209,6 +260,13 @@ DAMAGES = [
     Damage("encoding converted", _in_windows_encoding, "participants.csv"),
     Damage("semicolons between cells", _with_semicolons, "totals.csv"),
     Damage("too many cells in a row", _longer_row, "totals.csv", 5),
+    Damage("too few cells in a row", _shorter_row, "totals.csv", 5, None, "5 cells"),
+    Damage("quotation mark never closed", _stray_mark, "totals.csv", 5),
+    Damage("quotation mark inside a cell", _text_behind_a_mark, "visits.csv", 5),
+    Damage("line break in a cell", lambda draft: draft.set("visits", 5, "reason", "tired\nhome"), "visits.csv", 5),
+    Damage("characters unreadable", _unreadable_byte, "participants.csv", None, None, "1 replaced"),
+    Damage("formula without a result", _formula, "totals.xlsx", 2, "column F"),
+    Damage("sheet not read", _spare_sheet, "totals.xlsx", None, None, "Remarks"),
     Damage("empty file", _write("sessions.csv", "", "sessions"), "sessions.csv"),
     Damage("blank row", _blank_row, "totals.csv", 5),
     Damage("file not read", _write("notes.csv", "a,b\n1,2\n"), "notes.csv"),
@@ -239,6 +297,19 @@ DAMAGES = [
     cell("decimal comma read", "trials", 2, "value", "12,5"),
     cell("thousands comma read", "sessions", 2, "repetitions", "1,210.5"),
     cell("comma ambiguous", "sessions", 2, "repetitions", "1,210"),
+    Damage(
+        "decimal marks mixed",
+        lambda draft: draft.set("trials", 2, "value", "12,5").set("trials", 3, "value", "12.5"),
+        "trials.csv",
+        3,
+        "value",
+        "12.5",
+    ),
+    cell("number in other signs", "totals", 2, "value", "２２"),
+    cell("unseen sign in a number", "totals", 2, "value", "2\u200b2"),
+    cell("unseen sign", "totals", 2, "participant", "P\u200b01", found="P01"),
+    cell("two-digit year read", "adverse_events", 2, "date", "14/3/25"),
+    cell("time of day left out", "adverse_events", 2, "date", "2025-03-12T10:30"),
     cell("word read as missing", "totals", 2, "value", "n/a"),
     cell("blank value", "totals", 2, "value", "", found=""),
     cell("text in a number", "totals", 2, "value", "about 20"),
@@ -279,6 +350,7 @@ DAMAGES = [
     ),
     Damage("second rating", _scored_raters, "items.csv", None, "rater", "R2"),
     # participants, arms, visits
+    cell("participant code like a formula", "totals", 2, "participant", "=P01"),
     cell("participant blank", "totals", 2, "participant", "", found=""),
     Damage(
         "duplicate participant",
@@ -655,6 +727,31 @@ DAMAGES = [
         None,
         "participant",
         "P02",
+    ),
+    Damage(
+        "data changed since the lock",
+        _locked(lambda draft: draft.set("totals", 2, "value", "21")),
+        "totals.csv",
+        None,
+        None,
+        "totals: 1 cell changed",
+    ),
+    Damage(
+        "cell changed since the lock",
+        _locked(lambda draft: draft.set("totals", 2, "value", "21")),
+        "totals.csv",
+        2,
+        "value",
+        "21",
+    ),
+    Damage("locked row gone", _locked(lambda draft: draft.drop("sessions", session="1")), "sessions.csv"),
+    Damage(
+        "arm changed since the lock",
+        _locked(lambda draft: draft.change("participants", "arm", "usual", participant="P01")),
+        "participants.csv",
+        2,
+        "arm",
+        "usual",
     ),
     Damage("rows gone since the lock", _locked(lambda draft: draft.drop("sessions", session="1")), "sessions.csv"),
     Damage(
