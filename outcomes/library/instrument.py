@@ -6,14 +6,18 @@ from typing import Any
 
 import numpy as np
 
+from outcomes.columns import UNABLE
+
 
 @dataclass(frozen=True)
 class Item:
     """One item: a short neutral label and the answers it allows (no wording of the published form).
 
     levels: every allowed answer, where they are few; empty for a measured value (then low, high, unit hold).
+    step: smallest difference of two measured values (1 for a count); None where any number may be measured.
     codes: answers typed as words ("1+"); NaN marks an answer that drops the item from the score ("not applicable").
-    unable: the value that the answer "unable" stands for; None where "unable" is no value.
+    unable: the value that the answer "unable" stands for; None where "unable" is no value. refuses_unable: the word is
+    no answer of a form that has such answers for other items, so it is an error and never a missing value.
     """
 
     id: str
@@ -24,7 +28,19 @@ class Item:
     unit: str = "points"
     better: str = "higher"
     codes: Mapping[str, float] = field(default_factory=dict)
+    step: float | None = None
     unable: float | None = None
+    refuses_unable: bool = False
+
+    @property
+    def unable_value(self) -> float | None:
+        """What "unable" counts: the worst of a task, or the answer of a form that says so in words."""
+        return self.codes.get("unable") if self.unable is None else self.unable
+
+    @property
+    def refuses(self) -> tuple[str, ...]:
+        """The codes of a missing number that this item does not take."""
+        return (UNABLE,) if self.refuses_unable and self.unable_value is None else ()
 
 
 @dataclass(frozen=True)
@@ -128,6 +144,7 @@ class Instrument:
     thresholds: tuple[Threshold, ...] = ()
     options: Mapping[str, Option] = field(default_factory=dict)
     gates: tuple[Gate, ...] = ()
+    together: tuple[tuple[str, ...], ...] = ()  # items that "not applicable" in one of them leaves out together
     properties: tuple[Property, ...] = ()
     no_threshold: Mapping[str, str] = field(default_factory=dict)  # scale -> why none is offered
     verified: str = ""
@@ -156,6 +173,7 @@ def allowed_text(instrument: Instrument, item_id: str) -> str:
     if item.levels:
         words = [word for word in item.codes if not np.isnan(item.codes[word])]
         return ", ".join([f"{level:g}" for level in item.levels] + words)
+    whole = " in whole numbers" if item.step == 1 else f" in steps of {item.step:g}" if item.step else ""
     if np.isinf(item.high):
-        return f"{item.low:g} {item.unit} or more"
-    return f"{item.low:g} to {item.high:g} {item.unit}"
+        return f"{item.low:g} {item.unit} or more{whole}"
+    return f"{item.low:g} to {item.high:g} {item.unit}{whole}"

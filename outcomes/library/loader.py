@@ -17,10 +17,10 @@ KINDS = ("sum", "mean", "timed", "trials", "gated", "profile", "composite")
 _TEXTS = ("name", "edition", "construct", "populations", "licence", "verified", "unverified", "floor_ceiling")
 _TOP = {
     "id", "sided", "better", "unit", "unable", "sources", "levels", "codes", "items", "numbered", "scales",
-    "thresholds", "options", "gates", "properties", "no_threshold", "forms", *_TEXTS,
+    "thresholds", "options", "gates", "together", "properties", "no_threshold", "forms", *_TEXTS,
 }  # fmt: skip
-_ITEM = {"id", "label", "levels", "low", "high", "unit", "codes", "unable", "better"}
-_NUMBERED = (_ITEM - {"id"}) | {"prefix", "count"}
+_ITEM = {"id", "label", "levels", "low", "high", "step", "unit", "codes", "unable", "better"}
+_NUMBERED = (_ITEM - {"id"}) | {"prefix", "count", "first"}
 _SCALE = {
     "id", "label", "kind", "items", "low", "high", "unit", "better", "step", "rule", "missing", "missing_source",
 }  # fmt: skip
@@ -72,6 +72,7 @@ def _instrument(data: Mapping, form: Mapping, file: str) -> Instrument:
         thresholds=thresholds,
         options={name: _option(name, raw, file) for name, raw in data.get("options", {}).items()},
         gates=_gates(data, ids, file),
+        together=_together(data, ids, file),
         properties=tuple(properties),
         no_threshold=dict(data.get("no_threshold", {})),
         **texts,
@@ -89,15 +90,16 @@ def _items(data: Mapping, form: Mapping, file: str) -> tuple[Item, ...]:
         count = raw.get("count", form.get("count"))
         if not count:
             raise InstrumentError(f"{file}: numbered items '{raw['prefix']}' have no count.")
-        shared = {key: value for key, value in raw.items() if key not in ("prefix", "count", "label")}
+        shared = {key: value for key, value in raw.items() if key not in ("prefix", "count", "first", "label")}
+        first = raw.get("first", 1)
         raw_items += [
             {"id": f"{raw['prefix']}{number}", "label": f"{raw['label']} {number}", **shared}
-            for number in range(1, count + 1)
+            for number in range(first, first + count)
         ]
-    return tuple(_item(raw, data) for raw in raw_items)
+    return tuple(_item(raw, data, file) for raw in raw_items)
 
 
-def _item(raw: Mapping, data: Mapping) -> Item:
+def _item(raw: Mapping, data: Mapping, file: str) -> Item:
     measured = "low" in raw or "high" in raw
     levels = () if measured else tuple(float(level) for level in raw.get("levels", data.get("levels", ())))
     low = min(levels) if levels else float(raw.get("low", 0.0))
@@ -105,6 +107,10 @@ def _item(raw: Mapping, data: Mapping) -> Item:
     better = raw.get("better", data.get("better", "higher"))
     # "unable" is the worst score of a performance item; a questionnaire or a graded finding has no such value.
     unable = raw.get("unable", data.get("unable", "missing"))
+    if unable not in ("worst", "missing", "refused"):
+        raise InstrumentError(
+            f"{file}, item {raw['id']}: `unable` is {unable!r}, allowed 'worst', 'missing' or 'refused'."
+        )
     value = None
     if unable == "worst":
         value = low if better == "higher" else high
@@ -117,7 +123,9 @@ def _item(raw: Mapping, data: Mapping) -> Item:
         unit=raw.get("unit", data.get("unit", "points")),
         better=better,
         codes={str(word).casefold(): _code(number) for word, number in raw.get("codes", data.get("codes", {})).items()},
+        step=None if "step" not in raw else float(raw["step"]),
         unable=value,
+        refuses_unable=unable == "refused",
     )
 
 
@@ -187,6 +195,18 @@ def _gates(data: Mapping, ids: Sequence[str], file: str) -> tuple[Gate, ...]:
         level, otherwise = float(raw["at_least"]), float(raw["otherwise"])
         gates += [Gate(item, opens, level, otherwise) for item, opens in zip(gated, openings, strict=True)]
     return tuple(gates)
+
+
+def _together(data: Mapping, ids: Sequence[str], file: str) -> tuple[tuple[str, ...], ...]:
+    """Items that are left out of the score together: the first of each pattern, the second of each, and so on."""
+    groups: list[tuple[str, ...]] = []
+    for raw in data.get("together", []):
+        _keys(raw, {"items"}, file, "items left out together", required=("items",))
+        lists = [_expand([pattern], ids, f"{file}, together") for pattern in raw["items"]]
+        if len({len(found) for found in lists}) != 1:
+            raise InstrumentError(f"{file}, together: the patterns match {', '.join(str(len(one)) for one in lists)}.")
+        groups += list(zip(*lists, strict=True))
+    return tuple(groups)
 
 
 def _option(name: str, raw: Mapping, file: str) -> Option:
