@@ -90,8 +90,13 @@ class Option:
 class Threshold:
     """A published size of change. There is no default among them: a caller names the key.
 
-    quantity: "MCID individual", "MCID group mean", "MDC90", "MDC95", "SEM", "limits of agreement",
-    "smallest real difference", ...; `hand`: "any", "dominant", "non-dominant", "more affected", "less affected".
+    quantity: one of loader.QUANTITIES. "MCID distribution-based" is a share of a standard deviation that nobody was
+    asked about; "difference between sides" is no change over time and is never counted.
+    families: the families of diagnoses (`diagnoses.toml`) it was found in, or "any".
+    onset_days: the phase as days from onset to baseline, None where the publication mixes phases or does not say;
+    onset_source: who gives these bounds (the paper itself, or a consensus on the words acute, subacute, chronic).
+    repeats: keys of the thresholds that this publication takes over from an earlier one.
+    hand: "any", "dominant", "non-dominant", "more affected", "less affected".
     """
 
     key: str
@@ -105,8 +110,17 @@ class Threshold:
     method: str
     n: str
     source: str  # key into references.toml
+    families: tuple[str, ...] = ("any",)
+    onset_days: tuple[float, float] | None = None
+    onset_source: str = ""
+    repeats: tuple[str, ...] = ()
     hand: str = "any"
     caveat: str = ""
+
+    @property
+    def between_sides(self) -> bool:
+        """True for a difference between two hands at one time, which no change over visits is compared with."""
+        return self.quantity == "difference between sides"
 
     @property
     def strict(self) -> bool:

@@ -10,8 +10,13 @@ from fnmatch import fnmatchcase
 from math import inf, nan
 
 from outcomes.errors import InstrumentError
+from outcomes.library.diagnoses import ANY, families
 from outcomes.library.instrument import Gate, Instrument, Item, Option, Property, Scale, Threshold
 
+QUANTITIES = (
+    "MCID individual", "MCID group mean", "MCID distribution-based", "MDC90", "MDC95", "MDC, level not stated", "SEM",
+    "limits of agreement", "smallest real difference", "worsening, convention", "difference between sides",
+)  # fmt: skip
 KINDS = ("sum", "mean", "timed", "trials", "gated", "profile", "composite")
 
 _TEXTS = ("name", "edition", "construct", "populations", "licence", "verified", "unverified", "floor_ceiling")
@@ -25,8 +30,8 @@ _SCALE = {
     "id", "label", "kind", "items", "low", "high", "unit", "better", "step", "rule", "missing", "missing_source",
 }  # fmt: skip
 _THRESHOLD = {
-    "key", "scale", "value", "unit", "quantity", "population", "phase", "method", "n", "source", "hand", "caveat",
-    "forms",
+    "key", "scale", "value", "unit", "quantity", "population", "phase", "families", "onset_days", "onset_source",
+    "method", "n", "source", "hand", "caveat", "repeats", "forms",
 }  # fmt: skip
 _PROPERTY = {"scale", "what", "value", "population", "n", "source", "caveat"}
 _GATE = {"item", "items", "at_least", "otherwise", "pairwise"}
@@ -164,7 +169,7 @@ def _scale(raw: Mapping, data: Mapping, form: Mapping, items: Sequence[Item], fi
 
 
 def _threshold(raw: Mapping, scales: Sequence[Scale], file: str) -> Threshold:
-    required = ("key", "scale", "value", "quantity", "population", "phase", "method", "n", "source")
+    required = ("key", "scale", "value", "quantity", "population", "phase", "families", "method", "n", "source")
     _keys(raw, _THRESHOLD, file, f"threshold {raw.get('key', '')}", required=required)
     scale = next((scale for scale in scales if scale.id == raw["scale"]), None)
     if scale is None:
@@ -173,10 +178,22 @@ def _threshold(raw: Mapping, scales: Sequence[Scale], file: str) -> Threshold:
     limit = 100.0 if unit.startswith("%") else inf if scale.high is None else scale.high - scale.low
     if not 0 < raw["value"] < limit:
         raise InstrumentError(f"{file}, threshold {raw['key']}: {raw['value']} is not between 0 and the range {limit}.")
+    where = f"{file}, threshold {raw['key']}"
+    if raw["quantity"] not in QUANTITIES:
+        raise InstrumentError(f"{where}: quantity {raw['quantity']!r}, allowed {', '.join(QUANTITIES)}.")
+    unknown = sorted(set(raw["families"]) - {*families(), ANY})
+    if unknown or not raw["families"]:
+        raise InstrumentError(
+            f"{where}: families {', '.join(unknown) or 'none'}, allowed {', '.join(families())}, {ANY}."
+        )
+    bounds = raw.get("onset_days")
+    if (bounds is None) != ("onset_source" not in raw) or (bounds is not None and not 0 <= bounds[0] < bounds[1]):
+        raise InstrumentError(f"{where}: onset_days {bounds}, allowed two rising numbers of days, with onset_source.")
     fields = {key: value for key, value in raw.items() if key != "forms"}
-    return Threshold(
-        **{**fields, "value": float(raw["value"]), "n": str(raw["n"]), "unit": unit, "better": scale.better}
-    )
+    fields |= {"value": float(raw["value"]), "n": str(raw["n"]), "unit": unit, "better": scale.better}
+    fields |= {"families": tuple(raw["families"]), "repeats": tuple(raw.get("repeats", ()))}
+    fields |= {"onset_days": None if bounds is None else (float(bounds[0]), float(bounds[1]))}
+    return Threshold(**fields)
 
 
 def _gates(data: Mapping, ids: Sequence[str], file: str) -> tuple[Gate, ...]:

@@ -253,6 +253,14 @@ DAMAGES = [
         "quickdash item q9: unable",
     ),
     Damage(
+        "profile as an outcome",
+        lambda draft: draft.replace('"comfort.total"]', '"comfort.total", "eq5d5l.profile"]'),
+        "study.toml",
+        None,
+        "outcomes",
+        "eq5d5l.profile",
+    ),
+    Damage(
         "not a whole number",
         lambda draft: draft.append(
             "items", participant="P01", visit="w8", instrument="bbt", side="right", item="blocks", value="12.5"
