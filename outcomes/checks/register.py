@@ -1,6 +1,7 @@
 """The list of checks and the one function that runs them."""
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -94,9 +95,30 @@ def file_of(study: Study, instrument: str) -> str:
 
 
 def hint(name: str, known: Iterable[str]) -> str:
-    """ "Is it ...?" with the nearest known name, "" where none is near."""
-    near = difflib.get_close_matches(name, list(known), 1, 0.7)
-    return f"Is it {near[0]}?" if near else ""
+    """ "Is it ...?" with the nearest known names, all of them where several are as near; "" where none is near.
+
+    Letters read as figures come first (O for 0, l for 1), then abbreviations (wk4 for week4), then likeness.
+    """
+    names = list(dict.fromkeys(known))
+    for same in (_as_figures, _without_vowels):
+        alike = [one for one in names if one != name and same(one) == same(name)]
+        if alike:
+            return f"Is it {' or '.join(alike)}?"
+    near = difflib.get_close_matches(name, names, len(names) or 1, 0.7)
+    if not near:
+        return ""
+    ratio = [difflib.SequenceMatcher(None, one, name).ratio() for one in near]
+    ties = [one for one, like in zip(near, ratio, strict=True) if like >= ratio[0] - 1e-9]
+    return f"Is it {' or '.join(sorted(ties, key=names.index))}?"
+
+
+def _as_figures(name: str) -> str:
+    return name.casefold().translate(str.maketrans("oil", "011"))
+
+
+def _without_vowels(name: str) -> str:
+    letters = re.sub(r"[\W_]", "", name.casefold())
+    return letters[:1] + re.sub(r"[aeiou]", "", letters[1:])
 
 
 def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype: str | None = None) -> pd.Series:
