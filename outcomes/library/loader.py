@@ -17,7 +17,7 @@ QUANTITIES = (
     "MCID individual", "MCID group mean", "MCID distribution-based", "MDC90", "MDC95", "MDC, level not stated", "SEM",
     "limits of agreement", "smallest real difference", "worsening, convention", "difference between sides",
 )  # fmt: skip
-KINDS = ("sum", "mean", "timed", "trials", "gated", "profile", "composite")
+KINDS = ("sum", "mean", "timed", "trials", "gated", "goals", "profile", "composite")
 
 _TEXTS = ("name", "edition", "construct", "populations", "licence", "verified", "unverified", "floor_ceiling")
 _TOP = {

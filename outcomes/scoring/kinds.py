@@ -19,11 +19,15 @@ def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     """Sum of the items.
 
     Rule: `weights` = {item = weight}, 1 for the others; `reversed` = items; `rescale` = [low, high]; `at_least` = the
-    smallest possible value of a difference, `below` = what it means to be below it.
+    smallest possible value of a difference, `below` = what it means to be below it; `plus` = a constant that the
+    published score adds; `stop` = {option, when, failures}: how many failures in a row end the test, the rest counting
+    the lowest.
     """
+    sheet, stopped = _stopped(scale, sheet, options)
     values = _recoded(scale, sheet, options)
     weights = np.array([scale.rule.get("weights", {}).get(item.id, 1.0) for item in sheet.items])
     whole, by_rule, on_request, notes = _enough(scale, sheet, options)
+    notes.append(stopped)
     counted = sheet.counted
     # A sum of fewer items stands on another range than it is printed against.
     shorter = whole & np.isin(sheet.codes, DROPPED).any(axis=1)
@@ -37,7 +41,7 @@ def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     at_least = scale.rule.get("at_least", -np.inf)
     impossible = value < at_least - 1e-9  # angles in thirds of a degree must not miss 0 by their binary representation
     notes.append(said(impossible, f"no score: {scale.rule.get('below', '')}"))
-    value = np.where(impossible, np.nan, np.maximum(value, at_least))
+    value = np.where(impossible, np.nan, np.maximum(value, at_least)) + scale.rule.get("plus", 0.0)
     full = np.full(len(value), len(sheet.items))
     return Scored(_rescaled(scale, sheet, value, len(sheet.items)), sheet.answered, full, whole & ~impossible, notes)
 
@@ -159,6 +163,32 @@ def trials(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     return Scored(value, counted, given, whole, notes)
 
 
+def goals(scale: Scale, sheet: Sheet, options: Options) -> Scored:
+    """T-score of goals: 50 + 10 S(w x) / sqrt((1 - r) S(w^2) + r (S w)^2) over the goals rated.
+
+    x: attainment of a goal, 0 as expected; w: its weight, 1 where none is given. Rule: `goals` and `weights` = items in
+    the same order, `correlation` = r.
+    """
+    rated = sheet.part(list(scale.rule["goals"]))
+    own = sheet.part(list(scale.rule["weights"]))
+    set_goals = rated.known & ~np.isin(rated.codes, DROPPED)
+    weight = np.where(set_goals, np.where(own.known, own.values, 1.0), 0.0)
+    dropped = np.isin(rated.codes, DROPPED)
+    open_goals = ~rated.known & ~dropped & ((rated.codes != BLANK) | own.known)
+    whole = set_goals.any(axis=1) & ~open_goals.any(axis=1)
+    r = float(scale.rule["correlation"])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        spread = np.sqrt((1 - r) * (weight**2).sum(axis=1) + r * weight.sum(axis=1) ** 2)
+        value = 50 + 10 * (weight * np.where(set_goals, rated.values, 0.0)).sum(axis=1) / spread
+    given = set_goals.sum(axis=1) + open_goals.sum(axis=1)
+    notes = [
+        said(~set_goals.any(axis=1), "no goal was rated"),
+        counted_note(open_goals, "a goal without a rating: no score"),
+        counted_note(dropped, "not applicable, left out"),
+    ]
+    return Scored(np.where(whole, value, np.nan), set_goals.sum(axis=1), given, whole, notes)
+
+
 def gated(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     """Sum with a skip rule: the first item is the hardest, the second the easiest.
 
@@ -256,6 +286,7 @@ KINDS: Mapping[str, Callable[[Scale, Sheet, Options], Scored]] = {
     "timed": timed,
     "trials": trials,
     "gated": gated,
+    "goals": goals,
     "profile": profile,
 }
 
@@ -293,6 +324,25 @@ def _filled(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]:
     values = np.where(blank, float(fill["value"]), sheet.values)
     text = f"blank, counted {fill['value']} on request (no published rule)"
     return replace(sheet, values=values), counted_note(blank, text)
+
+
+def _stopped(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]:
+    """The sheet with items after so many failures in a row counted as failed, where the study stops there."""
+    rule = scale.rule.get("stop")
+    nowhere = said(np.zeros(len(sheet.values), dtype=bool), "")
+    if rule is None:
+        return sheet, nowhere
+    low = np.array([item.low for item in sheet.items])
+    failed = sheet.values == low
+    run = np.lib.stride_tricks.sliding_window_view(failed, int(rule["failures"]), axis=1).all(axis=2)
+    ended = np.full(len(failed), failed.shape[1])
+    ended[run.any(axis=1)] = run.argmax(axis=1)[run.any(axis=1)] + int(rule["failures"])
+    after = np.arange(failed.shape[1]) >= ended[:, None]
+    untested = after & np.isin(sheet.codes, (BLANK, CODE_NOT_DONE))
+    if not untested.any() or options.require(rule["option"], "items after failures were not given") != rule["when"]:
+        return sheet, nowhere
+    credited = replace(sheet, values=np.where(untested, low, sheet.values), credited=sheet.credited | untested)
+    return credited, counted_note(untested, "after the stop, counted as failed")
 
 
 def _skipped(scale: Scale, sheet: Sheet) -> tuple[Sheet, Note]:
