@@ -64,7 +64,7 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
         ""
         if of_groups.empty
         else (
-            " Lines marked group mean were published for the mean of a group and do not say who of these people changed."
+            " Lines marked group mean were published for the mean of a group and do not say who changed."
         )
     )
     return finish(
