@@ -35,6 +35,7 @@ class Rule:
     severity: str
     says: str
     advice: str
+    doubt: str = ""  # why a plausibility rule doubts; such a rule may be switched off with a reason
 
 
 @cache

@@ -74,7 +74,21 @@ def check(study: Study, scores: pd.DataFrame | None = None) -> Findings:
             found += list(registered.of_study(study))
         elif registered.of_scores and scores is not None:
             found += list(registered.of_scores(study, scores))
-    return Findings(found)
+    return Findings([*(_without_switched_off(part, study) for part in found), *_switched_off(study)])
+
+
+def _without_switched_off(part: pd.DataFrame, study: Study) -> pd.DataFrame:
+    off = [name for name in study.protocol.switched_off if name in rules() and rules()[name].doubt]
+    return part[~part["rule"].isin(off)]
+
+
+def _switched_off(study: Study) -> Iterable[pd.DataFrame]:
+    for name, reason in study.protocol.switched_off.items():
+        if name in rules() and rules()[name].doubt:
+            yield flag("rule switched off", file="study.toml", column="checks", found=f"{name}: {reason}")
+        else:
+            doubts = ", ".join(rule.name for rule in rules().values() if rule.doubt)
+            yield flag("rule cannot be switched off", file="study.toml", column="checks", found=name, allowed=doubts)
 
 
 def place(study: Study, table: str, column: str, rows: pd.DataFrame | None = None) -> Mapping[str, str | pd.Series]:

@@ -29,6 +29,7 @@ class Item:
     better: str = "higher"
     codes: Mapping[str, float] = field(default_factory=dict)
     step: float | None = None
+    quickest: float | None = None  # a time below it is likelier a typing error (checks only, never scoring)
     unable: float | None = None
     refuses_unable: bool = False
 
@@ -158,6 +159,7 @@ class Instrument:
     thresholds: tuple[Threshold, ...] = ()
     options: Mapping[str, Option] = field(default_factory=dict)
     gates: tuple[Gate, ...] = ()
+    contradictions: tuple[Mapping[str, Any], ...] = ()  # items at their lowest while others are at their highest
     together: tuple[tuple[str, ...], ...] = ()  # items that "not applicable" in one of them leaves out together
     properties: tuple[Property, ...] = ()
     no_threshold: Mapping[str, str] = field(default_factory=dict)  # scale -> why none is offered

@@ -22,9 +22,10 @@ KINDS = ("sum", "mean", "timed", "trials", "gated", "goals", "profile", "composi
 _TEXTS = ("name", "edition", "construct", "populations", "licence", "verified", "unverified", "floor_ceiling")
 _TOP = {
     "id", "sided", "better", "unit", "unable", "sources", "levels", "codes", "items", "numbered", "scales",
-    "thresholds", "options", "gates", "together", "properties", "no_threshold", "forms", *_TEXTS,
+    "thresholds", "options", "gates", "together", "contradictions",
+    "properties", "no_threshold", "forms", *_TEXTS,
 }  # fmt: skip
-_ITEM = {"id", "label", "levels", "low", "high", "step", "unit", "codes", "unable", "better"}
+_ITEM = {"id", "label", "levels", "low", "high", "step", "quickest", "unit", "codes", "unable", "better"}
 _NUMBERED = (_ITEM - {"id"}) | {"prefix", "count", "first"}
 _SCALE = {
     "id", "label", "kind", "items", "low", "high", "unit", "better", "step", "rule", "missing", "missing_source",
@@ -78,6 +79,7 @@ def _instrument(data: Mapping, form: Mapping, file: str) -> Instrument:
         options={name: _option(name, raw, file) for name, raw in data.get("options", {}).items()},
         gates=_gates(data, ids, file),
         together=_together(data, ids, file),
+        contradictions=_contradictions(data, ids, file),
         properties=tuple(properties),
         no_threshold=dict(data.get("no_threshold", {})),
         **texts,
@@ -129,6 +131,7 @@ def _item(raw: Mapping, data: Mapping, file: str) -> Item:
         better=better,
         codes={str(word).casefold(): _code(number) for word, number in raw.get("codes", data.get("codes", {})).items()},
         step=None if "step" not in raw else float(raw["step"]),
+        quickest=None if "quickest" not in raw else float(raw["quickest"]),
         unable=value,
         refuses_unable=unable == "refused",
     )
@@ -212,6 +215,16 @@ def _gates(data: Mapping, ids: Sequence[str], file: str) -> tuple[Gate, ...]:
         level, otherwise = float(raw["at_least"]), float(raw["otherwise"])
         gates += [Gate(item, opens, level, otherwise) for item, opens in zip(gated, openings, strict=True)]
     return tuple(gates)
+
+
+def _contradictions(data: Mapping, ids: Sequence[str], file: str) -> tuple[Mapping[str, object], ...]:
+    made = []
+    for raw in data.get("contradictions", []):
+        keys = {"lowest", "highest", "says"}
+        _keys(raw, keys, file, "a contradiction", required=sorted(keys))
+        ends = {end: _expand(raw[end], ids, f"{file}, contradiction") for end in ("lowest", "highest")}
+        made.append({**ends, "says": raw["says"]})
+    return tuple(made)
 
 
 def _together(data: Mapping, ids: Sequence[str], file: str) -> tuple[tuple[str, ...], ...]:

@@ -10,9 +10,11 @@ from outcomes.protocol.keys import (
     ARM,
     BASELINES,
     BOTH_HANDS,
+    CHECKS,
     DEPARTURE,
     DESIGNS,
     DF_METHODS,
+    ELIGIBILITY,
     ESTIMAND,
     HAND_BY_BASELINE,
     HAND_BY_SIDE,
@@ -134,6 +136,8 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         ),
         both_hands=_both_hands(content["both_hands"], outcomes, problems) if "both_hands" in content else None,
         criteria=tuple(tables_of(content, "criteria", problems)),
+        switched_off=_switched_off(content.get("checks", {}), problems),
+        eligibility=_eligibility(content.get("eligibility", {}), problems),
         level=float(level),
         seed=int(content.get("seed", 1)),
         blinded=blinded,
@@ -141,6 +145,31 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
             _departure(table, n, problems) for n, table in enumerate(tables_of(content, "departures", problems), 1)
         ),
     )
+
+
+def _switched_off(table: object, problems: list[str]) -> dict[str, str]:
+    off = known_keys(table, CHECKS, "[checks]", problems).get("off", {})
+    for name, reason in off.items():
+        if not isinstance(reason, str) or not reason.strip():
+            problems.append(
+                f"[checks], off, {name}: found {reason!r}, allowed the reason in words. It is printed; write why the "
+                "rule does not hold in this study."
+            )
+    return {str(name): str(reason) for name, reason in off.items()}
+
+
+def _eligibility(table: object, problems: list[str]) -> dict[str, tuple[float, float]]:
+    kept = {}
+    for key, bounds in known_keys(table, ELIGIBILITY, "[eligibility]", problems).items():
+        numbers = [end for end in bounds if isinstance(end, (int, float)) and not isinstance(end, bool)]
+        if len(bounds) != 2 or len(numbers) != 2 or numbers[0] > numbers[1]:
+            problems.append(
+                f"[eligibility], {key}: found {bounds}, allowed the lowest and the highest, e.g. [18, 80] or "
+                "[6, inf]. Correct it."
+            )
+        else:
+            kept[key] = (float(numbers[0]), float(numbers[1]))
+    return kept
 
 
 def _arm(table: dict, number: int, problems: list[str]) -> Arm:
