@@ -63,9 +63,7 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
     groups = (
         ""
         if of_groups.empty
-        else (
-            " Lines marked group mean were published for the mean of a group and do not say who changed."
-        )
+        else (" Lines marked group mean were published for the mean of a group and do not say who changed.")
     )
     return finish(
         figure,

@@ -41,8 +41,9 @@ def count_responders(
     select: outcome, visits, hand, condition and people, as a `Selection` or the outcome's name; the outcome is that of
     the threshold, or the only one in the frame, where none is named.
     participants: everyone enrolled, with sides for thresholds by hand; a threshold published for others gets a note:
-    `diagnosis` is compared by families, and `phase` in words, or `onset_days` (or `onset` in months), with the phase the
-    threshold was published for (`outcomes.onset.with_onset_days` adds them to a study's participants). design: the protocol, for the visit changes are counted from and the limits of
+    `diagnosis` by families; `phase` in words, or `onset_days` (or `onset` in months), against the phase it was
+    published for (`outcomes.onset.with_onset_days` adds the days to a study's participants).
+    design: the protocol, for the visit changes are counted from and the limits of
     totals of the study's own. better, unit: of bare changes.
     Worsened: worse by the same size. Cannot reach: not improved, not worsened, and baseline nearer to the end of the
     scale than the threshold. The ends are the columns `low` and `high` of the frame where it has them, else the limits

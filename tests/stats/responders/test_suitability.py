@@ -109,6 +109,10 @@ def test_a_profile_is_no_outcome_of_a_model_or_a_count():
         for person in range(4) for visit, day in (("a", 0), ("b", 28))
     ]  # fmt: skip
     scores = pd.DataFrame(rows)
-    for refused in (lambda: fit_change(scores, "eq5d5l.profile"), lambda: count_responders(scores, 5, source="none", select="eq5d5l.profile")):
+    calls = (
+        lambda: fit_change(scores, "eq5d5l.profile"),
+        lambda: count_responders(scores, 5, source="none", select="eq5d5l.profile"),
+    )
+    for refused in calls:
         with pytest.raises(FitError, match=r"no quantity.*eq5d5l\.index.*eq5d5l\.vas"):
             refused()
