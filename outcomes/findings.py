@@ -11,6 +11,7 @@ import pandas as pd
 
 from outcomes.errors import StudyError
 
+_LONGEST_NUMBER = 8  # characters; longer ones come from arithmetic, not from a person
 SEVERITIES = ("error", "warning", "note")
 FINDING_COLUMNS = (
     "severity",  # "error" blocks the analysis, "warning" wants a look, "note" says what was read how
@@ -34,6 +35,7 @@ class Rule:
     severity: str
     says: str
     advice: str
+    doubt: str = ""  # why a plausibility rule doubts; such a rule may be switched off with a reason
 
 
 @cache
@@ -92,9 +94,20 @@ def no_findings() -> pd.DataFrame:
 
 
 def as_text(value: object) -> str:
-    """A cell as a person would write it: whole numbers without a decimal point."""
+    """A cell as a person would write it: whole numbers without a decimal point, no tail of binary digits.
+
+    >>> as_text(0.48913043478260876), as_text(12.25), as_text(131.66666666666666)
+    ('0.489', '12.25', '131.667')
+    """
     if isinstance(value, float):
-        return "" if value != value else repr(int(value)) if value.is_integer() else repr(value)
+        if value != value:
+            return ""
+        if value.is_integer():
+            return repr(int(value))
+        written = repr(value)
+        if len(written) <= _LONGEST_NUMBER:
+            return written
+        return f"{value:.3g}" if abs(value) < 1 else f"{value:.3f}".rstrip("0").rstrip(".")
     return "" if value is None or value is pd.NA else str(value)
 
 

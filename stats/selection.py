@@ -108,6 +108,7 @@ def positions(scores: pd.DataFrame, selection: Selection, *, once: bool = True) 
         at = at[scores[c.PARTICIPANT].take(at).astype(str).isin(selection.participants).to_numpy()]
         if not len(at):
             raise FitError(f"No score of {outcome} of the {len(selection.participants)} participants named.")
+    _refuse_profiles(scores, at, outcome)
     if once:
         _refuse_twice(scores, at, outcome)
     if selection.baseline is not None:
@@ -140,6 +141,17 @@ def _among(values: ExtensionArray, names: frozenset[str]) -> np.ndarray:
     """Whether each value is one of the names; a missing value is a blank. One look per value that occurs."""
     codes, seen = pd.factorize(values)
     return np.array([*(one in names for one in seen), "" in names])[codes]  # code -1, missing, is the last
+
+
+def _refuse_profiles(scores: pd.DataFrame, at: np.ndarray, outcome: str) -> None:
+    """Digits written side by side are a code: there is no difference and no mean of them."""
+    if "unit" in scores and len(at) and scores["unit"].iloc[at[0]] == "profile":
+        name = outcome.partition(".")[0]
+        raise FitError(
+            f"{outcome} is a profile: its digits are no quantity, so there is no change and no mean of it. Analyse the "
+            f"index by the study's value set ({name}.index, with value_set under [instruments.{name}]) or the visual "
+            f"analogue scale ({name}.vas)."
+        )
 
 
 def _refuse_twice(scores: pd.DataFrame, at: np.ndarray, outcome: str) -> None:

@@ -51,8 +51,8 @@ def grip_against_norm(norms: pd.DataFrame, names: Names) -> go.Figure:
         figure,
         name="grip_norms",
         title=title,
-        caption="One line per person and hand. Norm by age, sex and side (Mathiowetz 1985); the band is one SD of the "
-        f"norm on either side of its mean. n = {norms[c.PARTICIPANT].nunique()}.",
+        caption="One line per person and hand. Norm by age, sex and side (source: see the table); the band is one SD "
+        f"of the norm on either side of its mean. n = {norms[c.PARTICIPANT].nunique()}.",
         alt=f"Line chart of z values over the visits, one line per hand. {title}.",
         points=norms[POINTS],
         keys=[c.PARTICIPANT, c.VISIT, c.SIDE],

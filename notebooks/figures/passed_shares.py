@@ -59,12 +59,18 @@ def responder_shares(counts: pd.DataFrame, names: Names) -> go.Figure:
     found = f"{' % to '.join(ends)} % improved, {how}, {names.visit(first[c.VISIT])}"
     title = f"{names.outcome(first[c.OUTCOME])}: {found}"
     counted = "; ".join(f"{names.arm(arm)} n = {int(rows.loc[rows[c.ARM] == arm, 'n'].iloc[0])}" for arm in arms)
+    of_groups = labels[labels["quantity"].str.contains("group")]
+    groups = (
+        ""
+        if of_groups.empty
+        else (" Lines marked group mean were published for the mean of a group and do not say who changed.")
+    )
     return finish(
         figure,
         name=f"responder_shares/{first[c.OUTCOME]}",
         title=title,
         caption=f"Share of the people with both values ({counted}), interval {names.protocol.level:.0%}. Each line is "
-        "one published threshold with its source; populations differ, see the table.",
+        f"one published threshold with its source; populations differ, see the table.{groups}",
         alt=f"Dot plot with intervals, one line per threshold. {title}.",
         points=rows[POINTS],
         keys=[c.ARM, "threshold"],

@@ -11,6 +11,8 @@ from notebooks.show.names import Names
 from notebooks.show.tables import Table
 from outcomes import InstrumentError, Study, grip_norm
 from outcomes import columns as c
+from outcomes.library.registry import instrument
+from outcomes.scoring.options import Options
 from stats.change.conditions import fit_conditions
 from stats.change.within_visit import WithinVisit, compare_within_visit
 from stats.errors import FitError
@@ -18,6 +20,11 @@ from stats.selection import Selection, rows
 
 GRIP = "grip.force"
 KINDS = {"condition": ("assisted", "unassisted"), "hand": ("affected", "other")}
+NORMS = {
+    "mathiowetz-1985": "Mathiowetz 1985 (United States), by age, sex and side, never by dominance; too high for young "
+    "adults of today",
+    "massy-westropp-2011": "Massy-Westropp 2011 (Australia), by decade of age, sex and hand",
+}
 
 
 @dataclass(frozen=True)
@@ -145,6 +152,7 @@ def grip_norms(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Grip of each hand and visit against the norm of age, sex and side; `reason` where there is none."""
     grips = scores[(scores[c.OUTCOME] == GRIP) & scores[c.VALUE].notna() & (scores[c.CONDITION] != "assisted")]
     people = study.participants.set_index(c.PARTICIPANT)
+    source = chosen_norm(study)
     made = []
     for row in grips.to_dict("records"):
         who = people.loc[row[c.PARTICIPANT]]
@@ -152,13 +160,19 @@ def grip_norms(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
             "z": None, "percent": None, "norm_mean": None, "norm_sd": None, "reason": ""
         }  # fmt: skip
         try:
-            norm = grip_norm(row[c.VALUE], row["unit"], who["age"], who["sex"], row[c.SIDE])
+            norm = grip_norm(row[c.VALUE], row["unit"], who["age"], who["sex"], row[c.SIDE], source=source)
             found |= {"z": norm.z, "percent": norm.percent, "norm_mean": norm.mean, "norm_sd": norm.sd}
         except InstrumentError as refused:
             found["reason"] = str(refused)
         kept = {name: row[name] for name in (c.PARTICIPANT, c.ARM, c.VISIT, c.DAY, c.SIDE, c.HAND, c.VALUE, "unit")}
         made.append(kept | found)
     return pd.DataFrame(made)
+
+
+def chosen_norm(study: Study) -> str:
+    """The norm the study names for grip, else the default of the instrument's file."""
+    options = Options(instrument("grip"), study.protocol.instruments.get("grip", {}))
+    return str(options.get("norm"))
 
 
 def norms_table(scores: pd.DataFrame, study: Study) -> Exhibits | Table:
@@ -175,7 +189,7 @@ def norms_table(scores: pd.DataFrame, study: Study) -> Exhibits | Table:
         keys=(c.PARTICIPANT, c.VISIT, c.SIDE),
         limit=30,
         notes=(
-            "Norms: Mathiowetz 1985, by age, sex and side, never by dominance; too high for young adults of today. "
+            f"Norms: {NORMS[chosen_norm(study)]}. Others may fit better: option norm of [instruments.grip]. "
             "A norm describes a population; it is no target for a person.",
         ),
     )  # fmt: skip

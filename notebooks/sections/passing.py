@@ -16,6 +16,7 @@ from notebooks.show.tables import Table
 from outcomes import Study, thresholds
 from outcomes import columns as c
 from outcomes.library.known import find_instrument, find_measure
+from outcomes.onset import with_onset_days
 from stats.errors import FitError
 from stats.responders.count import count_responders
 from stats.responders.responder_counts import ResponderCounts
@@ -53,6 +54,7 @@ def count_passing(analysis: Analysis) -> Passing:
     published: list[ResponderCounts] = []
     left_out: list[str] = []
     study, names = analysis.study, Names(analysis.study.protocol)
+    people = with_onset_days(study)
     for outcome in study.protocol.outcomes:
         keys = list(study.protocol.thresholds.get(outcome, ()))
         known, why = _has_published(outcome, study)
@@ -68,7 +70,7 @@ def count_passing(analysis: Analysis) -> Passing:
                             analysis.changes(outcome, visit),
                             asked,
                             select=Selection(outcome),
-                            participants=study.participants,
+                            participants=people,
                         )
                     )
                 except FitError as refused:

@@ -4,11 +4,11 @@ Importing the modules registers their functions; `check` runs them all, so that 
 A new check is a rule in `rules.toml`, a function in the module of its subject, and a damaged folder in the tests.
 """
 
-from outcomes.checks.people import enrolment, identifiers, tested_hand
+from outcomes.checks.people import enrolment, identifiers, plausible, tested_hand
 from outcomes.checks.plan import locks, study_file
 from outcomes.checks.register import CHECKS, check
 from outcomes.checks.scores import completeness, dynamometer, jumps, measurements, motion, ratings
-from outcomes.checks.visits import calendar, logs
+from outcomes.checks.visits import calendar, log_entries, logs
 
 __all__ = [
     "CHECKS",
@@ -20,9 +20,11 @@ __all__ = [
     "identifiers",
     "jumps",
     "locks",
+    "log_entries",
     "logs",
     "measurements",
     "motion",
+    "plausible",
     "ratings",
     "study_file",
     "tested_hand",

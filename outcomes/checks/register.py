@@ -1,6 +1,7 @@
 """The list of checks and the one function that runs them."""
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -73,7 +74,21 @@ def check(study: Study, scores: pd.DataFrame | None = None) -> Findings:
             found += list(registered.of_study(study))
         elif registered.of_scores and scores is not None:
             found += list(registered.of_scores(study, scores))
-    return Findings(found)
+    return Findings([*(_without_switched_off(part, study) for part in found), *_switched_off(study)])
+
+
+def _without_switched_off(part: pd.DataFrame, study: Study) -> pd.DataFrame:
+    off = [name for name in study.protocol.switched_off if name in rules() and rules()[name].doubt]
+    return part[~part["rule"].isin(off)]
+
+
+def _switched_off(study: Study) -> Iterable[pd.DataFrame]:
+    for name, reason in study.protocol.switched_off.items():
+        if name in rules() and rules()[name].doubt:
+            yield flag("rule switched off", file="study.toml", column="checks", found=f"{name}: {reason}")
+        else:
+            doubts = ", ".join(rule.name for rule in rules().values() if rule.doubt)
+            yield flag("rule cannot be switched off", file="study.toml", column="checks", found=name, allowed=doubts)
 
 
 def place(study: Study, table: str, column: str, rows: pd.DataFrame | None = None) -> Mapping[str, str | pd.Series]:
@@ -94,9 +109,30 @@ def file_of(study: Study, instrument: str) -> str:
 
 
 def hint(name: str, known: Iterable[str]) -> str:
-    """ "Is it ...?" with the nearest known name, "" where none is near."""
-    near = difflib.get_close_matches(name, list(known), 1, 0.7)
-    return f"Is it {near[0]}?" if near else ""
+    """ "Is it ...?" with the nearest known names, all of them where several are as near; "" where none is near.
+
+    Letters read as figures come first (O for 0, l for 1), then abbreviations (wk4 for week4), then likeness.
+    """
+    names = list(dict.fromkeys(known))
+    for same in (_as_figures, _without_vowels):
+        alike = [one for one in names if one != name and same(one) == same(name)]
+        if alike:
+            return f"Is it {' or '.join(alike)}?"
+    near = difflib.get_close_matches(name, names, len(names) or 1, 0.7)
+    if not near:
+        return ""
+    ratio = [difflib.SequenceMatcher(None, one, name).ratio() for one in near]
+    ties = [one for one, like in zip(near, ratio, strict=True) if like >= ratio[0] - 1e-9]
+    return f"Is it {' or '.join(sorted(ties, key=names.index))}?"
+
+
+def _as_figures(name: str) -> str:
+    return name.casefold().translate(str.maketrans("oil", "011"))
+
+
+def _without_vowels(name: str) -> str:
+    letters = re.sub(r"[\W_]", "", name.casefold())
+    return letters[:1] + re.sub(r"[aeiou]", "", letters[1:])
 
 
 def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype: str | None = None) -> pd.Series:

@@ -1,4 +1,7 @@
-"""Published norms of grip: how far a force is from the mean of the same age band, sex and hand (right or left)."""
+"""Published norms of grip and pinch: how far a force is from the mean of the same age band, sex and hand.
+
+Norms differ by country, year and protocol: `norms_beside` shows all there are, and the study chooses.
+"""
 
 from dataclasses import dataclass
 from functools import cache
@@ -9,7 +12,16 @@ import pandas as pd
 from outcomes.dynamometry.force import convert_force
 from outcomes.errors import InstrumentError
 
-SOURCES = ("mathiowetz-1985",)
+SOURCES = ("mathiowetz-1985", "massy-westropp-2011")
+_ABOUT = {
+    "massy-westropp-2011": "columns headed dominant and other hand in the copy read, right and left elsewhere",
+    "mathiowetz-1985-pinch": "columns headed dominant and other hand in the copy read, right and left elsewhere",
+}
+# First and second column where a source prints sides, dominance, or does not say which; others print the dominant hand.
+_COLUMNS = {
+    "r": "first", "right": "first", "l": "second", "left": "second",
+    "dominant": "first", "non-dominant": "second",
+}  # fmt: skip
 _SEXES = {"m": "M", "male": "M", "man": "M", "f": "F", "female": "F", "woman": "F"}
 _HANDS = {"r": "R", "right": "R", "l": "L", "left": "L"}
 
@@ -33,7 +45,9 @@ def grip_norm(value: float, unit: str, age: float, sex: str, hand: str, source: 
 
     value: force. unit: "kgf", "lbf" or "N". age: completed years, 20 or more; nothing is extrapolated below.
     sex: "male" or "female". hand: "right" or "left": the norms are by side, never by dominance.
-    source: "mathiowetz-1985" (310 men, 328 women, mean of three trials, handle position 2; read in a reprint).
+    source: "mathiowetz-1985" (United States, 310 men, 328 women, mean of three trials, handle position 2; read in a
+    reprint) or "massy-westropp-2011" (Australia, 1366 men, 1312 women, mean of three trials; read in a reprint whose
+    headings of the sexes are inferred from the sizes).
     Raises InstrumentError for an unknown source, sex or hand, an age without a norm, a unit that is no force.
 
     >>> grip_norm(80, "lbf", 52, "male", "right").mean
@@ -48,6 +62,8 @@ def grip_norm(value: float, unit: str, age: float, sex: str, hand: str, source: 
         )
     if not age >= 20:
         raise InstrumentError(f"Grip norm: age {age}, allowed 20 years or more. Nothing is extrapolated.")
+    if source != "mathiowetz-1985":
+        return _norm(other_norms().query("source == @source and instrument == 'grip'"), value, unit, age, who, hand)
     table = grip_norms()
     row = table[
         (table["from_age"] <= age) & (age < table["below_age"]) & (table["sex"] == who) & (table["hand"] == side)
@@ -67,6 +83,78 @@ def grip_norm(value: float, unit: str, age: float, sex: str, hand: str, source: 
         age_band=found["age_band"],
         notes=tuple(notes),
     )
+
+
+def norms_beside(
+    value: float, unit: str, age: float, sex: str, hand: str, *, instrument: str = "grip", dominant: str = ""
+) -> pd.DataFrame:
+    """One force against every norm there is for it, side by side.
+
+    instrument: "grip", "pinch_tip", "pinch_key" or "pinch_palmar". hand: "right" or "left"; dominant: the dominant
+    hand, where known, for norms of the dominant hand only.
+    Returns source, country, age_band, mean, sd, unit, z, percent, notes; z is NaN where no spread was published. An
+    empty frame where no norm covers this person; no row is a target for a person.
+    Raises InstrumentError for a unit that is no force.
+    """
+    who = _SEXES.get(str(sex).strip().lower())
+    table = other_norms()
+    table = table[table["instrument"] == instrument]
+    found: list[GripNorm] = []
+    if instrument == "grip":
+        try:
+            found.append(grip_norm(value, unit, age, sex, hand))
+        except InstrumentError:
+            convert_force(1.0, unit, "kgf")  # a unit that is no force is an error whatever the norms
+    for _, rows in table.groupby("source", sort=False):
+        own = hand if not dominant else "dominant" if hand == dominant else "non-dominant"
+        try:
+            found.append(_norm(rows, value, unit, age, who or "", own))
+        except InstrumentError:
+            convert_force(1.0, unit, "kgf")
+    countries = dict(zip(table["source"], table["country"], strict=True)) | {"mathiowetz-1985": "United States"}
+    made = [
+        {"source": norm.source, "country": countries[norm.source], "age_band": norm.age_band, "mean": norm.mean,
+         "sd": norm.sd, "unit": unit, "z": norm.z, "percent": norm.percent, "notes": "; ".join(norm.notes)}
+        for norm in found
+    ]  # fmt: skip
+    columns = ["source", "country", "age_band", "mean", "sd", "unit", "z", "percent", "notes"]
+    return pd.DataFrame(made, columns=columns)
+
+
+def _norm(table: pd.DataFrame, value: float, unit: str, age: float, sex: str, hand: str) -> GripNorm:
+    column = _COLUMNS.get(str(hand).strip().lower(), "")
+    allowed = {column, "dominant"} if str(hand).strip().lower() == "dominant" else {column}
+    rows = table[
+        (table["from_age"] <= age) & (age < table["below_age"]) & (table["sex"] == sex) & table["column"].isin(allowed)
+    ]
+    if rows.empty:
+        raise InstrumentError(
+            f"Norm: none for age {age}, sex {sex or 'unknown'}, {hand} hand. Nothing is extrapolated."
+        )
+    found = rows.iloc[0]
+    mean, sd = (convert_force(float(found[name]), "kgf", unit) for name in ("mean_kgf", "sd_kgf"))
+    notes = [note for note in (found["country"], _ABOUT.get(found["source"], ""), found["flag"]) if note]
+    return GripNorm(
+        z=(float(value) - mean) / sd,
+        percent=100 * float(value) / mean,
+        mean=mean,
+        sd=sd,
+        unit=unit,
+        source=found["source"],
+        age_band=found["age_band"],
+        notes=tuple(notes),
+    )
+
+
+@cache
+def other_norms() -> pd.DataFrame:
+    """Norms of several countries: source, country, instrument, age_band, from_age, below_age, sex, column, mean_kgf,
+    sd_kgf (NaN where none was published), flag. Columns "first" and "second" are right and left, or dominant and other.
+    """
+    with (files("outcomes.dynamometry") / "norms_data" / "by_country.csv").open(encoding="utf-8") as file:
+        table = pd.read_csv(file, dtype={"flag": "str"}).fillna({"flag": ""})
+    bounds = table["age_band"].str.extract(r"(\d+)(?:-(\d+)|\+)").astype(float)
+    return table.assign(from_age=bounds[0], below_age=(bounds[1] + 1).fillna(float("inf")))
 
 
 @cache

@@ -132,7 +132,7 @@ def _items(found: Instrument) -> pd.DataFrame:
             "item": run[0].id if len(run) == 1 else f"{run[0].id} to {run[-1].id}",
             "label": run[0].label if len(run) == 1 else f"{run[0].label} to {run[-1].label.rsplit(' ', 1)[-1]}",
             "allowed answers": _allowed(found, run[0]),
-            "unable": "missing" if run[0].unable is None else f"counts {run[0].unable:g}",
+            "unable": _unable(run[0]),
         }
         for run in runs
     ]
@@ -141,11 +141,19 @@ def _items(found: Instrument) -> pd.DataFrame:
 
 def _alike(one: Item, other: Item) -> bool:
     """Whether two items are neighbours of one numbered run."""
-    same = (one.levels, one.low, one.high, one.unit, one.better, one.unable) == (
-        other.levels, other.low, other.high, other.unit, other.better, other.unable,
-    )  # fmt: skip
+    answers = [
+        (item.levels, item.low, item.high, item.step, item.unit, item.better, item.unable, item.codes, item.refuses)
+        for item in (one, other)
+    ]
+    same = answers[0] == answers[1]
     stems = [item.id.rstrip("0123456789") for item in (one, other)]
     return same and stems[0] == stems[1] and stems[0] not in (one.id, other.id)
+
+
+def _unable(item: Item) -> str:
+    if item.unable_value is not None:
+        return f"counts {item.unable_value:g}"
+    return "no answer: refused" if item.refuses else "missing"
 
 
 def _allowed(found: Instrument, item: Item) -> str:

@@ -6,14 +6,18 @@ from typing import Any
 
 import numpy as np
 
+from outcomes.columns import UNABLE
+
 
 @dataclass(frozen=True)
 class Item:
     """One item: a short neutral label and the answers it allows (no wording of the published form).
 
     levels: every allowed answer, where they are few; empty for a measured value (then low, high, unit hold).
+    step: smallest difference of two measured values (1 for a count); None where any number may be measured.
     codes: answers typed as words ("1+"); NaN marks an answer that drops the item from the score ("not applicable").
-    unable: the value that the answer "unable" stands for; None where "unable" is no value.
+    unable: the value that the answer "unable" stands for; None where "unable" is no value. refuses_unable: the word is
+    no answer of a form that has such answers for other items, so it is an error and never a missing value.
     """
 
     id: str
@@ -24,7 +28,20 @@ class Item:
     unit: str = "points"
     better: str = "higher"
     codes: Mapping[str, float] = field(default_factory=dict)
+    step: float | None = None
+    quickest: float | None = None  # a time below it is likelier a typing error (checks only, never scoring)
     unable: float | None = None
+    refuses_unable: bool = False
+
+    @property
+    def unable_value(self) -> float | None:
+        """What "unable" counts: the worst of a task, or the answer of a form that says so in words."""
+        return self.codes.get("unable") if self.unable is None else self.unable
+
+    @property
+    def refuses(self) -> tuple[str, ...]:
+        """The codes of a missing number that this item does not take."""
+        return (UNABLE,) if self.refuses_unable and self.unable_value is None else ()
 
 
 @dataclass(frozen=True)
@@ -74,8 +91,13 @@ class Option:
 class Threshold:
     """A published size of change. There is no default among them: a caller names the key.
 
-    quantity: "MCID individual", "MCID group mean", "MDC90", "MDC95", "SEM", "limits of agreement",
-    "smallest real difference", ...; `hand`: "any", "dominant", "non-dominant", "more affected", "less affected".
+    quantity: one of loader.QUANTITIES. "MCID distribution-based" is a share of a standard deviation that nobody was
+    asked about; "difference between sides" is no change over time and is never counted.
+    families: the families of diagnoses (`diagnoses.toml`) it was found in, or "any".
+    onset_days: the phase as days from onset to baseline, None where the publication mixes phases or does not say;
+    onset_source: who gives these bounds (the paper itself, or a consensus on the words acute, subacute, chronic).
+    repeats: keys of the thresholds that this publication takes over from an earlier one.
+    hand: "any", "dominant", "non-dominant", "more affected", "less affected".
     """
 
     key: str
@@ -89,8 +111,17 @@ class Threshold:
     method: str
     n: str
     source: str  # key into references.toml
+    families: tuple[str, ...] = ("any",)
+    onset_days: tuple[float, float] | None = None
+    onset_source: str = ""
+    repeats: tuple[str, ...] = ()
     hand: str = "any"
     caveat: str = ""
+
+    @property
+    def between_sides(self) -> bool:
+        """True for a difference between two hands at one time, which no change over visits is compared with."""
+        return self.quantity == "difference between sides"
 
     @property
     def strict(self) -> bool:
@@ -128,6 +159,8 @@ class Instrument:
     thresholds: tuple[Threshold, ...] = ()
     options: Mapping[str, Option] = field(default_factory=dict)
     gates: tuple[Gate, ...] = ()
+    contradictions: tuple[Mapping[str, Any], ...] = ()  # items at their lowest while others are at their highest
+    together: tuple[tuple[str, ...], ...] = ()  # items that "not applicable" in one of them leaves out together
     properties: tuple[Property, ...] = ()
     no_threshold: Mapping[str, str] = field(default_factory=dict)  # scale -> why none is offered
     verified: str = ""
@@ -156,6 +189,7 @@ def allowed_text(instrument: Instrument, item_id: str) -> str:
     if item.levels:
         words = [word for word in item.codes if not np.isnan(item.codes[word])]
         return ", ".join([f"{level:g}" for level in item.levels] + words)
+    whole = " in whole numbers" if item.step == 1 else f" in steps of {item.step:g}" if item.step else ""
     if np.isinf(item.high):
-        return f"{item.low:g} {item.unit} or more"
-    return f"{item.low:g} to {item.high:g} {item.unit}"
+        return f"{item.low:g} {item.unit} or more{whole}"
+    return f"{item.low:g} to {item.high:g} {item.unit}{whole}"

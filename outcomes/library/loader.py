@@ -10,23 +10,29 @@ from fnmatch import fnmatchcase
 from math import inf, nan
 
 from outcomes.errors import InstrumentError
+from outcomes.library.diagnoses import ANY, families
 from outcomes.library.instrument import Gate, Instrument, Item, Option, Property, Scale, Threshold
 
-KINDS = ("sum", "mean", "timed", "trials", "gated", "profile", "composite")
+QUANTITIES = (
+    "MCID individual", "MCID group mean", "MCID distribution-based", "MDC90", "MDC95", "MDC, level not stated", "SEM",
+    "limits of agreement", "smallest real difference", "worsening, convention", "difference between sides",
+)  # fmt: skip
+KINDS = ("sum", "mean", "timed", "trials", "gated", "goals", "profile", "composite")
 
 _TEXTS = ("name", "edition", "construct", "populations", "licence", "verified", "unverified", "floor_ceiling")
 _TOP = {
     "id", "sided", "better", "unit", "unable", "sources", "levels", "codes", "items", "numbered", "scales",
-    "thresholds", "options", "gates", "properties", "no_threshold", "forms", *_TEXTS,
+    "thresholds", "options", "gates", "together", "contradictions",
+    "properties", "no_threshold", "forms", *_TEXTS,
 }  # fmt: skip
-_ITEM = {"id", "label", "levels", "low", "high", "unit", "codes", "unable", "better"}
-_NUMBERED = (_ITEM - {"id"}) | {"prefix", "count"}
+_ITEM = {"id", "label", "levels", "low", "high", "step", "quickest", "unit", "codes", "unable", "better"}
+_NUMBERED = (_ITEM - {"id"}) | {"prefix", "count", "first"}
 _SCALE = {
     "id", "label", "kind", "items", "low", "high", "unit", "better", "step", "rule", "missing", "missing_source",
 }  # fmt: skip
 _THRESHOLD = {
-    "key", "scale", "value", "unit", "quantity", "population", "phase", "method", "n", "source", "hand", "caveat",
-    "forms",
+    "key", "scale", "value", "unit", "quantity", "population", "phase", "families", "onset_days", "onset_source",
+    "method", "n", "source", "hand", "caveat", "repeats", "forms",
 }  # fmt: skip
 _PROPERTY = {"scale", "what", "value", "population", "n", "source", "caveat"}
 _GATE = {"item", "items", "at_least", "otherwise", "pairwise"}
@@ -72,6 +78,8 @@ def _instrument(data: Mapping, form: Mapping, file: str) -> Instrument:
         thresholds=thresholds,
         options={name: _option(name, raw, file) for name, raw in data.get("options", {}).items()},
         gates=_gates(data, ids, file),
+        together=_together(data, ids, file),
+        contradictions=_contradictions(data, ids, file),
         properties=tuple(properties),
         no_threshold=dict(data.get("no_threshold", {})),
         **texts,
@@ -89,15 +97,16 @@ def _items(data: Mapping, form: Mapping, file: str) -> tuple[Item, ...]:
         count = raw.get("count", form.get("count"))
         if not count:
             raise InstrumentError(f"{file}: numbered items '{raw['prefix']}' have no count.")
-        shared = {key: value for key, value in raw.items() if key not in ("prefix", "count", "label")}
+        shared = {key: value for key, value in raw.items() if key not in ("prefix", "count", "first", "label")}
+        first = raw.get("first", 1)
         raw_items += [
             {"id": f"{raw['prefix']}{number}", "label": f"{raw['label']} {number}", **shared}
-            for number in range(1, count + 1)
+            for number in range(first, first + count)
         ]
-    return tuple(_item(raw, data) for raw in raw_items)
+    return tuple(_item(raw, data, file) for raw in raw_items)
 
 
-def _item(raw: Mapping, data: Mapping) -> Item:
+def _item(raw: Mapping, data: Mapping, file: str) -> Item:
     measured = "low" in raw or "high" in raw
     levels = () if measured else tuple(float(level) for level in raw.get("levels", data.get("levels", ())))
     low = min(levels) if levels else float(raw.get("low", 0.0))
@@ -105,6 +114,10 @@ def _item(raw: Mapping, data: Mapping) -> Item:
     better = raw.get("better", data.get("better", "higher"))
     # "unable" is the worst score of a performance item; a questionnaire or a graded finding has no such value.
     unable = raw.get("unable", data.get("unable", "missing"))
+    if unable not in ("worst", "missing", "refused"):
+        raise InstrumentError(
+            f"{file}, item {raw['id']}: `unable` is {unable!r}, allowed 'worst', 'missing' or 'refused'."
+        )
     value = None
     if unable == "worst":
         value = low if better == "higher" else high
@@ -117,7 +130,10 @@ def _item(raw: Mapping, data: Mapping) -> Item:
         unit=raw.get("unit", data.get("unit", "points")),
         better=better,
         codes={str(word).casefold(): _code(number) for word, number in raw.get("codes", data.get("codes", {})).items()},
+        step=None if "step" not in raw else float(raw["step"]),
+        quickest=None if "quickest" not in raw else float(raw["quickest"]),
         unable=value,
+        refuses_unable=unable == "refused",
     )
 
 
@@ -156,7 +172,7 @@ def _scale(raw: Mapping, data: Mapping, form: Mapping, items: Sequence[Item], fi
 
 
 def _threshold(raw: Mapping, scales: Sequence[Scale], file: str) -> Threshold:
-    required = ("key", "scale", "value", "quantity", "population", "phase", "method", "n", "source")
+    required = ("key", "scale", "value", "quantity", "population", "phase", "families", "method", "n", "source")
     _keys(raw, _THRESHOLD, file, f"threshold {raw.get('key', '')}", required=required)
     scale = next((scale for scale in scales if scale.id == raw["scale"]), None)
     if scale is None:
@@ -165,10 +181,22 @@ def _threshold(raw: Mapping, scales: Sequence[Scale], file: str) -> Threshold:
     limit = 100.0 if unit.startswith("%") else inf if scale.high is None else scale.high - scale.low
     if not 0 < raw["value"] < limit:
         raise InstrumentError(f"{file}, threshold {raw['key']}: {raw['value']} is not between 0 and the range {limit}.")
+    where = f"{file}, threshold {raw['key']}"
+    if raw["quantity"] not in QUANTITIES:
+        raise InstrumentError(f"{where}: quantity {raw['quantity']!r}, allowed {', '.join(QUANTITIES)}.")
+    unknown = sorted(set(raw["families"]) - {*families(), ANY})
+    if unknown or not raw["families"]:
+        raise InstrumentError(
+            f"{where}: families {', '.join(unknown) or 'none'}, allowed {', '.join(families())}, {ANY}."
+        )
+    bounds = raw.get("onset_days")
+    if (bounds is None) != ("onset_source" not in raw) or (bounds is not None and not 0 <= bounds[0] < bounds[1]):
+        raise InstrumentError(f"{where}: onset_days {bounds}, allowed two rising numbers of days, with onset_source.")
     fields = {key: value for key, value in raw.items() if key != "forms"}
-    return Threshold(
-        **{**fields, "value": float(raw["value"]), "n": str(raw["n"]), "unit": unit, "better": scale.better}
-    )
+    fields |= {"value": float(raw["value"]), "n": str(raw["n"]), "unit": unit, "better": scale.better}
+    fields |= {"families": tuple(raw["families"]), "repeats": tuple(raw.get("repeats", ()))}
+    fields |= {"onset_days": None if bounds is None else (float(bounds[0]), float(bounds[1]))}
+    return Threshold(**fields)
 
 
 def _gates(data: Mapping, ids: Sequence[str], file: str) -> tuple[Gate, ...]:
@@ -187,6 +215,28 @@ def _gates(data: Mapping, ids: Sequence[str], file: str) -> tuple[Gate, ...]:
         level, otherwise = float(raw["at_least"]), float(raw["otherwise"])
         gates += [Gate(item, opens, level, otherwise) for item, opens in zip(gated, openings, strict=True)]
     return tuple(gates)
+
+
+def _contradictions(data: Mapping, ids: Sequence[str], file: str) -> tuple[Mapping[str, object], ...]:
+    made = []
+    for raw in data.get("contradictions", []):
+        keys = {"lowest", "highest", "says"}
+        _keys(raw, keys, file, "a contradiction", required=sorted(keys))
+        ends = {end: _expand(raw[end], ids, f"{file}, contradiction") for end in ("lowest", "highest")}
+        made.append({**ends, "says": raw["says"]})
+    return tuple(made)
+
+
+def _together(data: Mapping, ids: Sequence[str], file: str) -> tuple[tuple[str, ...], ...]:
+    """Items that are left out of the score together: the first of each pattern, the second of each, and so on."""
+    groups: list[tuple[str, ...]] = []
+    for raw in data.get("together", []):
+        _keys(raw, {"items"}, file, "items left out together", required=("items",))
+        lists = [_expand([pattern], ids, f"{file}, together") for pattern in raw["items"]]
+        if len({len(found) for found in lists}) != 1:
+            raise InstrumentError(f"{file}, together: the patterns match {', '.join(str(len(one)) for one in lists)}.")
+        groups += list(zip(*lists, strict=True))
+    return tuple(groups)
 
 
 def _option(name: str, raw: Mapping, file: str) -> Option:

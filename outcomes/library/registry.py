@@ -15,7 +15,8 @@ from outcomes.library.loader import read_instruments
 
 THRESHOLD_COLUMNS = (
     "key", "outcome", "value", "unit", "quantity", "better", "strict", "next_step", "hand", "population", "phase",
-    "method", "n", "caveat", "source", "citation", "doi", "read",
+    "method", "n", "caveat", "source", "citation", "doi", "read", "families", "onset_low", "onset_high",
+    "onset_source", "repeats",
 )  # fmt: skip
 
 
@@ -37,6 +38,10 @@ def instruments() -> Mapping[str, Instrument]:
                 if keys.setdefault(entry.key, entry) != entry:
                     raise InstrumentError(f"{file.name}: the threshold key '{entry.key}' is used twice.")
             library[found.id] = found
+    for entry in keys.values():
+        lost = sorted(set(entry.repeats) - set(keys))
+        if lost:
+            raise InstrumentError(f"Threshold {entry.key} repeats {', '.join(lost)}, which there are none of.")
     return library
 
 
@@ -113,6 +118,7 @@ def catalogue() -> pd.DataFrame:
 def _check_sources(found: Instrument, file: str) -> None:
     cited = set(found.sources)
     cited |= {entry.source for entry in found.thresholds} | {entry.source for entry in found.properties}
+    cited |= {entry.onset_source for entry in found.thresholds if entry.onset_source}
     cited |= {scale.missing_source for scale in found.scales if scale.missing_source}
     unknown = sorted(cited - set(references()))
     if unknown:
@@ -207,4 +213,9 @@ def _row(outcome: str, entry: Threshold, scale: Scale) -> dict[str, object]:
         "citation": reference["citation"],
         "doi": reference.get("doi", ""),
         "read": reference.get("read", ""),
+        "families": ", ".join(entry.families),
+        "onset_low": float("nan") if entry.onset_days is None else entry.onset_days[0],
+        "onset_high": float("nan") if entry.onset_days is None else entry.onset_days[1],
+        "onset_source": entry.onset_source,
+        "repeats": ", ".join(entry.repeats),
     }

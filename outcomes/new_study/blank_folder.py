@@ -147,7 +147,8 @@ def _items_form(found: Instrument, visits: Sequence[str], scheduled: tuple[tuple
 def _item_field(item: Item) -> Field:
     levels = [as_text(level) for level in item.levels]
     words = [word for word in item.codes if word not in levels]
-    choices = (*levels, *words, *NOT_A_NUMBER) if levels else ()
+    codes = [code for code in NOT_A_NUMBER if code not in (*words, *item.refuses)]
+    choices = (*levels, *words, *codes) if levels else ()
     return Field(item.id, item.label, False, choices, item.low, item.high, item.unit, "number")
 
 

@@ -51,9 +51,13 @@ TOP = {
     "periods": TABLES,
     "both_hands": TABLE,
     "criteria": TABLES,
+    "checks": TABLE,
+    "eligibility": TABLE,
     "blinded": FLAG,
     "departures": TABLES,
 }
+CHECKS = {"off": TABLE}
+ELIGIBILITY = {"age": LIST, "onset_months": LIST}
 ARM = {"id": TEXT, "label": TEXT, "reference": FLAG}
 VISIT = {"id": TEXT, "label": TEXT, "day": NUMBER, "window": LIST}
 PERIOD = {"id": TEXT, "start": TEXT, "end": TEXT, "treatments": TABLE}

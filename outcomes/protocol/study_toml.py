@@ -7,8 +7,10 @@ from outcomes.errors import StudyError
 from outcomes.protocol.keys import (
     ARM,
     BOTH_HANDS,
+    CHECKS,
     DEPARTURE,
     DESIGNS,
+    ELIGIBILITY,
     ESTIMAND,
     HAND_BY_BASELINE,
     HAND_BY_SIDE,
@@ -126,6 +128,8 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         ),
         both_hands=_both_hands(content["both_hands"], outcomes, problems) if "both_hands" in content else None,
         criteria=tuple(tables_of(content, "criteria", problems)),
+        switched_off=_switched_off(content.get("checks", {}), problems),
+        eligibility=_eligibility(content.get("eligibility", {}), problems),
         level=float(level),
         seed=int(seed),
         blinded=blinded,
@@ -169,6 +173,31 @@ def _randomisation(table: dict, design: str, problems: list[str]) -> Randomisati
         assessed,
         {str(k): n for k, n in excluded.items()},
     )
+
+
+def _switched_off(table: object, problems: list[str]) -> dict[str, str]:
+    off = known_keys(table, CHECKS, "[checks]", problems).get("off", {})
+    for name, reason in off.items():
+        if not isinstance(reason, str) or not reason.strip():
+            problems.append(
+                f"[checks], off, {name}: found {reason!r}, allowed the reason in words. It is printed; write why the "
+                "rule does not hold in this study."
+            )
+    return {str(name): str(reason) for name, reason in off.items()}
+
+
+def _eligibility(table: object, problems: list[str]) -> dict[str, tuple[float, float]]:
+    kept = {}
+    for key, bounds in known_keys(table, ELIGIBILITY, "[eligibility]", problems).items():
+        numbers = [end for end in bounds if isinstance(end, (int, float)) and not isinstance(end, bool)]
+        if len(bounds) != 2 or len(numbers) != 2 or numbers[0] > numbers[1]:
+            problems.append(
+                f"[eligibility], {key}: found {bounds}, allowed the lowest and the highest, e.g. [18, 80] or "
+                "[6, inf]. Correct it."
+            )
+        else:
+            kept[key] = (float(numbers[0]), float(numbers[1]))
+    return kept
 
 
 def _arm(table: dict, number: int, problems: list[str]) -> Arm:

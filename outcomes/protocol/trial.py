@@ -148,6 +148,8 @@ class Protocol:
     periods: tuple[Period, ...] = ()  # crossover only
     both_hands: BothHands | None = None  # where participants have two affected hands
     criteria: tuple[Mapping[str, object], ...] = ()  # progression criteria
+    switched_off: Mapping[str, str] = field(default_factory=dict)  # plausibility rule -> why it does not hold here
+    eligibility: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # age, onset_months: lowest, highest
     level: float = 0.95
     seed: int = 1
     blinded: bool = False  # people see letters in place of the arms until the study is unblinded

@@ -18,6 +18,7 @@ from outcomes.dynamometry.force import NEWTONS, convert_force
 from outcomes.library.instrument import Instrument
 from outcomes.library.registry import instruments
 from outcomes.scoring.answers import BLANK, CODE_NOT_DONE, NUMBER, TWICE, UNREADABLE, WHY, Sheet, take_sheet
+from outcomes.scoring.steps import averaged
 from outcomes.study import Study
 
 Integers = NDArray[np.int64]
@@ -103,6 +104,7 @@ def item_sheets(study: Study, keys: Keys) -> list[tuple[Instrument, Administrati
         found, blocks = instruments().get(name), np.flatnonzero((names == number) & (key >= 0))
         if found is None or not len(blocks):
             continue
+        found = averaged(found, study.protocol.instruments.get(found.id, {}))
         code[blocks], admitted = pd.factorize(key[blocks], sort=True)
         places = {item.id: begin + place * len(admitted) for place, item in enumerate(found.items)}
         first_cell[number, :-1] = [places.get(item, _NOWHERE) for item in item_names.tolist()]

@@ -11,6 +11,7 @@ from outcomes import columns
 from outcomes.columns import NOT_A_NUMBER, NOT_DONE, UNABLE
 from outcomes.errors import InstrumentError
 from outcomes.library.instrument import Instrument, Item, allowed_text
+from outcomes.scoring.steps import on_step
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -24,8 +25,10 @@ WHY = (
     "outside the allowed values",
     "not readable",
     "recorded twice",
+    "recorded beside 'not applicable'",
 )
-NUMBER, BLANK, NOT_APPLICABLE, OUTSIDE, UNREADABLE, TWICE = 0, 5, 6, 7, 8, 9
+NUMBER, BLANK, NOT_APPLICABLE, OUTSIDE, UNREADABLE, TWICE, OVERRULED = 0, 5, 6, 7, 8, 9, 10
+DROPPED = (NOT_APPLICABLE, OVERRULED)  # leave their item out of the score
 CODE_NOT_DONE, CODE_UNABLE = WHY.index(NOT_DONE), WHY.index(UNABLE)
 
 
@@ -81,10 +84,16 @@ def take_sheet(instrument: Instrument, values: Floats, codes: NDArray[np.int8]) 
     outside = ~_allowed(instrument, values) & (codes == NUMBER)
     codes[outside] = OUTSIDE
     values[codes != NUMBER] = np.nan
-    unable = np.array([np.nan if item.unable is None else item.unable for item in instrument.items])
     rows, columns = np.nonzero(codes == CODE_UNABLE)
-    values[rows, columns] = unable[columns]
-    return _gated(instrument, Sheet(instrument.items, values, codes, np.zeros_like(values, dtype=bool)))
+    if len(rows):
+        worth = [np.nan if item.unable_value is None else item.unable_value for item in instrument.items]
+        values[rows, columns] = np.array(worth)[columns]
+        refused = np.array([bool(item.refuses) for item in instrument.items])[columns]
+        codes[rows[refused], columns[refused]] = OUTSIDE
+    sheet = Sheet(instrument.items, values, codes, np.zeros_like(values, dtype=bool))
+    if instrument.together and (codes == NOT_APPLICABLE).any():
+        _leave_out_together(instrument, sheet)
+    return _gated(instrument, sheet)
 
 
 def one_sheet(instrument: Instrument, answers: Mapping[str, object]) -> Sheet:
@@ -139,12 +148,14 @@ def _allowed(instrument: Instrument, values: Floats) -> Bools:
     allowed = np.zeros_like(values, dtype=bool)
     groups: dict[tuple[float, ...], list[int]] = {}
     for place, item in enumerate(instrument.items):
-        groups.setdefault(item.levels or (item.low, item.high, np.nan), []).append(place)
+        groups.setdefault(item.levels or (item.low, item.high, item.step or 0.0, np.nan), []).append(place)
     for levels, numbers in groups.items():
         places = neighbours(numbers)
         block = values[:, places]
         if np.isnan(levels[-1]):
             allowed[:, places] = (block >= levels[0]) & (block <= levels[1])
+            if levels[2]:
+                allowed[:, places] &= on_step(block, levels[0], levels[2])
         else:
             found = block == levels[0]
             for level in levels[1:]:
@@ -158,6 +169,16 @@ def neighbours(places: list[int]) -> "list[int] | slice":
     if places and places == list(range(places[0], places[0] + len(places))):
         return slice(places[0], places[0] + len(places))
     return places
+
+
+def _leave_out_together(instrument: Instrument, sheet: Sheet) -> None:
+    for items in instrument.together:
+        places = [sheet.position[item] for item in items]
+        dropped = (sheet.codes[:, places] == NOT_APPLICABLE).any(axis=1)
+        for place in places:
+            own = sheet.codes[dropped, place]
+            sheet.codes[dropped, place] = np.where(own == NUMBER, OVERRULED, NOT_APPLICABLE)
+            sheet.values[dropped, place] = np.nan
 
 
 def _gated(instrument: Instrument, sheet: Sheet) -> Sheet:
@@ -176,5 +197,5 @@ def _refused(instrument: Instrument, place: int, answer: object) -> InstrumentEr
     item = instrument.items[place]
     return InstrumentError(
         f"{instrument.id}, item {item.id} ({item.label}): value {answer}, allowed {allowed_text(instrument, item.id)}. "
-        f"Correct the answer, or give one of: {', '.join(NOT_A_NUMBER)}."
+        f"Correct the answer, or give one of: {', '.join(code for code in NOT_A_NUMBER if code not in item.refuses)}."
     )

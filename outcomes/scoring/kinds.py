@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from outcomes.library.instrument import Scale
-from outcomes.scoring.answers import BLANK, CODE_NOT_DONE, CODE_UNABLE, NOT_APPLICABLE, NUMBER, Bools, Floats, Sheet
+from outcomes.scoring.answers import BLANK, CODE_NOT_DONE, CODE_UNABLE, DROPPED, NUMBER, OVERRULED, Bools, Floats, Sheet
 from outcomes.scoring.options import PRORATE, Options
 from outcomes.scoring.score_notes import Note, Scored, counted_note, missing_note, said, unable_note
 
@@ -19,12 +19,20 @@ def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     """Sum of the items.
 
     Rule: `weights` = {item = weight}, 1 for the others; `reversed` = items; `rescale` = [low, high]; `at_least` = the
-    smallest possible value of a difference, `below` = what it means to be below it.
+    smallest possible value of a difference, `below` = what it means to be below it; `plus` = a constant that the
+    published score adds; `stop` = {option, when, failures}: how many failures in a row end the test, the rest counting
+    the lowest.
     """
+    sheet, stopped = _stopped(scale, sheet, options)
     values = _recoded(scale, sheet, options)
     weights = np.array([scale.rule.get("weights", {}).get(item.id, 1.0) for item in sheet.items])
     whole, by_rule, on_request, notes = _enough(scale, sheet, options)
+    notes.append(stopped)
     counted = sheet.counted
+    # A sum of fewer items stands on another range than it is printed against.
+    shorter = whole & np.isin(sheet.codes, DROPPED).any(axis=1)
+    notes.append(said(shorter, "no sum with an item left out"))
+    whole = whole & ~shorter
     value = np.where(sheet.known, values, 0.0) @ weights
     with np.errstate(invalid="ignore", divide="ignore"):
         # A sum over fewer items stands for their mean, times the number of items asked for.
@@ -33,7 +41,7 @@ def total(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     at_least = scale.rule.get("at_least", -np.inf)
     impossible = value < at_least - 1e-9  # angles in thirds of a degree must not miss 0 by their binary representation
     notes.append(said(impossible, f"no score: {scale.rule.get('below', '')}"))
-    value = np.where(impossible, np.nan, np.maximum(value, at_least))
+    value = np.where(impossible, np.nan, np.maximum(value, at_least)) + scale.rule.get("plus", 0.0)
     full = np.full(len(value), len(sheet.items))
     return Scored(_rescaled(scale, sheet, value, len(sheet.items)), sheet.answered, full, whole & ~impossible, notes)
 
@@ -43,17 +51,19 @@ def average(scale: Scale, sheet: Sheet, options: Options) -> Scored:
 
     Rule: `least` = how many answers the published rule wants (all of them otherwise), `reversed` = items,
     `weighted_by` = items that hold the weights and `weights_sum` = what they add up to, `ranks` = true or the option
-    that chooses between ranks and numbers, `fill` = {option, when, value}: what a blank counts on request.
+    that chooses between ranks and numbers, `fill` = {option, when, value}: what a blank counts on request,
+    `skip` = {item, at, says}: an answer after which the form skips the other items, which then count the same.
     """
     answered = sheet.answered
     sheet, filled = _filled(scale, sheet, options)
-    values = _recoded(scale, sheet, options)
     weighted_by = scale.rule.get("weighted_by")
+    sheet, skipped = _skipped(scale, sheet)
+    values = _recoded(scale, sheet, options)
     if weighted_by is not None:
         count = len(weighted_by)
         values, weights = values[:, :count], values[:, count:]
     whole, by_rule, on_request, notes = _enough(scale, sheet, options)
-    notes.append(filled)
+    notes += [filled, skipped]
     scored = whole | by_rule | on_request
     value = np.full(len(values), np.nan)
     if scale.rule.get("of") == "median":
@@ -129,8 +139,15 @@ _STATISTICS: Mapping[str, Callable[[Floats], Floats]] = {
 
 
 def trials(scale: Scale, sheet: Sheet, options: Options) -> Scored:
-    """Mean of the trials given, or the highest where option `summary` says so. Rule: `usual` = the usual number."""
+    """Mean of the trials given, or the highest where option `summary` says so. Rule: `usual` = the usual number.
+
+    A trial "unable" beside a measured one is left out; where all are, the value of "unable" stands.
+    """
     given = (sheet.codes != BLANK).sum(axis=1)
+    # "Unable" beside a force is a trial that was not done (pain, a slip); only where every trial is so is it no force.
+    unable = sheet.codes == CODE_UNABLE
+    beside = unable & (sheet.known & ~unable).any(axis=1)[:, None]
+    sheet = replace(sheet, values=np.where(beside, np.nan, sheet.values))
     counted = sheet.known.sum(axis=1)
     highest = options.get("summary") == "max"
     value = np.full(len(given), np.nan)
@@ -142,7 +159,34 @@ def trials(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     texts = [f"{word} of {number} trial{'s' * (number != 1)}" for number in range(1, int(counted.max(initial=0)) + 1)]
     whole = some & (counted == given)
     notes = [missing_note(sheet, sheet.known, whole, given), unable_note(sheet), Note(remark, ("", *texts))]
+    notes.append(said(beside.any(axis=1) & (counted < 2), "a single trial: the others were unable"))
     return Scored(value, counted, given, whole, notes)
+
+
+def goals(scale: Scale, sheet: Sheet, options: Options) -> Scored:
+    """T-score of goals: 50 + 10 S(w x) / sqrt((1 - r) S(w^2) + r (S w)^2) over the goals rated.
+
+    x: attainment of a goal, 0 as expected; w: its weight, 1 where none is given. Rule: `goals` and `weights` = items in
+    the same order, `correlation` = r.
+    """
+    rated = sheet.part(list(scale.rule["goals"]))
+    own = sheet.part(list(scale.rule["weights"]))
+    set_goals = rated.known & ~np.isin(rated.codes, DROPPED)
+    weight = np.where(set_goals, np.where(own.known, own.values, 1.0), 0.0)
+    dropped = np.isin(rated.codes, DROPPED)
+    open_goals = ~rated.known & ~dropped & ((rated.codes != BLANK) | own.known)
+    whole = set_goals.any(axis=1) & ~open_goals.any(axis=1)
+    r = float(scale.rule["correlation"])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        spread = np.sqrt((1 - r) * (weight**2).sum(axis=1) + r * weight.sum(axis=1) ** 2)
+        value = 50 + 10 * (weight * np.where(set_goals, rated.values, 0.0)).sum(axis=1) / spread
+    given = set_goals.sum(axis=1) + open_goals.sum(axis=1)
+    notes = [
+        said(~set_goals.any(axis=1), "no goal was rated"),
+        counted_note(open_goals, "a goal without a rating: no score"),
+        counted_note(dropped, "not applicable, left out"),
+    ]
+    return Scored(np.where(whole, value, np.nan), set_goals.sum(axis=1), given, whole, notes)
 
 
 def gated(scale: Scale, sheet: Sheet, options: Options) -> Scored:
@@ -204,8 +248,12 @@ def profile(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     return Scored(value, sheet.answered, full, whole & ~np.isnan(value), notes)
 
 
-def composite(scale: Scale, parts: Mapping[str, Scale], done: Mapping[str, Scored]) -> Scored:
-    """Sum, or mean (`of = "mean"`), of other scales. Rule: `scales`, `reversed` (low + high - score), `least`."""
+def composite(scale: Scale, parts: Mapping[str, Scale], done: Mapping[str, Scored], options: Options) -> Scored:
+    """Sum, or mean (`of = "mean"`), of other scales.
+
+    Rule: `scales`, `reversed` (low + high - score), `least` = how many of them are enough (all otherwise): a number, or
+    the option that may name a smaller one.
+    """
     names: list[str] = list(scale.rule["scales"])
     turned = scale.rule.get("reversed", ())
     columns = []
@@ -215,10 +263,14 @@ def composite(scale: Scale, parts: Mapping[str, Scale], done: Mapping[str, Score
         columns.append(mirror - done[name].value if name in turned else done[name].value)
     values = np.column_stack(columns)
     known = ~np.isnan(values)
-    enough = known.sum(axis=1) >= scale.rule.get("least", len(names))
+    least = scale.rule.get("least", len(names))
+    asked = options.get(least) or len(names) if isinstance(least, str) else least
+    enough = known.sum(axis=1) >= asked
     value = np.full(len(values), np.nan)
     value[enough] = (np.nanmean if scale.rule.get("of") == "mean" else np.nansum)(values[enough], axis=1)
     notes = [said(~known[:, place], f"no score for {name}") for place, name in enumerate(names)]
+    fewer = enough & ~known.all(axis=1)
+    notes.append(said(fewer, f"from the scales there are, at least {asked}, on request (no published rule)"))
     for place, name in enumerate(names):
         # A part without a score has said so; what else is said of it would only repeat it.
         told = [Note(np.where(known[:, place], note.which, 0), note.texts) for note in done[name].notes]
@@ -234,13 +286,14 @@ KINDS: Mapping[str, Callable[[Scale, Sheet, Options], Scored]] = {
     "timed": timed,
     "trials": trials,
     "gated": gated,
+    "goals": goals,
     "profile": profile,
 }
 
 
 def _enough(scale: Scale, sheet: Sheet, options: Options) -> tuple[Bools, Bools, Bools, list[Note]]:
     """Which administrations are complete, which a published rule lets through, which only a request does."""
-    counted, dropped = sheet.counted, sheet.codes == NOT_APPLICABLE
+    counted, dropped = sheet.counted, np.isin(sheet.codes, DROPPED)
     asked = len(sheet.items) - dropped.sum(axis=1) if dropped.any() else np.full(len(counted), len(sheet.items))
     whole = (counted == asked) & (asked > 0)
     least = scale.rule.get("least")
@@ -252,7 +305,8 @@ def _enough(scale: Scale, sheet: Sheet, options: Options) -> tuple[Bools, Bools,
         missing_note(sheet, sheet.known | dropped, whole),
         said(by_rule, "scored by the published rule for missing items"),
         said(on_request, f"prorated on request from {share:g} of the items or more (no published rule)"),
-        counted_note(dropped, "not applicable, left out"),
+        counted_note(dropped & (sheet.codes != OVERRULED), "not applicable, left out"),
+        counted_note(sheet.codes == OVERRULED, "recorded beside 'not applicable' of the same activity, left out"),
         unable_note(sheet),
         counted_note(sheet.credited & (sheet.codes != NUMBER), "credited by the gate, not scored"),
         counted_note(sheet.credited & (sheet.codes == NUMBER), "recorded against the closed gate, counted by its rule"),
@@ -266,10 +320,42 @@ def _filled(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]:
     if fill is None or options.get(fill["option"]) != fill["when"]:
         return sheet, said(np.zeros(len(sheet.values), dtype=bool), "")
     # A form with no answer at all stays without a score.
-    blank = ~sheet.known & (sheet.codes != NOT_APPLICABLE) & (sheet.counted > 0)[:, None]
+    blank = ~sheet.known & ~np.isin(sheet.codes, DROPPED) & (sheet.counted > 0)[:, None]
     values = np.where(blank, float(fill["value"]), sheet.values)
     text = f"blank, counted {fill['value']} on request (no published rule)"
     return replace(sheet, values=values), counted_note(blank, text)
+
+
+def _stopped(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]:
+    """The sheet with items after so many failures in a row counted as failed, where the study stops there."""
+    rule = scale.rule.get("stop")
+    nowhere = said(np.zeros(len(sheet.values), dtype=bool), "")
+    if rule is None:
+        return sheet, nowhere
+    low = np.array([item.low for item in sheet.items])
+    failed = sheet.values == low
+    run = np.lib.stride_tricks.sliding_window_view(failed, int(rule["failures"]), axis=1).all(axis=2)
+    ended = np.full(len(failed), failed.shape[1])
+    ended[run.any(axis=1)] = run.argmax(axis=1)[run.any(axis=1)] + int(rule["failures"])
+    after = np.arange(failed.shape[1]) >= ended[:, None]
+    untested = after & np.isin(sheet.codes, (BLANK, CODE_NOT_DONE))
+    if not untested.any() or options.require(rule["option"], "items after failures were not given") != rule["when"]:
+        return sheet, nowhere
+    credited = replace(sheet, values=np.where(untested, low, sheet.values), credited=sheet.credited | untested)
+    return credited, counted_note(untested, "after the stop, counted as failed")
+
+
+def _skipped(scale: Scale, sheet: Sheet) -> tuple[Sheet, Note]:
+    """The sheet with the items that the form told the person to skip, as its first answer has them."""
+    skip = scale.rule.get("skip")
+    if skip is None:
+        return sheet, said(np.zeros(len(sheet.values), dtype=bool), "")
+    own = sheet.position[skip["item"]]
+    others = np.arange(len(sheet.items)) != own
+    blank = np.isin(sheet.codes, (BLANK, CODE_NOT_DONE))
+    where = (sheet.values[:, own] == skip["at"]) & blank[:, others].all(axis=1)
+    values = np.where(where[:, None] & others, float(skip["at"]), sheet.values)
+    return replace(sheet, values=values), said(where, skip["says"])
 
 
 def _recoded(scale: Scale, sheet: Sheet, options: Options) -> Floats:

@@ -16,7 +16,10 @@ _SIDED = len(SIDES) * len(CONDITIONS)
 
 @dataclass(frozen=True)
 class Block:
-    """Scores of one outcome. `typed` marks totals that were typed, not computed from items."""
+    """Scores of one outcome. `typed` marks totals that were typed, not computed from items.
+
+    exact_to: of typed totals, half a unit of the last digit typed; None where nothing was typed.
+    """
 
     outcome: str
     unit: str
@@ -24,6 +27,7 @@ class Block:
     keys: Integers
     scored: Scored
     typed: bool = False
+    exact_to: NDArray[np.float64] | None = None
 
 
 def long_frame(blocks: list[Block], keys: Keys) -> pd.DataFrame:
@@ -91,7 +95,9 @@ def _without_doubles(blocks: list[Block]) -> list[Block]:
             continue
         place = pd.Index(other.keys).get_indexer(block.keys)
         doubled = (place >= 0) & ~np.isnan(other.scored.value[place])
-        differ = doubled & (np.abs(other.scored.value[place] - block.scored.value) > 1e-9)
+        # 56.3 is what a person writes for 56.25.
+        rounded = 0.0 if block.exact_to is None else block.exact_to
+        differ = doubled & (np.abs(other.scored.value[place] - block.scored.value) > rounded + 1e-9)
         mask = np.zeros(len(other.keys), dtype=bool)
         mask[place[differ]] = True
         other.scored.notes.append(said(mask, "the typed total differs from the items"))
@@ -108,7 +114,8 @@ def _rows(block: Block, rows: NDArray[np.bool_]) -> Block:
     part = block.scored
     notes = [note.at(rows) for note in part.notes]
     scored = Scored(part.value[rows], part.answered[rows], part.items[rows], part.complete[rows], notes)
-    return Block(block.outcome, block.unit, block.better, block.keys[rows], scored, block.typed)
+    exact = None if block.exact_to is None else block.exact_to[rows]
+    return Block(block.outcome, block.unit, block.better, block.keys[rows], scored, block.typed, exact)
 
 
 def _joined(parts: list[NDArray], dtype: type) -> NDArray:

@@ -12,6 +12,14 @@ PRORATE = Option(
     (),
     "the smallest share of items (above 0, up to 1) from which a score is estimated where no published rule allows it",
 )
+# A count or a sum of points is a whole number, unless what was typed is the mean of several.
+MEAN_OF = Option(
+    "mean_of",
+    "number",
+    (),
+    "how many trials or raters the numbers typed are means of, where counts or points were averaged before typing",
+    1,
+)
 
 
 class Options:
@@ -19,7 +27,7 @@ class Options:
 
     def __init__(self, instrument: Instrument, given: Mapping[str, object]):
         self.instrument = instrument
-        self.known = {**instrument.options, PRORATE.id: PRORATE}
+        self.known = {**instrument.options, PRORATE.id: PRORATE, MEAN_OF.id: MEAN_OF}
         for name, value in given.items():
             if name not in self.known:
                 raise InstrumentError(
@@ -61,6 +69,8 @@ def _check(instrument_id: str, option: Option, value: object) -> None:
     if option.kind == "number":
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not value > 0:
             raise InstrumentError(f"{where}: {value!r}, allowed a number above 0.")
+        if option.id == MEAN_OF.id and (value != int(value) or value > 20):
+            raise InstrumentError(f"{where}: {value!r}, allowed a whole number from 1 to 20.")
         if option.id == PRORATE.id and value > 1:
             raise InstrumentError(f"{where}: {value!r}, allowed a share above 0 and up to 1.")
     if option.kind == "words" and not (isinstance(value, (list, tuple)) and value):

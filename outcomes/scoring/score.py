@@ -20,6 +20,7 @@ from outcomes.scoring.kinds import KINDS, composite, trials
 from outcomes.scoring.long_frame import Block, long_frame
 from outcomes.scoring.options import Options
 from outcomes.scoring.score_notes import Scored, reason, said
+from outcomes.scoring.steps import averaged
 from outcomes.scoring.totals import total_blocks
 from outcomes.study import Study
 
@@ -49,7 +50,9 @@ def score_items(instrument: str | Instrument, answers: Mapping[str, object], **o
     34.0
     """
     found = find_instrument(instrument) if isinstance(instrument, str) else instrument
-    scored = score_sheet(found, one_sheet(found, answers), Options(found, options))
+    chosen = Options(found, options)
+    found = averaged(found, options)
+    scored = score_sheet(found, one_sheet(found, answers), chosen)
     return {scale.id: _record(scale, scored[scale.id]) for scale in found.scales}
 
 
@@ -107,7 +110,7 @@ def score_sheet(
         elif scale.kind == "composite":
             for part in scale.rule["scales"]:
                 finish(scales[part])
-            done[scale.id] = composite(scale, scales, done)
+            done[scale.id] = composite(scale, scales, done, options)
         elif scale.kind == "trials":
             done[scale.id] = trials(scale, sheet, options)
         else:

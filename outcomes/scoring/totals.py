@@ -10,6 +10,7 @@ from outcomes.scoring.administrations import Keys, why_codes
 from outcomes.scoring.answers import CODE_UNABLE, NUMBER, OUTSIDE, TWICE, WHY
 from outcomes.scoring.long_frame import Block
 from outcomes.scoring.score_notes import Note, Scored, said
+from outcomes.scoring.steps import half_digit
 from outcomes.study import Study
 
 
@@ -20,6 +21,7 @@ def total_blocks(study: Study, keys: Keys) -> list[Block]:
         return []
     key, why = keys.of(frame), why_codes(frame)
     values = frame["value"].to_numpy(dtype=float)
+    exact = half_digit(frame["typed"]).to_numpy()
     names = frame["instrument"] + "." + frame["scale"].fillna("")
     codes, distinct = pd.factorize(names)
     rows_of: dict[str, list[int]] = {}
@@ -34,7 +36,7 @@ def total_blocks(study: Study, keys: Keys) -> list[Block]:
     for outcome, numbers in rows_of.items():
         rows = np.flatnonzero(np.isin(codes, numbers) & (key >= 0))
         if len(rows):
-            blocks.append(_block(outcome, *meant[outcome], key[rows], values[rows], why[rows]))
+            blocks.append(_block(outcome, *meant[outcome], key[rows], values[rows], why[rows], exact[rows]))
     return blocks
 
 
@@ -50,16 +52,16 @@ def find_total(protocol: Protocol, name: str, scale_id: str) -> tuple[Instrument
     return None if scale is None else (found, scale)
 
 
-def _block(outcome: str, instrument: Instrument | None, target: Scale | Measure, key, values, why) -> Block:
+def _block(outcome: str, instrument: Instrument | None, target: Scale | Measure, key, values, why, exact) -> Block:
     order = np.argsort(key, kind="stable")
-    key, values, why = key[order], values[order].copy(), why[order].copy()
+    key, values, why, exact = key[order], values[order].copy(), why[order].copy(), exact[order]
     low = -np.inf if target.low is None else target.low
     high = np.inf if target.high is None else target.high
     why[(why == NUMBER) & ~((values >= low) & (values <= high))] = OUTSIDE
     first = np.concatenate(([True], key[1:] != key[:-1]))
     repeated = np.concatenate((key[1:] == key[:-1], [False])) | ~first
     why[repeated] = TWICE
-    key, values, why = key[first], values[first], why[first]
+    key, values, why, exact = key[first], values[first], why[first], exact[first]
     values[why != NUMBER] = np.nan
 
     worst = _worst(instrument, target)
@@ -71,7 +73,7 @@ def _block(outcome: str, instrument: Instrument | None, target: Scale | Measure,
     notes = [Note(np.where(known, 0, why).astype(np.int64), texts), said(unable, "unable, counted as the worst score")]
     ones = np.ones(len(key), dtype=np.int64)
     scored = Scored(values, known.astype(np.int64), ones, known, notes)
-    return Block(outcome, target.unit, target.better, key, scored, typed=True)
+    return Block(outcome, target.unit, target.better, key, scored, typed=True, exact_to=exact)
 
 
 def _worst(instrument: Instrument | None, target: Scale | Measure) -> float | None:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
 from outcomes import columns as c
@@ -39,10 +40,11 @@ def count_responders(
     the outcome. Reaching an MCID counts (>=); a detectable change must be exceeded (>).
     select: outcome, visits, hand, condition and people, as a `Selection` or the outcome's name; the outcome is that of
     the threshold, or the only one in the frame, where none is named.
-    participants: everyone enrolled, with sides for thresholds by hand, and `diagnosis` and `phase`: a threshold
-    published for others gets a note. design: the protocol, for the visits changes are counted between (its primary
-    one, else the outcome's last, where none is named) and the limits of totals of the study's own. better, unit: of
-    bare changes.
+    participants: everyone enrolled, with sides for thresholds by hand; a threshold published for others gets a note:
+    `diagnosis` by families; `phase` in words, or `onset_days` (or `onset` in months), against the phase it was
+    published for (`outcomes.onset.with_onset_days` adds the days to a study's participants). design: the protocol, for
+    the visits changes are counted between (its primary one, else the outcome's last, where none is named) and the
+    limits of totals of the study's own. better, unit: of bare changes.
     Worsened: worse by the same size. Cannot reach: not improved, not worsened, and baseline nearer to the end of the
     scale than the threshold. The ends are the columns `low` and `high` of the frame where it has them, else the limits
     of the protocol's measure, else those of the catalogue.
@@ -181,7 +183,10 @@ def _count_notes(classed: pd.DataFrame, rule: Criterion, step: float | None) -> 
         notes.append(
             f"{rule.label}: {worse} of the {len(limited)} without room to reach it worsened and are counted there."
         )
-    if step and not rule.by_person and not rule.percent:
+    # Means of raters or trials lie between the steps of one form.
+    typed = present[["before", "after"]].to_numpy(dtype=float).ravel()
+    on_steps = bool(step) and bool(((typed[~np.isnan(typed)] / step) % 1 == 0).all())
+    if step and on_steps and not rule.by_person and not rule.percent:
         reached = registry.next_reachable(rule.value, step, strict=rule.strict)
         if reached != rule.value:
             notes.append(

@@ -43,11 +43,10 @@ class Criterion:
 
     def needed(self, table: pd.DataFrame) -> pd.Series:
         """The size that holds for each participant of a change table; NaN where it cannot be known."""
-        if self.percent:
-            return table["before"].abs() * self.value / 100
-        if not self.by_person:
-            return pd.Series(self.value, index=table.index, dtype=float)
-        return table[c.PARTICIPANT].astype(str).map(self.by_person).astype(float)
+        size = pd.Series(self.value, index=table.index, dtype=float)
+        if self.by_person:
+            size = table[c.PARTICIPANT].astype(str).map(self.by_person).astype(float)
+        return table["before"].abs() * size / 100 if self.percent else size
 
     def passed(self, improvement: pd.Series, needed: pd.Series) -> pd.Series:
         """Whether an improvement passes; a difference within the tolerance counts as equal to the value.

@@ -12,6 +12,7 @@ from outcomes.library import registry
 from outcomes.library.instrument import Threshold
 from stats.errors import FitError
 from stats.responders.criteria import Criterion, OwnThreshold, both, from_number
+from stats.responders.suitability import suitability
 
 Pair: TypeAlias = Mapping[str, "str | Threshold"]
 ThresholdLike: TypeAlias = str | Threshold | OwnThreshold | float | Pair
@@ -84,6 +85,11 @@ def criteria_of(asked: Sequence[ThresholdLike | Beyond], setting: Setting, sourc
 
 
 def _from_record(record: Threshold, setting: Setting) -> Criterion:
+    if record.between_sides:
+        raise FitError(
+            f"Threshold {record.key} is a difference between the two sides at one time ({record.source}): no change "
+            "over visits can be counted with it. Name a threshold of change."
+        )
     owners = outcomes_of(record)
     if owners and setting.outcome not in owners:
         raise FitError(f"Threshold {record.key} belongs to {', '.join(owners)}, not to {setting.outcome}.")
@@ -109,34 +115,17 @@ def _notes(record: Threshold, setting: Setting) -> list[str]:
         f"{record.key}: {record.quantity} {record.value} {record.unit}, {record.source}; population: "
         f"{record.population} ({record.phase}), n = {record.n}; method: {record.method}."
     ]
-    notes += _outside(record, setting)
+    notes += suitability(record, setting.participants)
+    if record.repeats:
+        notes.append(f"{record.key} takes over {', '.join(record.repeats)}: the same finding, not a second one.")
+    if "distribution-based" in record.quantity:
+        notes.append(f"{record.key} is a share of a spread: nobody was asked whether a change of that size mattered.")
     if "group" in record.quantity.lower():
         notes.append(f"{record.key} was published for the mean of a group, not for counting individuals.")
     if record.quantity == "SEM":
         notes.append(f"{record.key} is one standard error of measurement: errors alone often exceed it.")
     if record.caveat:
         notes.append(f"{record.key}: {record.caveat.rstrip('.')}.")
-    return notes
-
-
-def _outside(record: Threshold, setting: Setting) -> list[str]:
-    """A note for each property of the study that the threshold's publication does not share."""
-    people = setting.participants
-    stated: dict[str, set[str]] = {
-        what: set() if people is None or column not in people else set(people[column].dropna().astype(str)) - {""}
-        for what, column in (("population", "diagnosis"), ("phase", "phase"))
-    }
-    notes = []
-    for what, found in stated.items():
-        known = str(getattr(record, what)).lower()
-        other = sorted(str(one) for one in found if str(one).lower() not in known)
-        if other:
-            notes.append(f"{record.key}: outside its {what} ({known}): {', '.join(other)}.")
-    if not stated["population"]:
-        notes.append(
-            "Whether the participants belong to a threshold's population was not stated (columns diagnosis and phase "
-            "of participants=)."
-        )
     return notes
 
 
@@ -212,7 +201,9 @@ def all_published(setting: Setting) -> tuple[list[Criterion], list[str]]:
     records = [registry.threshold(key) for key in dict.fromkeys(registry.thresholds(setting.outcome)["key"])]
     made: list[Criterion] = []
     notes = []
-    for one in paired_by_hand([record for record in records if record.quantity != "SEM"]):
+    repeated = [record for record in records if set(record.repeats) & {one.key for one in records}]
+    own = [record for record in records if record.quantity != "SEM" and record not in repeated]
+    for one in paired_by_hand(own):
         try:
             made.append(criterion(one, setting))
         except FitError as refused:
@@ -222,6 +213,7 @@ def all_published(setting: Setting) -> tuple[list[Criterion], list[str]]:
         for record in records
         if record.quantity == "SEM"
     ]
+    notes += [f"Left out: {record.key} takes over {', '.join(record.repeats)}, counted once." for record in repeated]
     if not made:
         raise FitError(f"No published threshold of {setting.outcome} can be counted. Give a number with source=.")
     return made, notes

@@ -69,7 +69,7 @@ def scores_of(values: np.ndarray, arm: np.ndarray) -> pd.DataFrame:
     ids=str,
 )  # fmt: skip
 def test_the_table_is_of_fit_change(cell):
-    """Trial by trial the p values of the stacked fits are those of `fit_change` with a protocol and nothing else said."""
+    """Trial by trial the p values of the stacked fits are those of `fit_change` with a protocol and nothing else."""
     arms = (Arm("usual", "Usual", True), Arm("new", "New")) if cell.other else (Arm("usual", "Usual"),)
     visits = tuple(PlannedVisit(f"v{k}", f"Visit {k}", 7.0 * k) for k in range(cell.visits + 1))
     design = Protocol("t", "parallel" if cell.other else "single-arm", arms, visits, ("x.total",), "x.total")

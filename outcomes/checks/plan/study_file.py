@@ -18,6 +18,18 @@ from outcomes.study import Study
 _FILE = "study.toml"
 
 
+@reports("profile as an outcome")
+def quantities(study: Study) -> Iterator[pd.DataFrame]:
+    """Digits written side by side are no number that could rise or fall."""
+    for outcome in study.protocol.outcomes:
+        name, _, scale_id = outcome.partition(".")
+        instrument = find_instrument(name)
+        scale = instrument.scale(scale_id) if instrument else None
+        if instrument and scale and scale.unit == "profile":
+            others = [f"{name}.{other.id}" for other in instrument.scales if other.unit != "profile"]
+            yield flag("profile as an outcome", file=_FILE, column="outcomes", found=outcome, allowed=", ".join(others))
+
+
 @reports("unknown outcome")
 def outcomes_known(study: Study) -> Iterator[pd.DataFrame]:
     known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales]
@@ -145,5 +157,5 @@ def of_study_file(study: Study, with_data: bool) -> Findings:
     if with_data:
         frame = check(study).frame()
         return Findings([frame[(frame["file"] == _FILE) & (frame["rule"] != "outcome without data")]])
-    parts = (outcomes_known, thresholds_known, options_known, measures_distinct)
+    parts = (outcomes_known, quantities, thresholds_known, options_known, measures_distinct)
     return Findings([found for part in parts for found in part(study)])

@@ -8,6 +8,7 @@ import pandas as pd
 
 from outcomes.checks.grouping import group_codes
 from outcomes.checks.register import file_of, looked_up, place, reports, reports_on_scores
+from outcomes.columns import NOT_A_NUMBER
 from outcomes.findings import as_text, flag, texts
 from outcomes.library.instrument import Instrument
 from outcomes.library.known import find_instrument
@@ -119,6 +120,8 @@ def straight_line(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
 def incomplete(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     """Scores that could not be given although something was recorded, with the reason scoring gave."""
     wanted = scores[scores["value"].isna() & scores["outcome"].isin(study.protocol.outcomes)]
+    # A total that was typed has no items to complete, and its blank or word was reported when it was read.
+    wanted = wanted[~wanted["reason"].isin([f"total {code}" for code in (*NOT_A_NUMBER, "not recorded")])]
     for name, rows in wanted.groupby("instrument", sort=False):
         yield flag("incomplete", rows, file=file_of(study, str(name)), found=rows["outcome"] + ": " + rows["reason"])
 

@@ -6,10 +6,12 @@ import numpy as np
 import pandas as pd
 
 from outcomes.checks.register import hint, looked_up, place, reports
+from outcomes.columns import UNABLE
 from outcomes.findings import as_text, flag
 from outcomes.library.instrument import Item
 from outcomes.library.known import find_instrument, find_measure
 from outcomes.library.registry import instruments
+from outcomes.scoring.steps import averaged, half_digit, mean_of, on_step
 from outcomes.study import Study
 
 # Numbers that programs and people write for a missing value; read as such only where they are outside the range.
@@ -59,24 +61,39 @@ def totals_known(study: Study) -> Iterator[pd.DataFrame]:
                        allowed=", ".join(scales))  # fmt: skip
 
 
-@reports("above maximum", "below minimum", "between levels", "number for a missing value")
+@reports("above maximum", "below minimum", "between levels", "not a whole number", "number for a missing value")
 def answers_in_range(study: Study) -> Iterator[pd.DataFrame]:
     frame = study.items[study.items["value"].notna()]
     for name, rows in frame.groupby("instrument", sort=False):
         instrument = find_instrument(str(name))
         if instrument is None:
             continue
+        instrument = averaged(instrument, study.protocol.instruments.get(instrument.id, {}))
         items = {item.id: item for item in instrument.items}
         low = looked_up(rows["item"], {key: item.low for key, item in items.items()}, "float64")
         high = looked_up(rows["item"], {key: item.high for key, item in items.items()}, "float64")
         wrong = _outside(rows, low, high)
         wrong["between levels"] = rows["value"].between(low, high) & _between(rows, items)
+        wrong["not a whole number"] = rows["value"].between(low, high) & _fraction(rows, items)
         for rule, where in wrong.items():
             if where.any():
                 bad = rows[where]
                 allowed = looked_up(bad["item"], {key: answers_text(items[key]) for key in bad["item"].unique()}, "str")
                 found = f"{name} item " + bad["item"] + ": " + bad["typed"]
                 yield flag(rule, bad, **place(study, "items", "value", bad), found=found, allowed=allowed)
+
+
+@reports("unable is no answer here")
+def unable_refused(study: Study) -> Iterator[pd.DataFrame]:
+    """On a form where "unable" is the worst answer of some items it cannot be read as a gap in the others."""
+    frame = study.items[study.items["code"] == UNABLE]
+    for name, rows in frame.groupby("instrument", sort=False):
+        instrument = find_instrument(str(name))
+        refusing = {item.id: answers_text(item) for item in instrument.items if item.refuses} if instrument else {}
+        bad = rows[rows["item"].isin(list(refusing))]
+        found = f"{name} item " + bad["item"] + ": " + bad["typed"]
+        yield flag("unable is no answer here", bad, **place(study, "items", "value", bad), found=found,
+                   allowed=looked_up(bad["item"], refusing, "str"))  # fmt: skip
 
 
 @reports("above maximum", "below minimum", "number for a missing value")
@@ -111,10 +128,14 @@ def totals_on_steps(study: Study) -> Iterator[pd.DataFrame]:
         scale = instrument.scale(str(scale_id)) if scale_id else instrument.main_scale
         if scale is None or not scale.step:
             continue
-        steps = (rows["value"] - scale.low) / scale.step
-        bad = rows[(steps - steps.round()).abs() > 1e-6]  # far below any step a person could type
+        count = mean_of(study.protocol.instruments.get(instrument.id, {}))
+        step = float(scale.step) / count
+        bad = rows[~on_step(rows["value"], scale.low, step, half_digit(rows["typed"]))]
+        advice = ""
+        if count == 1 and len(bad) and bool(on_step(bad["value"], scale.low, step / 2).all()):
+            advice = f"Mean of two raters or trials? Declare mean_of = 2 under [instruments.{instrument.id}]."
         yield flag("total between steps", bad, **place(study, "totals", "value", bad), found=f"{name} " + bad["typed"],
-                   allowed=f"{as_text(scale.low)} in steps of {as_text(float(scale.step))}")  # fmt: skip
+                   allowed=f"{as_text(scale.low)} in steps of {as_text(step)}", advice=advice)  # fmt: skip
 
 
 def total_range(study: Study, name: str, scale: str) -> tuple[float, float]:
@@ -140,6 +161,16 @@ def answers_text(item: Item) -> str:
         words = [word for word in item.codes if item.codes[word] == item.codes[word]]
         return ", ".join([as_text(level) for level in item.levels] + words)
     return range_text(item.low, item.high)
+
+
+def _fraction(rows: pd.DataFrame, items: Mapping[str, Item]) -> pd.Series:
+    """Whether a value of an item that is counted in steps lies between them."""
+    wrong = pd.Series(False, index=rows.index)
+    for key, item in items.items():
+        if item.step is not None:
+            mine = rows.loc[rows["item"] == key, "value"]
+            wrong.loc[mine.index] = ~on_step(mine, item.low, item.step)
+    return wrong
 
 
 def _between(rows: pd.DataFrame, items: Mapping[str, Item]) -> pd.Series:

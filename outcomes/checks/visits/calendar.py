@@ -4,12 +4,15 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.register import looked_up, place, reports
+from outcomes.checks.register import hint, looked_up, place, reports
 from outcomes.findings import as_text, flag, texts
+from outcomes.library.instrument import Item, Scale
+from outcomes.library.known import find_instrument
 from outcomes.reading.cells import dates
 from outcomes.sheets import MEASUREMENTS
 from outcomes.study import Study
 
+_DEATH = r"\b(?:died|death|dead|deceased|fatal)"
 _EARLIEST = pd.Timestamp("1990-01-01")  # no visit of a study under way can lie before it: a typing error
 
 
@@ -22,7 +25,9 @@ def unknown_visit(study: Study) -> Iterator[pd.DataFrame]:
         if rows.empty:
             continue
         found = rows["visit"].replace("", "blank")
-        yield flag("unknown visit", rows, **place(study, table, "visit"), found=found, allowed=", ".join(planned))
+        hints = {name: hint(name, planned) for name in rows["visit"].unique()}
+        yield flag("unknown visit", rows, **place(study, table, "visit"), found=found, allowed=", ".join(planned),
+                   advice=rows["visit"].map(hints).astype("str"))  # fmt: skip
 
 
 @reports("duplicate visit")
@@ -118,10 +123,35 @@ def attendance(study: Study) -> Iterator[pd.DataFrame]:
     has = pd.Series([pair in measured for pair in zip(frame["participant"], frame["visit"], strict=True)], frame.index)
     absent = frame["status"].isin(("missed", "withdrawn"))
     where = place(study, "visits", "status")
-    yield flag("measured at a missed visit", frame[absent & has], **where, found=frame.loc[absent & has, "status"])
+    # An outcome that has a value for death (or counts it as the worst) is entered although nobody came.
+    died = frame["reason"].str.contains(_DEATH, case=False, regex=True)
+    worst = _only_worst(study) if died.any() else set()
+    entered = died & pd.Series([pair in worst for pair in zip(frame["participant"], frame["visit"], strict=True)],
+                               frame.index)  # fmt: skip
+    doubtful = frame[absent & has & ~entered]
+    yield flag("measured at a missed visit", doubtful, **where, found=doubtful["status"])
     yield flag("attended without measurements", frame[(frame["status"] == "attended") & ~has], **where)
     silent = absent & (frame["reason"] == "")
     yield flag("missed without a reason", frame[silent], **place(study, "visits", "reason"))
+
+
+def _only_worst(study: Study) -> set[tuple[str, str]]:
+    """Participants and visits of which every value entered is the worst its item or scale has."""
+    good: set[tuple[str, str]] = set()
+    worst: set[tuple[str, str]] = set()
+    for table in MEASUREMENTS:
+        rows = study.table(table)
+        rows = rows[rows["degrees" if table == "angles" else "value"].notna()]
+        for row in rows.drop_duplicates().itertuples():
+            instrument = find_instrument(str(getattr(row, "instrument", "")))
+            part: Item | Scale | None = None
+            if instrument and table == "items":
+                part = instrument.item(row.item)
+            elif instrument and table == "totals":
+                part = instrument.scale(row.scale) if row.scale else instrument.main_scale
+            end = None if part is None else part.low if part.better == "higher" else part.high
+            (worst if end is not None and row.value == end else good).add((row.participant, row.visit))
+    return worst - good
 
 
 @reports("visit after withdrawal")

@@ -313,6 +313,34 @@ DAMAGES = [
     cell("word read as missing", "totals", 2, "value", "n/a"),
     cell("blank value", "totals", 2, "value", "", found=""),
     cell("text in a number", "totals", 2, "value", "about 20"),
+    Damage(
+        "unable is no answer here",
+        lambda draft: draft.append(
+            "items", participant="P01", visit="w8", instrument="quickdash", item="q9", value="unable"
+        ),
+        "items.csv",
+        None,
+        "value",
+        "quickdash item q9: unable",
+    ),
+    Damage(
+        "profile as an outcome",
+        lambda draft: draft.replace('"comfort.total"]', '"comfort.total", "eq5d5l.profile"]'),
+        "study.toml",
+        None,
+        "outcomes",
+        "eq5d5l.profile",
+    ),
+    Damage(
+        "not a whole number",
+        lambda draft: draft.append(
+            "items", participant="P01", visit="w8", instrument="bbt", side="right", item="blocks", value="12.5"
+        ),
+        "items.csv",
+        None,
+        "value",
+        "bbt item blocks: 12.5",
+    ),
     Damage("date read day first", _dates(lambda date: f"{date:%d.%m.%Y}"), "visits.csv", 2, "date", "03.03.2025"),
     Damage("date read month first", _dates(lambda date: f"{date:%m/%d/%Y}"), "visits.csv", 2, "date", "03/03/2025"),
     Damage(

@@ -9,7 +9,7 @@ import pytest
 
 from outcomes import InstrumentError, convert_force, grip_norm, score_items
 from outcomes.dynamometry.force import hand_ratio, trial_spread
-from outcomes.dynamometry.norms import grip_norms
+from outcomes.dynamometry.norms import grip_norms, norms_beside, other_norms
 
 NORMS = pd.read_csv(Path(__file__).parents[2] / "reference" / "grip_norms_read.csv")
 MIDDLE = {"75+": 80} | {f"{low}-{low + 4}": low + 2 for low in range(20, 75, 5)}
@@ -104,7 +104,9 @@ def test_trials_are_averaged_unless_the_highest_is_asked_for():
 
 def test_unable_is_zero_force_and_refused_is_missing():
     unable = score_items("grip", {"trial_1": "unable", "trial_2": 3, "trial_3": 3})["force"]
-    assert (unable.value, unable.complete) == (2, True)
+    assert (unable.value, unable.complete) == (3, False)  # beside others it is a trial that was not done
+    every = score_items("grip", dict.fromkeys(("trial_1", "trial_2", "trial_3"), "unable"))["force"]
+    assert (every.value, every.complete) == (0, True)
     refused = score_items("grip", {"trial_1": "refused"})["force"]
     assert np.isnan(refused.value)
     assert "1 refused" in refused.reason
@@ -148,3 +150,26 @@ def test_ratio_prints_both_hands_and_refuses_a_zero():
     assert np.isnan(ratio.loc["P2", "percent"])
     assert "force is 0" in ratio.loc["P2", "reason"]
     assert "no score of the other hand" in ratio.loc["P3", "reason"]
+
+
+def test_norms_of_several_countries_beside_each_other():
+    """Rows as read (tests/reference/norms_by_country_read.csv): men of 30 to 39 in Australia 47 (9.7) kgf."""
+    beside = norms_beside(35, "kgf", 33, "male", "right").set_index("source")
+    assert set(beside["country"]) == {"United States", "Australia"}
+    assert beside.loc["massy-westropp-2011", "z"] == pytest.approx((35 - 47) / 9.7, rel=1e-12)
+    assert beside.loc["mathiowetz-1985", "z"] == grip_norm(35, "kgf", 33, "male", "right").z
+    young = norms_beside(35, "kgf", 25, "male", "right", dominant="right")
+    assert set(young["country"]) == {"United States", "Australia", "South Korea"}
+    key = norms_beside(7, "kgf", 45, "male", "right", instrument="pinch_key", dominant="right").set_index("country")
+    assert key["mean"].to_dict() == {"Turkey": 11.0, "South Korea": 8.3}
+    assert key["z"].isna().to_dict() == {"Turkey": True, "South Korea": False}
+    assert set(norms_beside(7, "kgf", 45, "male", "left", instrument="pinch_tip")["country"]) == {"United States"}
+    assert norms_beside(7, "kgf", 10, "male", "left", instrument="pinch_tip").empty
+    with pytest.raises(InstrumentError, match="pressure"):
+        norms_beside(7, "kPa", 45, "male", "left")
+
+
+def test_norms_ship_as_they_were_read():
+    read = pd.read_csv(Path(__file__).parents[2] / "reference" / "norms_by_country_read.csv").fillna({"flag": ""})
+    shipped = other_norms()[list(read.columns)]
+    pd.testing.assert_frame_equal(shipped, read, check_dtype=False)

@@ -33,7 +33,10 @@ def test_every_statement_of_a_file_is_on_its_page(found):
 
 
 def test_numbered_items_are_one_row_and_others_keep_their_own():
-    assert PAGES["dash"].items.values.tolist() == [["q1 to q30", "Item 1 to 30", "1, 2, 3, 4, 5", "missing"]]
+    assert PAGES["sis_16"].items.values.tolist() == [["q1 to q16", "Item 1 to 16", "1, 2, 3, 4, 5", "missing"]]
+    activities, others = PAGES["dash"].items.values.tolist()[:2]
+    assert activities == ["q1 to q21", "Activity 1 to 21", "1, 2, 3, 4, 5, unable", "counts 5"]
+    assert others == ["q22", "Social life, item 22", "1, 2, 3, 4, 5", "no answer: refused"]
     reflexes = PAGES["fma_ue"].items.set_index("item")
     assert reflexes.loc["a1_reflex_flexors", "allowed answers"] == "0, 2"
     assert "1+" in PAGES["mas"].items["allowed answers"].iloc[0]

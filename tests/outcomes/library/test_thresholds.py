@@ -59,9 +59,10 @@ def test_nothing_is_offered_that_was_not_read():
         ("arat.total", 3.5),
         ("wmft.time_median", 0.7),
         ("mal_30.quality", 0.5),
-        ("cahai_13.total", 6.3),
         ("quickdash.total", 8.0),
         ("groc_11.change", 2),
+        ("prwe.total", 11.5),
+        ("copm.performance", 2.0),
     ],
 )
 def test_a_remembered_value_is_not_selectable(outcome, value):

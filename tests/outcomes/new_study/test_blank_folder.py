@@ -137,7 +137,10 @@ def test_every_instrument_has_a_form_and_every_column_its_words(tmp_path):
         if item and item.levels:
             allowed = described[name, column]["allowed"].split(", ")
             assert {f"{level:g}" for level in item.levels} <= set(allowed)
-            assert {"not done", "not testable", "unable", "refused"} <= set(allowed)
+            assert {"not done", "not testable", "refused"} <= set(allowed)
+            # On a form where "unable" is an answer of some items, the dictionary says of which.
+            assert ("unable" in allowed) == (not item.refuses)
+            assert len(allowed) == len(set(allowed))
 
 
 def test_the_workbook_offers_lists(tmp_path):

@@ -51,10 +51,70 @@ def test_four_ways_of_not_having_a_number_stay_apart():
     )
     assert given["total"].reason == "6 of 30 without a value (1 not done, 1 not testable, 1 refused, 3 not recorded)"
     assert score_items("bbt", {"blocks": "unable"})["blocks"].value == 0
-    # A questionnaire has no "unable": the item is missing, and the published rule for missing items applies.
-    unable = score_items("dash", {f"q{n}": 3 for n in range(1, 30)} | {"q30": "unable"})["total"]
-    assert (unable.value, unable.complete) == (50, False)
-    assert "1 unable" in unable.reason
+    # "Unable" is the fifth answer of an activity; of a symptom it is no answer, and never a gap to be filled.
+    unable = score_items("dash", {f"q{n}": 2 for n in range(1, 31)} | dict.fromkeys(("q1", "q2", "q3"), "unable"))
+    assert (unable["total"].value, unable["total"].complete) == (pytest.approx(32.5, abs=1e-12), True)
+    with pytest.raises(InstrumentError, match=r"item q30.*value unable"):
+        score_items("dash", {f"q{n}": 3 for n in range(1, 30)} | {"q30": "unable"})
+    # Where a form has no such answer at all, the item is missing.
+    assert "1 unable" in score_items("sus", {"q1": "unable"})["total"].reason
+
+
+def test_an_activity_not_applicable_leaves_both_scales():
+    given = {f"amount_{n}": 2 for n in range(1, 15)} | {f"quality_{n}": 3 for n in range(1, 15)}
+    scores = score_items("mal_14", given | {"amount_3": "not applicable"})
+    assert (scores["amount"].answered, scores["quality"].answered) == (13, 13)
+    assert "recorded beside 'not applicable'" in scores["quality"].reason
+    assert np.isnan(scores["quality_sum"].value)
+    assert "no sum with an item left out" in scores["quality_sum"].reason
+    other = score_items("mal_14", given | {"quality_3": "n/a", "amount_3": None})
+    assert other["amount"].reason == "1 item not applicable, left out"
+    # What did not come up is not done: missing, not left out.
+    assert np.isnan(score_items("mal_14", given | {"amount_3": "not done"})["amount"].value)
+
+
+def hand_questionnaire(**pain):
+    counts = {"function": 5, "adl_one_hand": 5, "adl_two_hands": 7, "work": 5, "aesthetics": 4, "satisfaction": 6}
+    given = {f"{scale}_{n}": 4 for scale, count in counts.items() for n in range(1, count + 1)}
+    return given | pain
+
+
+def test_hand_questionnaire_total_needs_its_six_scales():
+    """Other five scales at (4 - 1)/4 x 100 = 75; total = sum of the six, pain turned round, divided by six."""
+    pain = {f"pain_{n}": 2 for n in range(1, 6)}
+    assert score_items("mhq", hand_questionnaire(**pain))["total"].value == pytest.approx((5 * 75 + 75) / 6, abs=1e-12)
+    never = score_items("mhq", hand_questionnaire(pain_1="never"))
+    assert never["pain"].value == 0
+    assert never["total"].value == pytest.approx((5 * 75 + 100) / 6, abs=1e-12)
+    assert "never hurts" in never["total"].reason
+    without = score_items("mhq", hand_questionnaire(pain_1=2))
+    assert np.isnan(without["pain"].value)
+    assert np.isnan(without["total"].value)
+    five = score_items("mhq", hand_questionnaire(), scales=4)["total"]
+    assert five.value == 75
+    assert "no published rule" in five.reason
+
+
+def test_unable_beside_a_force_is_a_trial_not_done():
+    record = score_items("grip", {"trial_1": 10, "trial_2": 12, "trial_3": "unable"})["force"]
+    assert (record.value, record.answered) == (11, 2)
+    assert "mean of 2 trials" in record.reason
+    alone = score_items("grip", {"trial_1": 8, "trial_2": "unable", "trial_3": "unable"})["force"]
+    assert alone.value == 8
+    assert "a single trial" in alone.reason
+    none = score_items("grip", dict.fromkeys(("trial_1", "trial_2", "trial_3"), "unable"))["force"]
+    assert (none.value, none.reason) == (0, "3 items unable, counted as the worst score")
+
+
+def test_counts_are_whole_unless_they_are_declared_means():
+    with pytest.raises(InstrumentError, match=r"24\.5, allowed 0 to 150 blocks in whole numbers"):
+        score_items("bbt", {"blocks": 24.5})
+    assert score_items("bbt", {"blocks": 24.5}, mean_of=2)["blocks"].value == 24.5
+    assert score_items("bbt", {"blocks": 8.3}, mean_of=3)["blocks"].value == 8.3
+    with pytest.raises(InstrumentError, match=r"in steps of 0\.5"):
+        score_items("bbt", {"blocks": 24.2}, mean_of=2)
+    with pytest.raises(InstrumentError, match="whole number from 1 to 20"):
+        score_items("bbt", {"blocks": 24}, mean_of=1.5)
 
 
 def test_arat_total_counts_tested_and_credited_apart():
@@ -96,9 +156,9 @@ def test_wolf_times():
     assert given["time_median"].value == 8
     assert given["time_log_mean"].value == pytest.approx(np.log(np.arange(1, 16)).mean(), rel=1e-15)
     assert given["rate"].value == pytest.approx((60 / np.arange(1, 16)).mean(), rel=1e-15)
-    with pytest.raises(InstrumentError, match=r"unable_s = 120 \| 121"):
-        score_items("wmft", times | {"time_1": "unable"})
-    stuck = score_items("wmft", times | {f"time_{n}": "unable" for n in range(1, 9)}, unable_s=120)
+    late = score_items("wmft", times | {f"time_{n}": "unable" for n in range(1, 9)}, unable_s=121)
+    assert late["time_median"].value == 121
+    stuck = score_items("wmft", times | {f"time_{n}": "unable" for n in range(1, 9)})
     assert stuck["time_median"].value == 120
     assert "the median is at the limit" in stuck["time_median"].reason
     assert stuck["rate"].value == pytest.approx((60 / np.arange(9, 16)).sum() / 15, rel=1e-15)

@@ -1,0 +1,54 @@
+"""130 administrations scored by hand from the published rules, ten for each of the thirteen most used instruments.
+
+The table holds the arithmetic as it was written down (`working`), not a number the program gave: "none" where the rules
+give no score, "refused" where an answer is none of the form's.
+"""
+
+import math
+import re
+import tomllib
+from collections import Counter
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from outcomes import InstrumentError, instrument, score_items
+
+TABLE = pd.read_csv(Path(__file__).parents[2] / "reference" / "hand_scored.csv", dtype="str", keep_default_na=False)
+
+
+def filled_in(name: str, text: str) -> dict[str, object]:
+    """Answers by item: `pattern=answer` in order, later ones count; `q{1..27}` is a row of numbers."""
+    given: dict[str, object] = {}
+    for token in text.split():
+        pattern, _, answer = token.partition("=")
+        row = re.fullmatch(r"(.*)\{(\d+)\.\.(\d+)\}", pattern)
+        patterns = [f"{row[1]}{n}" for n in range(int(row[2]), int(row[3]) + 1)] if row else [pattern]
+        hit = [item.id for item in instrument(name).items for one in patterns if fnmatchcase(item.id, one)]
+        assert hit, token
+        given |= dict.fromkeys(hit, answer.replace("_", " ") or None)
+    return given
+
+
+@pytest.mark.parametrize("row", [pytest.param(row, id=row["id"]) for row in TABLE.to_dict("records")])
+def test_scored_as_by_hand(row):
+    answers, options = filled_in(row["instrument"], row["answers"]), tomllib.loads(row["options"])
+    if row["working"] == "refused":
+        with pytest.raises(InstrumentError, match="allowed"):
+            score_items(row["instrument"], answers, **options)
+        return
+    record = score_items(row["instrument"], answers, **options)[row["scale"]]
+    if row["working"] == "none":
+        assert math.isnan(record.value)
+        assert record.reason
+        return
+    expected = eval(row["working"], {"__builtins__": {}, "log": math.log})  # our own table of arithmetic
+    assert record.value == pytest.approx(expected, abs=1e-9)
+
+
+def test_ten_for_each_of_thirteen_instruments():
+    assert set(Counter(name.split("-")[0] for name in TABLE["id"]).values()) == {10}
+    assert TABLE["id"].str.split("-").str[0].nunique() == 13
+    assert (TABLE["rule"] != "").all()
