@@ -11,6 +11,7 @@ from outcomes.reading.cells import tidy
 
 # Single marks that stand for a test that was not done (common practice, no source).
 _DASHES = ("-", "--", "---", ".", "..", "/")
+_LEVEL_WORDS = ("none", "no", "nil", "keine", "kein", "aucun", "aucune", "ninguno", "ninguna", "nessuno", "geen", "na")
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)")
 _OF_MAXIMUM = re.compile(r"([-+]?\d+(?:[.,]\d+)?)\s*(?:/|of|von|sur|de|di|van)\s*(\d+)")
 _RANGE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:-|–|/|bis|to|à|or|oder|ou|o)\s*(\d+(?:[.,]\d+)?)")
@@ -90,14 +91,25 @@ def _parted(cell: str) -> tuple[str, str, str]:
 
 
 def read_measure(
-    text: str, codes: Mapping[str, str], missing: Sequence[str], high: float | None, extra: Mapping[str, float] | None = None
+    text: str,
+    codes: Mapping[str, str],
+    missing: Sequence[str],
+    high: float | None,
+    extra: Mapping[str, float] | None = None,
+    levels: Sequence[float] = (),
 ) -> Reading:
-    """Reads the text of one measured cell. codes: code -> words of a code book; extra: answers typed as words ("1+")."""
+    """Reads the text of one measured cell.
+
+    codes: code -> words of a code book; extra: answers typed as words ("1+"). levels: answers of the item; a code book
+    that names them ("1 = none") does not make them missing.
+    """
     cell = tidy(text)
     if not cell:
         return Reading("blank")
     key = _code_key(cell)
-    if key in codes or key in missing:
+    plain = number_text(cell)
+    level = bool(plain) and key not in missing and (float(plain) in levels or simple(codes.get(key, "")) in _LEVEL_WORDS)
+    if (key in codes or key in missing) and not level:
         meaning = codes.get(key, "")
         reason, remark = reason_of(meaning)
         if reason:

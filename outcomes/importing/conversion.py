@@ -20,6 +20,7 @@ from outcomes.known import find_instrument
 _FINGER_JOINTS = ("mcp", "pip", "dip", "ip")
 _MINUS_LACKS = "minus = lacks extension, plus = hyperextension"
 _PLUS_LACKS = "the numbers are deficits"
+_SEVERAL = re.compile(r"\d+(?:[.,]\d+)?(?:\s*[/;|]\s*\d+(?:[.,]\d+)?)+")
 _PLAIN = "plain extension, no deficit"
 
 
@@ -181,7 +182,8 @@ class Conversion:
         if found is not None:
             return found
         where = o.record.source.name
-        name = f"visit of {where}" if o.visit is None else f"visit {o.visit.label}"
+        own = f" {o.column.name}" if any(c.meaning.visit for c in o.record.source.columns) else ""
+        name = f"visit of {where}{own}" if o.visit is None else f"visit {o.visit.label}"
         text = "From which visit are these values?" if o.visit is None else f"Which visit is {o.visit.label!r}?"
         answer = self.questions.ask(ASK, name, where, text, [v.label for v in self.schedule.visits])
         found = self._named(answer) if answer else None
@@ -217,6 +219,13 @@ class Conversion:
             if not simple(answer).startswith(("yes", "y ")):
                 self._aside(o, "column left out by the answer")
                 return None
+        if meaning.stat == "guess":
+            guessed = self._guessed(o, meaning)
+            if guessed is None:
+                return None
+            meaning = guessed
+        if meaning.stat == "numbered" and not self._numbers_are_visits(o, meaning):
+            return None
         if meaning.instrument in FAMILIES:
             found = self._edition(o, meaning)
             if found is None:
@@ -232,7 +241,7 @@ class Conversion:
         if meaning.table == "angles":
             return self._angle(o, meaning)
         known = find_instrument(meaning.instrument)
-        if known and known.main_scale.kind == "trials" and not meaning.unit:
+        if known and known.main_scale.kind == "trials" and not meaning.unit and not _own_unit(o.text):
             unit = self.facts.units.get(o.record.source.name, "")
             name = f"unit {meaning.instrument} {o.record.source.name}"
             unit = unit or self.questions.ask(
@@ -252,6 +261,42 @@ class Conversion:
             )  # fmt: skip
         return self._sided(o, meaning, known)
 
+    def _guessed(self, o: Observation, meaning: Meaning) -> Meaning | None:
+        """Numbered columns under no name: the instrument that fits, once somebody has said so."""
+        guesses = o.column.guesses
+        name = f"instrument {o.record.source.name}"
+        answer = self.questions.ask(
+            ASK, name, o.record.source.name,
+            f"Numbered columns under no name. By their number and values they may be {', '.join(guesses)}. Which instrument is it?",
+            (*guesses, "leave out"), guesses[0] if len(guesses) == 1 else "",
+        )  # fmt: skip
+        if not answer:
+            self._hold(o, name)
+            return None
+        known = find_instrument(answer)
+        if known is None:
+            if simple(answer).startswith("leave"):
+                self._aside(o, "numbered columns left out by the answer")
+            else:
+                self.questions.refuse(name, f"found {answer!r}, allowed {', '.join(guesses)}")
+                self._hold(o, name)
+            return None
+        meaning = replace(meaning, instrument=known.id, stat="")
+        return replace(meaning, item=item_of(meaning, known))
+
+    def _numbers_are_visits(self, o: Observation, meaning: Meaning) -> bool:
+        name = f"numbers {meaning.instrument}"
+        answer = self.questions.ask(
+            ASK, name, f"{o.record.source.name}, {o.column.name}",
+            "The columns of one test are numbered, and no visit is named. Are the numbers the visits?", ("visits", "leave out"), "visits",
+        )  # fmt: skip
+        if not answer:
+            self._hold(o, name)
+        elif not simple(answer).startswith("visit"):
+            self._aside(o, "numbered columns left out by the answer")
+            return False
+        return bool(answer)
+
     def _edition(self, o: Observation, meaning: Meaning) -> Meaning | None:
         editions = FAMILIES[meaning.instrument]
         said = re.findall(r"\d+", o.column.name + " " + (o.column.variable.label if o.column.variable else ""))
@@ -267,7 +312,11 @@ class Conversion:
                 f"Which edition of {meaning.instrument} is it? The files do not say.", editions,
             )  # fmt: skip
             number = re.findall(r"\d+", answer)
-            chosen = next((e for e in editions if e == answer or (number and e.endswith(f"_{number[0]}"))), "")
+            said = simple(answer)
+            chosen = next((e for e in editions if e == answer or (number and e.endswith(f"_{number[0]}")) or simple(e) in said), "")
+            if not chosen:
+                last = [e for e in editions if e.rsplit("_", 1)[-1] in said.split()]
+                chosen = last[0] if len(last) == 1 else ""
             if not chosen:
                 if answer:
                     self.questions.refuse(name, f"found {answer!r}, allowed {', '.join(editions)}")
@@ -275,6 +324,8 @@ class Conversion:
                 return None
         known = find_instrument(chosen)
         scale = meaning.scale if known and known.scale(meaning.scale) else known.main_scale.id if known else ""
+        if known and known.main_scale.kind == "trials" and meaning.table == "trials":
+            return replace(meaning, instrument=chosen, scale="")
         return replace(meaning, instrument=chosen, scale=scale if meaning.table == "totals" or meaning.scale else "")
 
     def _item(self, o: Observation, meaning: Meaning) -> Meaning | None:
@@ -382,7 +433,7 @@ class Conversion:
     def _value(self, o: Observation, visit: Visit) -> None:
         cell, meaning = o.cell, o.meaning
         known = find_instrument(meaning.instrument)
-        low, high, extra = _limits(meaning, known)
+        low, high, extra, levels = _limits(meaning, known)
         if o.fill:
             if self._coloured(o, visit):
                 return
@@ -407,7 +458,10 @@ class Conversion:
         if not text:
             return
         beside = meaning.table == "totals" and (id(o.record), meaning.instrument) in self.with_items
-        reading = read_measure(text, o.codes, o.column.missing, high, extra)
+        if known and known.main_scale.kind == "trials" and _SEVERAL.fullmatch(text) and meaning.table in ("totals", "trials"):
+            self._several(o, visit, text)
+            return
+        reading = read_measure(text, o.codes, o.column.missing, high, extra, levels)
         if beside and reading.kind != "number":
             self._aside(o, "text in a total beside its items")
             self._remark(o, visit, text)
@@ -419,6 +473,24 @@ class Conversion:
             if reading.kind == "ask":
                 return
         self._take(o, visit, reading)
+
+    def _several(self, o: Observation, visit: Visit, text: str) -> None:
+        """Several trials in one cell: "18/17/19"."""
+        parts = [part.strip().replace(",", ".") for part in re.split(r"[/;|]", text)]
+        name = f"trials in one cell {o.meaning.instrument}"
+        answer = self.questions.ask(
+            ASK, name, f"{o.address} ({o.record.participant}, {visit.label})",
+            f"{o.column.name}: the cell holds {text!r}. Are these trials 1 to {len(parts)}?", ("yes, trials", "leave out"),
+        )  # fmt: skip
+        if not answer:
+            self._hold(o, name, visit)
+            return
+        if not simple(answer).startswith(("yes", "trials")):
+            self._aside(o, "left out by the answer")
+            return
+        for number, part in enumerate(parts, 1):
+            copy = replace(o, meaning=replace(o.meaning, table="trials", scale="", number=number, stat=""))
+            self._write(copy, visit, part, True)
 
     def _take(self, o: Observation, visit: Visit, reading: Reading) -> None:
         if reading.remark:
@@ -683,9 +755,11 @@ class Conversion:
     def _ask_conflict(self, group: list[Row]) -> None:
         first = group[0]
         sources = list(dict.fromkeys(row.observation.record.source.name for row in group))
-        name = f"differs {' '.join(sources)}" if len(sources) > 1 else f"differs {first.observation.address}"
-        places = ", ".join(row.observation.address for row in group)
-        choices = sources if len(sources) > 1 else [row.observation.address for row in group]
+        columns = list(dict.fromkeys(row.observation.column.name for row in group))
+        choices = sources if len(sources) > 1 else columns if len(columns) > 1 else [row.observation.address for row in group]
+        name = f"differs {' '.join(sources)} {' '.join(columns) if len(sources) < 2 else ''}"
+        name += f" {first.observation.address}" if len(sources) < 2 and len(columns) < 2 else ""
+        places = " and ".join(row.observation.address for row in group)
         answer = self.questions.ask(
             ASK, name, places,
             f"The same measurement stands in several places with different values (e.g. {first.cells['participant']}, "
@@ -693,7 +767,8 @@ class Conversion:
         )  # fmt: skip
         chosen = [
             row for row in group
-            if answer and simple(answer) in (simple(row.observation.record.source.name), simple(row.observation.address))
+            if answer and simple(answer)
+            in (simple(row.observation.record.source.name), simple(row.observation.address), simple(row.observation.column.name))
         ]  # fmt: skip
         if answer and not chosen:
             self.questions.refuse(name, f"found {answer!r}, allowed {', '.join(choices)}")
@@ -705,6 +780,11 @@ class Conversion:
                 self._aside(row.observation, f"{answer} was chosen")
             else:
                 self._hold(row.observation, name, row.visit)
+
+
+def _own_unit(text: str) -> bool:
+    """Whether a cell names its unit itself: "27 kg"."""
+    return read_measure(text, {}, (), None).unit in ("kgf", "lbf", "N")
 
 
 def _measure_key(meaning: Meaning) -> tuple[str, str, str]:
@@ -719,21 +799,20 @@ def _plain_text(text: str) -> str:
     return f"{float(text):.10g}" if _plain(text) else text
 
 
-def _limits(meaning: Meaning, known: Instrument | None) -> tuple[float | None, float | None, dict[str, float]]:
-    """What a cell may hold: lowest, highest, answers typed as words. Degrees and forces have generous limits."""
+def _limits(
+    meaning: Meaning, known: Instrument | None
+) -> tuple[float | None, float | None, dict[str, float], tuple[float, ...]]:
+    """What a cell may hold: lowest, highest, answers typed as words, levels. Degrees and forces have generous limits."""
     if meaning.table == "angles":
-        return -90.0, 240.0, {}
+        return -90.0, 240.0, {}, ()
     if known is None:
-        return None, None, {}
+        return None, None, {}, ()
     if meaning.table == "trials":
-        return 0.0, None, {}
+        return 0.0, None, {}, ()
+    item = known.item(meaning.item) if meaning.table == "items" else known.items[0] if len(known.items) == 1 else None
+    if item is not None and item.levels:
+        return min(item.levels), max(item.levels), dict(item.codes), item.levels
     if meaning.table == "items":
-        item = known.item(meaning.item)
-        if item is None:
-            return None, None, {}
-        if item.levels:
-            return min(item.levels), max(item.levels), dict(item.codes)
-        return item.low, item.high if item.high > item.low else None, dict(item.codes)
+        return (None, None, {}, ()) if item is None else (item.low, item.high if item.high > item.low else None, dict(item.codes), ())
     scale = known.scale(meaning.scale) or known.main_scale
-    return scale.low, scale.high, {}
-
+    return scale.low, scale.high, {}, ()

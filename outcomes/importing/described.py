@@ -77,6 +77,9 @@ class Describer:
         if kept_out:
             self.ledger.put(page, *at, *kept_out)
             return
+        if column.open:
+            self.ledger.put(page, *at, "held", f"question {column.open}")
+            return
         if role in _ASIDE_ROLES:
             if not self.ledger.status(page, *at):
                 self.ledger.put(page, *at, "set aside", _ASIDE_ROLES[role])
@@ -84,7 +87,8 @@ class Describer:
                 self._remark(record, column, cell.comment, done, cell)
             return
         if not record.participant:
-            self.ledger.put(page, *at, "finding", "the line has no participant")
+            empty = not any(record.source.table.view.text(record.line, c.place) for c in record.source.measures)
+            self.ledger.put(page, *at, "set aside" if empty else "finding", "a line without a participant and without values" if empty else "the line has no participant")
             return
         if role in _PERSON_ROLES:
             self._person(record, column, cell)
@@ -131,8 +135,8 @@ class Describer:
                     used["letters", column.name].add(simple(cell.text))
                     columns["letters", column.name].append(column)
                 if column.role in ("affected_side", "dominant_side") and (cell := record.cell(column)):
-                    used["side letters", column.name].add(simple(cell.text))
-                    columns["side letters", column.name].append(column)
+                    used["side letters", record.source.table.page.file].add(simple(cell.text))
+                    columns["side letters", record.source.table.page.file].append(column)
         for (role, name), texts in used.items():
             if role == "letters":
                 if texts <= {"h", "m"} and "h" in texts:  # hombre, homme and mujer
@@ -209,7 +213,7 @@ class Describer:
                     return f"{12 * float(reading.value):g}"
                 return reading.value
             if found := read_date(cell.value, text):
-                return self._one_date(column, found)
+                return self._one_date(record, column, found)
             return self._ask_person(record, column, text, ())
         return words
 
@@ -241,13 +245,14 @@ class Describer:
             if reading.kind == "number" and float(reading.value) < 1200:
                 return reading.value
             return self._ask_person(record, column, text, ())
-        return self._one_date(column, found)
+        return self._one_date(record, column, found)
 
-    def _one_date(self, column: Column, found: DateText) -> str | None:
+    def _one_date(self, record: Record, column: Column, found: DateText) -> str | None:
         if not found.open:
             day = found.day_first or found.month_first
             return day.isoformat() if day else ""
-        order = self.orders.get(column.name) or self._ask_order(column.name)
+        file = record.source.table.page.file
+        order = self.orders.get((file, column.name)) or self._ask_order(file, column.name)
         if not order:
             return None
         day = found.month_first if order == "month first" else found.day_first
@@ -255,6 +260,8 @@ class Describer:
 
     def _arm(self, text: str, words: str) -> str:
         """The id of an arm; spelled alike whatever the case."""
+        if words and number_text(text):
+            text = words
         for known in self.arm_words:
             if simple(known) == simple(text):
                 return slug_arm(known)
@@ -263,10 +270,9 @@ class Describer:
 
     # --- visits ---
 
-    def _date_orders(self) -> dict[str, str]:
+    def _date_orders(self) -> dict[tuple[str, str], str]:
         """For each column of dates: day first or month first, where the evidence decides."""
-        dates: dict[str, list[DateText]] = defaultdict(list)
-        files: dict[str, set[str]] = defaultdict(set)
+        dates: dict[tuple[str, str], list[DateText]] = defaultdict(list)
         by_file: dict[str, list[DateText]] = defaultdict(list)
         formats: dict[str, set[str]] = defaultdict(set)
         for record in self.records:
@@ -277,24 +283,22 @@ class Describer:
                 found = read_date(cell.value, cell.text) if cell else None
                 if cell and found:
                     file = record.source.table.page.file
-                    dates[column.name].append(found)
-                    files[column.name].add(file)
+                    dates[file, column.name].append(found)
                     by_file[file].append(found)
                     if cell.date_format:
                         formats[file].add(cell.date_format)
         orders = {}
-        for name, found in dates.items():
-            shown = {text for file in files[name] for text in formats[file]}
-            others = [entry for file in files[name] for entry in by_file[file]]
-            order, _ = order_of(found, shown, others)
+        for (file, name), found in dates.items():
+            order, _ = order_of(found, formats[file], by_file[file])
             if order:
-                orders[name] = order
+                orders[file, name] = order
         return orders
 
-    def _ask_order(self, name: str) -> str:
+    def _ask_order(self, file: str, name: str) -> str:
         answer = self.questions.ask(
-            ASK, f"date order {name}", name, f"In the dates of {name}, does the day or the month come first?", ("day first", "month first")
-        )
+            ASK, f"date order {file}", f"{file}, {name}", "In the dates of this file, does the day or the month come first?",
+            ("day first", "month first"),
+        )  # fmt: skip
         return answer if answer in ("day first", "month first") else ""
 
     def _visit_cell(self, record: Record, column: Column, cell: Cell, done: Converted) -> None:
@@ -346,7 +350,7 @@ class Describer:
                 self.questions.refuse(name, f"found {answer!r}, allowed missed, withdrawn, attended, or a date")
                 self.held_dates.add(key)
             return "converted"
-        day = self._one_date(column, found)
+        day = self._one_date(record, column, found)
         if day is None:
             self.held_dates.add(key)
             return "held"
@@ -499,7 +503,7 @@ class Describer:
             column = record.source.one("ae_date")
             cell = record.cell(column) if column else None
             if column and cell and (found := read_date(cell.value, cell.text)):
-                row["date"] = self._one_date(column, found) or ""
+                row["date"] = self._one_date(record, column, found) or ""
             self.found.adverse_events.append(row)
 
 

@@ -18,11 +18,13 @@ FAMILIES = {
     "mal": ("mal_14", "mal_26", "mal_28", "mal_30"),
     "cahai": ("cahai_7", "cahai_8", "cahai_9", "cahai_13"),
     "barthel": ("barthel_20", "barthel_100"),
+    "pinch": ("pinch_key", "pinch_tip", "pinch_palmar"),
     "groc": ("groc_7", "groc_11", "groc_15"),
 }
 MEASURE = "measure"
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
 _ASIDE = re.compile(r"\(([^()]*)\)")
+_NUMBERING = frozenset({"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"})
 _DONE = frozenset({"done", "performed", "completed", "durchgefuhrt", "realise", "realizado", "eseguito", "gedaan"})
 _NEAR = 85.0  # likeness in per cent from which a misspelt name is taken for a name, and said so
 _GROUPS = ("instruments", "sides", "conditions", "modes", "digits", "joints", "movements", "units", "statistics", "scales")
@@ -149,7 +151,8 @@ def _kept_aside(match: re.Match) -> str:
 
 def _role(words: tuple[str, ...]) -> str:
     known = phrases("roles")
-    for attempt in (words, _stripped(words)):
+    plain = tuple(word for word in words if word not in _NUMBERING)
+    for attempt in (words, _stripped(words), plain if plain != words and len(words) <= 4 else ()):
         if attempt and (meanings := known.get(attempt)):
             return meanings[0][1]
     return ""

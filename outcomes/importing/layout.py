@@ -7,6 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cache
 
 from outcomes.importing.headings import Around, recognise
 from outcomes.importing.pages import Cell, Page
@@ -143,6 +144,7 @@ def _covers(table: Table, part: Region) -> bool:
     return part.top <= row <= part.bottom and part.left <= column <= part.right
 
 
+@cache
 def known_heading(text: str) -> str:
     """The role a heading text would have, "" for none."""
     return recognise([text], Around()).role if text else ""
@@ -154,7 +156,7 @@ def _table(page: Page, part: Region) -> Table | None:
         (row, column)
         for row in range(part.top, part.bottom + 1)
         for column in range(part.left, part.right + 1)
-        if whole(page.text(row, column), "roles") == "participant"
+        if known_heading(page.text(row, column)) == "participant"
     ]
     for row, column in anchors[:3]:
         across = _known(page, [(row, place) for place in range(part.left, part.right + 1)])
@@ -163,6 +165,8 @@ def _table(page: Page, part: Region) -> Table | None:
             return _down(View(page), part, anchor=row)
         if down >= 2 and column < part.right:
             return _down(View(page, turned=True), part.turned(), anchor=column)
+    if (found := _by_shapes(page, part)) is not None:
+        return found
     for row in range(part.top, part.bottom):
         visits = [c for c in range(part.left + 1, part.right + 1) if read_visit(page.text(row, c), bare=False)]
         labels = _known(page, [(line, part.left) for line in range(row + 1, part.bottom + 1)], above=page.text(row, part.left))
@@ -179,19 +183,45 @@ def _table(page: Page, part: Region) -> Table | None:
     return None
 
 
+def _by_shapes(page: Page, part: Region) -> Table | None:
+    """A table whose participants have no heading, known by codes of one look beside headings that are known."""
+    for row in range(part.top, min(part.bottom, part.top + 4)):
+        texts = [page.text(row, c).strip() for c in range(part.left + 1, part.right + 1)]
+        labels = _known(page, [(line, part.left) for line in range(row + 1, part.bottom + 1)])
+        if labels >= 2 and _codes([text for text in texts if text]):
+            return _down(View(page, turned=True), Region(part.left, part.top, part.right, part.bottom), anchor=part.left, key=row)
+    for row in range(part.top, min(part.bottom, part.top + 4)):
+        heads = _known(page, [(row, c) for c in range(part.left + 1, part.right + 1)])
+        codes = [text for line in range(row + 1, part.bottom + 1) if (text := page.text(line, part.left).strip())]
+        if heads >= 2 and _codes(codes[: max(4, len(codes) * 3 // 4)]):
+            return _down(View(page), part, anchor=row, key=part.left)
+    return None
+
+
+def _codes(texts: list[str]) -> bool:
+    """Whether texts look like codes of people: three or more, of one look with letters and a number."""
+    if any(len(tokens(text)) > 3 or recognise([text], Around()).role for text in texts):
+        return False
+    looks = Counter(map(shape, texts))
+    usual, often = looks.most_common(1)[0] if looks else ("", 0)
+    return len(texts) >= 3 and often >= 0.75 * len(texts) and bool(re.fullmatch(r"A9|A9A|A9A9", usual)) and not any(
+        read_visit(text, bare=False) for text in texts[:3]
+    )
+
+
 def _known(page: Page, places: list[tuple[int, int]], above: str = "") -> int:
     """How many different headings stand in these places; ids may look like visits, so visits alone do not count."""
     texts = {page.text(*place) for place in places} - {""}
     return sum(known_heading(f"{above} {text}".strip()) not in ("", "visit only", "derived") for text in texts)
 
 
-def _down(view: View, part: Region, anchor: int) -> Table | None:
-    """A table whose header is around line `anchor`."""
-    key = next(
+def _down(view: View, part: Region, anchor: int, key: int | None = None) -> Table | None:
+    """A table whose header is around line `anchor`. key: place of the participant where no heading says so."""
+    key = key if key is not None else next(
         (
             place
             for place in range(part.left, part.right + 1)
-            if whole(view.text(anchor, place), "roles") == "participant" or _is_key(view, anchor, place)
+            if known_heading(view.text(anchor, place)) == "participant"
         ),
         None,
     )
@@ -208,10 +238,6 @@ def _down(view: View, part: Region, anchor: int) -> Table | None:
         table.form = table.form or (key is None and part.bottom == anchor + 1)
     _sort_lines(table)
     return table
-
-
-def _is_key(view: View, line: int, place: int) -> bool:
-    return view.page.formal and recognise([view.text(line, place)], Around()).role == "participant"
 
 
 def _header(view: View, part: Region, anchor: int, key: int | None) -> tuple[tuple[int, ...], str]:

@@ -4,14 +4,16 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from outcomes.importing.cell_values import code_keys
+from outcomes.importing.cell_values import code_keys, number_text
 from outcomes.importing.code_books import Facts
 from outcomes.importing.headings import MEASURE, Around, Meaning, instrument_of, item_of, recognise
 from outcomes.importing.layout import Table
 from outcomes.importing.pages import Variable
+from outcomes.importing.questions import ASK, Questions, slug
 from outcomes.importing.visit_words import VisitWord, read_visit
-from outcomes.importing.vocabulary import simple, whole, within
+from outcomes.importing.vocabulary import simple, tokens, whole, within
 from outcomes.known import find_instrument
+from outcomes.registry import instruments
 
 LONG = ("value",)
 _STANDARD = re.compile(
@@ -36,6 +38,8 @@ class Column:
     variable: Variable | None = None
     codes: dict[str, str] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
+    open: str = ""  # the question that asks what the column is
+    guesses: tuple[str, ...] = ()  # instruments it may belong to, where no name says so
 
     @property
     def role(self) -> str:
@@ -83,13 +87,13 @@ def map_tables(tables: list[Table], facts: Facts) -> list[Source]:
 
 def _sheet_visits(tables: list[Table]) -> dict[str, VisitWord]:
     """Sheets that are named after their visit, where at least two are."""
-    named = {table.page.name: word for table in tables if (word := read_visit(table.page.name, bare=False))}
+    named = {table.page.name: word for table in tables if (word := read_visit(table.page.subject, bare=False))}
     return named if len(named) > 1 else {}
 
 
 def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitWord | None) -> Source:
     page = table.page
-    instrument, scale = instrument_of(page.name) if page.sheet else ("", "")
+    instrument, scale = instrument_of(page.subject)
     if not instrument and table.title:
         instrument, scale = instrument_of(table.title)
     timed = sheet_visit is not None or any(whole(t, "roles") == "visit" for texts in table.heads.values() for t in texts)
@@ -152,7 +156,7 @@ def _whose(table: Table, tables: list[Table]) -> str:
             if form.key is not None and (text := form.view.text(line, form.key)):
                 return text
     same = [other for other in tables if other.page is table.page and other.key is not None]
-    return "" if same or forms else f"sheet {table.page.name}"
+    return "" if same or forms else f"sheet {table.page.subject}"
 
 
 def _second_look(source: Source, facts: Facts) -> None:
@@ -163,7 +167,12 @@ def _second_look(source: Source, facts: Facts) -> None:
     for column in source.columns:
         role, texts = column.role, values[column.place]
         sided = bool(texts) and all(whole(text, "sides") for text in texts)
-        if role == "arm" and sided:
+        visits = len(set(texts)) > 1 and table.key is not None and all(read_visit(text, bare=False) for text in texts)
+        if role in ("", "instrument", "item") and visits and not source.one("visit"):
+            column.meaning = Meaning("visit")
+        elif role == "" and sided and column.meaning.side == "affected":
+            column.meaning = Meaning("affected_side")
+        elif role == "arm" and sided:
             column.meaning = Meaning("side" if has_measures else "affected_side")
         elif role == "hand":
             column.meaning = Meaning("side" if has_measures and source.one("visit") else "affected_side", rest=("hand",))
@@ -175,13 +184,11 @@ def _second_look(source: Source, facts: Facts) -> None:
             column.meaning = Meaning("", rest=("instrument",))
         elif role == "value" and not (source.of("instrument") or source.of("item") or source.of("item_name")):
             column.meaning = _alone(column, source)
-        elif role == "" and texts and len(set(texts)) > 1 and source.table.key is not None and all(
-            read_visit(text, bare=False) for text in texts
-        ) and not source.one("visit"):
-            column.meaning = Meaning("visit")
     _single_roles(source, values)
     _trials_and_means(source)
     _sides_in_pairs(source)
+    _numbered_visits(source, values)
+    _numbered_items(source, values)
     for column in source.columns:
         meaning = column.meaning
         if meaning.role == MEASURE and meaning.table == "items" and meaning.number is not None:
@@ -232,6 +239,95 @@ def _trials_and_means(source: Source) -> None:
         meaning = column.meaning
         if meaning.table == "totals" and meaning.instrument in trials and (meaning.stat or meaning.number is None):
             column.meaning = replace(meaning, role="derived")
+
+
+def _numbered_visits(source: Source, values: Mapping[int, list[str]]) -> None:
+    """ "BBT 1, BBT 2, BBT 3" where no visit is named anywhere: the numbers may be visits; the import asks."""
+    if source.visit or any(c.role == "visit" or c.meaning.visit for c in source.columns):
+        return
+    groups: dict[tuple[str, ...], list[Column]] = {}
+    for column in source.measures:
+        meaning = column.meaning
+        known = find_instrument(meaning.instrument)
+        if meaning.number is None or meaning.table not in ("items", "totals") or known is None:
+            continue
+        top = max((max(item.levels, default=item.high) for item in known.items), default=0.0)
+        numbers = [float(t) for text in values[column.place] if (t := number_text(text))]
+        above = bool(numbers) and max(numbers) > top
+        if len(known.items) == 1 or above:
+            groups.setdefault((meaning.instrument, meaning.side, meaning.condition, meaning.scale), []).append(column)
+    for columns in groups.values():
+        if len(columns) < 2:
+            continue
+        for column in columns:
+            known = find_instrument(column.meaning.instrument)
+            number = column.meaning.number
+            column.meaning = replace(
+                column.meaning, table="totals", number=None, stat="numbered", visit=VisitWord("ordinal", str(number), number=number),
+                scale=column.meaning.scale or (known.main_scale.id if known else ""),
+            )  # fmt: skip
+
+
+def ask_unknown(sources: list[Source], questions: Questions) -> None:
+    """Columns of numbers under words that nobody knows are asked about: one question for one name, whatever its visits."""
+    for source in sources:
+        if source.long:
+            continue
+        changed = False
+        for column in source.columns:
+            if column.role or column.place == source.table.key:
+                continue
+            texts = _values(source.table, column.place)
+            numeric = sum(bool(number_text(text)) for text in texts)
+            if numeric < max(3, len(texts) / 2) or len(set(texts)) < 3:
+                continue
+            rest = [word for word in column.meaning.rest if len(word) > 1]
+            stem = " ".join(rest) or " ".join(word for word in tokens(column.name) if len(word) > 1)
+            answer = questions.ask(
+                ASK, f"what is {stem}", f"{source.name}: {column.name}",
+                f"Columns of numbers named {stem!r} were not recognised. What do they hold? Write the name of an instrument "
+                "(and its scale or unit), or leave out.", ("leave out",),
+            )  # fmt: skip
+            column.open = "" if answer else slug(f"what is {stem}")
+            if not answer or simple(answer).startswith("leave"):
+                continue
+            found = recognise([f"{answer} {column.meaning.number or ''}".strip()], source.around)
+            if found.role == "":
+                questions.refuse(f"what is {stem}", f"found {answer!r}, allowed the name of an instrument of the catalogue, or leave out")
+                column.open = slug(f"what is {stem}")
+                continue
+            own = column.meaning
+            column.meaning = replace(
+                found, visit=own.visit, side=found.side or own.side, condition=found.condition or own.condition, unit=found.unit or own.unit,
+                rest=tuple(word for word in own.rest if len(word) == 1),
+            )  # fmt: skip
+            changed = True
+        if changed:
+            _trials_and_means(source)
+            _sides_in_pairs(source)
+
+
+def _numbered_items(source: Source, values: Mapping[int, list[str]]) -> None:
+    """ "1" to "33" under no name: a form with that many items and these answers, if one is in the catalogue; it is asked."""
+    columns = [c for c in source.columns if c.role in ("", "item") and not c.meaning.instrument and _number_of(c.name) is not None]
+    numbers = [_number_of(column.name) for column in columns]
+    if len(columns) < 4 or sorted(n for n in numbers if n is not None) != list(range(1, len(columns) + 1)):
+        return
+    typed = {float(t) for column in columns for text in values[column.place] if (t := number_text(text))}
+    fits = [
+        name for name, known in instruments().items()
+        if len(known.main_scale.items) == len(columns) and typed <= {level for item in known.items for level in item.levels}
+    ]  # fmt: skip
+    if not fits:
+        return
+    for column, number in zip(columns, numbers, strict=True):
+        column.meaning = Meaning(MEASURE, "items", fits[0], number=number, stat="guess", near="", rest=())
+        column.guesses = tuple(fits)
+
+
+def _number_of(name: str) -> int | None:
+    words = [word for word in tokens(name) if word not in ("item", "q", "question", "frage", "item", "pregunta", "domanda", "vraag", "nr", "no")]
+    return int(words[0]) if len(words) == 1 and words[0].isdigit() else None
 
 
 def _sides_in_pairs(source: Source) -> None:

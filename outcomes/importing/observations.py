@@ -105,7 +105,7 @@ def collect_records(sources: list[Source]) -> tuple[list[Record], Codes]:
 
 def _sheets_are_people(sources: list[Source]) -> bool:
     """Whether most sheets without a participant are named like codes (letters and a number)."""
-    names = {s.name for s in sources if s.participant.startswith("sheet ")}
+    names = {s.table.page.subject for s in sources if s.participant.startswith("sheet ")}
     coded = [name for name in names if any(t.isdigit() for t in tokens(name)) and not read_visit(name, bare=False)]
     return len(coded) >= 2 and len(coded) >= 0.7 * len(names)
 

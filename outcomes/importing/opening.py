@@ -1,6 +1,7 @@
 """Opening the input files: every sheet with its comments, colours, hidden rows, formulas and labels."""
 
 import zipfile
+from collections import Counter
 from collections.abc import Sequence
 from datetime import date, datetime, time
 from pathlib import Path
@@ -37,6 +38,9 @@ def open_files(files: Sequence[str | Path]) -> tuple[Page, ...]:
         if ending not in FORMATS:
             raise StudyError(f"{path.name}: found {ending or 'no ending'}, allowed {', '.join(FORMATS)}. Save it as one.")
         pages += _open(path, ending)
+    names = Counter(page.name for page in pages)
+    for page in pages:
+        page.shared = names[page.sheet or page.file] > 1
     return tuple(pages)
 
 

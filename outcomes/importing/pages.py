@@ -58,11 +58,17 @@ class Page:
     variables: dict[int, Variable] = field(default_factory=dict)  # of a statistics file, by column
     formal: bool = False  # row 1 is known to hold the names of the columns
     notes: list[str] = field(default_factory=list)  # how the file was read
+    shared: bool = False  # another file has a sheet of this name
 
     @property
     def name(self) -> str:
-        """The sheet, or the file where it has none."""
-        return self.sheet or self.file
+        """The sheet, or the file where it has none; both where two files have a sheet of this name."""
+        return f"{self.file} {self.sheet}".strip() if self.shared else self.sheet or self.file
+
+    @property
+    def subject(self) -> str:
+        """What the page is about, going by its name: the sheet, or the file without its ending."""
+        return self.sheet or self.file.rsplit(".", 1)[0]
 
     @property
     def last_row(self) -> int:

@@ -5,13 +5,14 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
+from outcomes.errors import StudyError
 from outcomes.importing.code_books import Facts, dictionary_columns, read_dictionary, read_loose, read_notes_of_tables
 from outcomes.importing.conversion import Conversion, Converted
 from outcomes.importing.described import Described, Describer
 from outcomes.importing.headings import MEASURE
 from outcomes.importing.holds import find_holds
 from outcomes.importing.layout import Region, Table, find_tables
-from outcomes.importing.mapping import Source, map_tables, meaning_of, text_of
+from outcomes.importing.mapping import Source, ask_unknown, map_tables, meaning_of, text_of
 from outcomes.importing.observations import Observation, Record, collect_records, observe, planned
 from outcomes.importing.opening import open_files
 from outcomes.importing.pages import Ledger, Page
@@ -90,8 +91,15 @@ def _run(proposal: Proposal) -> None:
     read_notes_of_tables(tables, facts)
     sources = map_tables(tables, facts)
     _override(proposal, sources)
+    ask_unknown(sources, questions)
     records, _ = collect_records(sources)
     sources = [source for source in sources if any(record.source is source for record in records)]
+    if not any(record.participant for record in records):
+        found = "; ".join(f"{page.name}: {len(page.cells)} cells" for page in pages)
+        raise StudyError(
+            f"No table with participants was found: found {found}; allowed is a table with one column (or row) of participants' "
+            'codes under a heading like "Participant" or "ID", and headings that name the tests. Add the heading and import again.'
+        )
     observations = observe(records, facts)
     planned_ones = [o for o in observations if planned(o)]
     schedule = make_schedule(_scopes(records, planned_ones), questions)
@@ -119,8 +127,6 @@ def _run(proposal: Proposal) -> None:
 
 def _override(proposal: Proposal, sources: list[Source]) -> None:
     """Takes the meanings of import.toml, where they differ from the proposal."""
-    from outcomes.errors import StudyError
-
     for source in sources:
         listed = proposal.columns.get(source.name)
         for column in source.columns:

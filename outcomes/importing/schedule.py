@@ -61,8 +61,8 @@ def make_schedule(scopes: Iterable[tuple[str, list[VisitWord]]], questions: Ques
             continue
         known = [word for word in words if word not in unknown]
         ordered = _ordered(words)
-        if len(words) == len(visits) and not known:
-            pairs = list(zip(visits, ordered, strict=True))
+        pairs = list(zip(visits, ordered, strict=False))
+        if len(words) == len(visits) and all(schedule.find(word) in (None, visit) for visit, word in pairs):
             said = ", ".join(f"{visit.label} = {word.label}" for visit, word in pairs)
             answer = questions.ask(
                 CONFIRM, f"visit words {name}", name, f"Visits are named in different ways. Are these the same visits: {said}?",

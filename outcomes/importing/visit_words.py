@@ -90,7 +90,7 @@ def _joined(first: VisitWord, second: VisitWord) -> VisitWord:
         return replace(first, number=first.number if first.number is not None else second.number)
     if named.kind == "time":
         return first
-    if named.kind == "post" and first.kind == "time":  # "6 weeks post" is a time, not the end of treatment
+    if named.kind == "post":  # "6 weeks post", "nach 6 Wochen": a time, not the end of treatment
         return timed
     return replace(named, day=timed.day)
 
@@ -132,6 +132,8 @@ def _timed(rest: tuple[str, ...], inside: bool) -> tuple[int, float] | None:
         meanings = phrases("durations").get((unit,))
         if not meanings or not number.replace(".", "").isdigit() or (len(number) > 3):
             continue
+        if inside and number == rest[0] and len(rest) > 2 and rest[2].isdigit():
+            continue  # "item 1 week 6"
         if inside and (unit in ("d", "s", "y", "an", "mes", "m") and number == rest[1]):
             continue
         return 2, round(float(number) * _DAYS[meanings[0][1]])

@@ -10,6 +10,8 @@ from importlib.resources import files
 Phrases = Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]
 _LONGEST = 7
 _SPLIT = re.compile(r"[a-z]+|\d+(?:[.,]\d+)?|[+°%]")
+# "FMApre", "patID": a capital after a small letter, or two small letters after a run of capitals, begin a new word.
+_JOINED = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{3})(?=[a-z]{2})")
 _APART = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l"})
 
 
@@ -22,8 +24,8 @@ def simple(text: str) -> str:
 
 @cache
 def tokens(text: str) -> tuple[str, ...]:
-    """The words and numbers of a text; "Grip R1" gives grip, r, 1."""
-    return tuple(_SPLIT.findall(simple(text)))
+    """The words and numbers of a text; "Grip R1" gives grip, r, 1; "FMApre" fma, pre."""
+    return tuple(_SPLIT.findall(simple(_JOINED.sub(" ", text))))
 
 
 @cache
