@@ -1,4 +1,5 @@
-"""From a clinic's workbook or an export to a study folder: propose what the files mean, ask, convert, account for every cell."""
+"""From a clinic's workbook or an export to a study folder: propose what the files mean, ask, convert, account for "
+"every cell."""
 
 from pathlib import Path
 

@@ -22,7 +22,7 @@ def run_import(
 ) -> int:
     """Imports the files into a study folder and says what was done.
 
-    check: shows a preview and writes nothing. answers: a TOML file with [[questions]] (id and answer) as in import.toml.
+    check: shows a preview and writes nothing. answers: a TOML file with [[questions]] (id, answer) as in import.toml.
     ask: puts one question to a person and returns the answer, "" to leave it open; None where nobody is there.
 
     Returns 0 where every cell is converted or set aside, 1 where questions or findings are open.
@@ -59,10 +59,14 @@ def read_import_file(path: Path) -> tuple[dict[str, str | Mapping[str, str]], di
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise StudyError(f"{path.name} cannot be read: {error}. Correct that line (text stands in quotation marks).") from error
+        raise StudyError(
+            f"{path.name} cannot be read: {error}. Correct that line (text stands in quotation marks)."
+        ) from error
     questions = content.get("questions", [])
     if not isinstance(questions, list) or not all(isinstance(entry, dict) for entry in questions):
-        raise StudyError(f"{path.name}, questions: allowed is one [[questions]] table each, with id and answer. Correct it.")
+        raise StudyError(
+            f"{path.name}, questions: allowed is one [[questions]] table each, with id and answer. Correct it."
+        )
     answers: dict[str, str | Mapping[str, str]] = {}
     for entry in questions:
         answer = entry.get("answer", "")
@@ -104,14 +108,18 @@ def summary(proposal: Proposal, folder: Path) -> str:
     lines = [
         f"{folder}: {len(proposal.described.participants)} participants, "
         f"{len(proposal.schedule.visits) if proposal.schedule else 0} visits, {len(proposal.done.rows)} values.",
-        "Cells: " + ", ".join(f"{number} {status}" for status, number in sorted(counts.items())) + f" = {sum(counts.values())}.",
+        "Cells: "
+        + ", ".join(f"{number} {status}" for status, number in sorted(counts.items()))
+        + f" = {sum(counts.values())}.",
     ]
     if proposal.new_columns:
         lines.append("New since the last import: " + "; ".join(proposal.new_columns) + ".")
     for finding in proposal.done.findings:
         lines.append(f"{finding['place']}: found {finding['found']!r}, {finding['what']}. {finding['advice']}")
     if proposal.open:
-        lines.append(f"{len(proposal.open)} questions are open. Answer them in {folder / IMPORT_FILE} and run the import again:")
+        lines.append(
+            f"{len(proposal.open)} questions are open. Answer them in {folder / IMPORT_FILE} and run the import again:"
+        )
         lines += [f"  {question.id} ({question.place}): {question.text}" for question in proposal.open]
     assumed = [question for question in proposal.questions if question.kind == "confirm" and not question.answer]
     if assumed:

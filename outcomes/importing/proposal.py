@@ -6,20 +6,27 @@ from datetime import date
 from pathlib import Path
 
 from outcomes.errors import StudyError
-from outcomes.importing.code_books import Facts, dictionary_columns, read_dictionary, read_loose, read_notes_of_tables
-from outcomes.importing.conversion import Conversion, Converted
-from outcomes.importing.described import Described, Describer
-from outcomes.importing.headings import MEASURE
-from outcomes.importing.holds import find_holds
-from outcomes.importing.layout import Region, Table, find_tables
-from outcomes.importing.mapping import Source, ask_unknown, map_tables, meaning_of, text_of
-from outcomes.importing.observations import Observation, Record, collect_records, observe, planned
-from outcomes.importing.opening import open_files
-from outcomes.importing.pages import Ledger, Page
+from outcomes.importing.finding.code_books import (
+    Facts,
+    dictionary_columns,
+    read_dictionary,
+    read_loose,
+    read_notes_of_tables,
+)
+from outcomes.importing.finding.layout import Region, Table, find_tables
+from outcomes.importing.finding.mapping import Source, ask_unknown, map_tables, meaning_of, text_of
+from outcomes.importing.finding.observations import Observation, Record, collect_records, observe, planned
+from outcomes.importing.language.headings import MEASURE
+from outcomes.importing.language.visit_words import VisitWord
+from outcomes.importing.making.accounts import Converted
+from outcomes.importing.making.conversion import Conversion
+from outcomes.importing.making.described import Described, Describer
+from outcomes.importing.making.holds import find_holds
+from outcomes.importing.making.schedule import Schedule, make_schedule, plan_days
+from outcomes.importing.making.study_file import study_text
+from outcomes.importing.opening.pages import Ledger, Page
+from outcomes.importing.opening.workbooks import open_files
 from outcomes.importing.questions import ASK, CONFIRM, Question, Questions
-from outcomes.importing.schedule import Schedule, make_schedule, plan_days
-from outcomes.importing.study_file import study_text
-from outcomes.importing.visit_words import VisitWord
 
 
 @dataclass
@@ -68,7 +75,12 @@ def propose(
     Raises:
         StudyError: a file cannot be read, or there is no table with participants in any of them.
     """
-    proposal = Proposal(tuple(Path(name) for name in files), dict(answers or {}), {k: dict(v) for k, v in (columns or {}).items()}, title)
+    proposal = Proposal(
+        tuple(Path(name) for name in files),
+        dict(answers or {}),
+        {k: dict(v) for k, v in (columns or {}).items()},
+        title,
+    )
     proposal.pages = open_files(files)
     _run(proposal)
     return proposal
@@ -95,10 +107,12 @@ def _run(proposal: Proposal) -> None:
     records, _ = collect_records(sources)
     sources = [source for source in sources if any(record.source is source for record in records)]
     if not any(record.participant for record in records):
-        found = "; ".join(f"{page.name}: {len(page.cells)} cells" for page in pages)
+        there = "; ".join(f"{page.name}: {len(page.cells)} cells" for page in pages)
         raise StudyError(
-            f"No table with participants was found: found {found}; allowed is a table with one column (or row) of participants' "
-            'codes under a heading like "Participant" or "ID", and headings that name the tests. Add the heading and import again.'
+            f"No table with participants was found: found {there}; allowed is a table with one column (or row) of "
+            f"participants' "
+            'codes under a heading like "Participant" or "ID", and headings that name the tests. Add the heading and '
+            "import again."
         )
     observations = observe(records, facts)
     planned_ones = [o for o in observations if planned(o)]
@@ -140,7 +154,9 @@ def _override(proposal: Proposal, sources: list[Source]) -> None:
                 try:
                     meaning = meaning_of(said)
                 except ValueError as error:
-                    raise StudyError(f"import.toml, {source.name}, {column.name}: {error}. Correct the line.") from error
+                    raise StudyError(
+                        f"import.toml, {source.name}, {column.name}: {error}. Correct the line."
+                    ) from error
                 column.meaning = replace(meaning, near="", rest=())
 
 
@@ -151,7 +167,9 @@ def _scopes(records: list[Record], observations: list[Observation]) -> list[tupl
         if o.visit is None or not o.text:
             continue
         record = o.record
-        name = "the sheets" if record.source.visit is not None and o.visit is record.source.visit else record.source.name
+        name = (
+            "the sheets" if record.source.visit is not None and o.visit is record.source.visit else record.source.name
+        )
         if record.source.table.form or record.source.participant:
             name = "the forms"
         words.setdefault(name, []).append(o.visit)
@@ -180,16 +198,34 @@ def _account_for_structure(sources: list[Source], tables: list[Table], ledger: L
         for line in table.lines:
             if table.key is not None:
                 ledger.put(table.page, *table.view.at(line, table.key), "key", "participant")
-            for role in ("visit", "side", "condition", "trial", "unit", "instrument", "item", "item_name", "subcategory", "reason", "status", "value"):
-                for column in source.of(role):
-                    ledger.put(table.page, *table.view.at(line, column.place), "key", role, over=False)
+            for role in (
+                "visit",
+                "side",
+                "condition",
+                "trial",
+                "unit",
+                "instrument",
+                "item",
+                "item_name",
+                "subcategory",
+                "reason",
+                "status",
+                "value",
+            ):
+                for entry in source.of(role):
+                    ledger.put(table.page, *table.view.at(line, entry.place), "key", role, over=False)
 
 
 def _unknown_measure(o: Observation, questions: Questions, ledger: Ledger) -> None:
     words = " ".join(filter(None, (o.record.text("instrument"), o.record.text("item_name"))))
     name = f"measure {words}"
     questions.ask(
-        CONFIRM, name, o.record.source.name, f"{words or 'A measure'!r} is no instrument of the catalogue: left out.", ("leave out",), "leave out"
+        CONFIRM,
+        name,
+        o.record.source.name,
+        f"{words or 'A measure'!r} is no instrument of the catalogue: left out.",
+        ("leave out",),
+        "leave out",
     )
     ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "no instrument of the catalogue")
 
@@ -200,25 +236,40 @@ def _unused_columns(sources: list[Source], questions: Questions) -> None:
         for column in source.columns:
             filled = any(source.table.view.text(line, column.place) for line in source.table.lines)
             if filled and column.role in ("", "derived", "personal") and column.place != source.table.key:
-                why = {"derived": "derived from other columns", "personal": "personal data that the study does not need"}
+                why = {
+                    "derived": "derived from other columns",
+                    "personal": "personal data that the study does not need",
+                }
                 questions.ask(
-                    CONFIRM, f"left out {column.role or 'columns'} {source.name}", f"{source.name}: {column.name}",
-                    f"Columns left out: {why.get(column.role, 'not recognised')}. To use one, write its meaning in [columns] of import.toml.",
-                    ("leave out",), "leave out",
-                )  # fmt: skip
+                    CONFIRM,
+                    f"left out {column.role or 'columns'} {source.name}",
+                    f"{source.name}: {column.name}",
+                    f"Columns left out: {why.get(column.role, 'not recognised')}. To use one, write its meaning in "
+                    f"[columns] of import.toml.",
+                    ("leave out",),
+                    "leave out",
+                )
             meaning = column.meaning
             if meaning.role == "affected_side" and meaning.rest:
                 questions.ask(
-                    CONFIRM, f"affected side {source.name}", f"{source.name}: {column.name}",
-                    f"The column {column.name!r} is taken for the affected side.", ("affected side", "leave out"), "affected side",
-                )  # fmt: skip
+                    CONFIRM,
+                    f"affected side {source.name}",
+                    f"{source.name}: {column.name}",
+                    f"The column {column.name!r} is taken for the affected side.",
+                    ("affected side", "leave out"),
+                    "affected side",
+                )
             if meaning.role == "entry_state":
                 drafts = {text for line in source.table.lines if (text := source.table.view.text(line, column.place))}
                 if len(drafts) > 1:
                     questions.ask(
-                        CONFIRM, f"state {column.name}", f"{source.name}: {column.name}",
-                        "Some forms are not marked final; they are used all the same.", ("use them",), "use them",
-                    )  # fmt: skip
+                        CONFIRM,
+                        f"state {column.name}",
+                        f"{source.name}: {column.name}",
+                        "Some forms are not marked final; they are used all the same.",
+                        ("use them",),
+                        "use them",
+                    )
 
 
 def _days_of(described: Described) -> dict[str, dict[str, date]]:

@@ -4,8 +4,8 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from outcomes.importing.cell_values import REASONS, number_text, reason_of
-from outcomes.importing.vocabulary import simple, whole
+from outcomes.importing.language.cell_values import REASONS, number_text, reason_of
+from outcomes.importing.language.vocabulary import simple, whole
 
 ASK, STUDY, CONFIRM = "ask", "study", "confirm"
 KINDS = {
@@ -104,7 +104,9 @@ def matched(answer: str, choices: Iterable[str]) -> str:
             return choice
     if number_text(answer):
         return answer
-    starts = [c for c in choices if simple(c) and (said.startswith(simple(c) + " ") or simple(c).startswith(said + " "))]
+    starts = [
+        c for c in choices if simple(c) and (said.startswith(simple(c) + " ") or simple(c).startswith(said + " "))
+    ]
     if len(starts) == 1 and not number_text(starts[0]):
         return starts[0]
     inside = [c for c in choices if len(simple(c)) > 3 and f" {simple(c)} " in f" {said} "]

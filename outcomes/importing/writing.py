@@ -8,10 +8,10 @@ from pathlib import Path
 import tomlkit
 
 from outcomes.errors import StudyError
-from outcomes.importing.mapping import text_of
+from outcomes.importing.finding.mapping import text_of
+from outcomes.importing.making.study_file import add_noted
 from outcomes.importing.proposal import Proposal
 from outcomes.importing.questions import KINDS, Question
-from outcomes.importing.study_file import add_noted
 
 TABLES: Mapping[str, tuple[str, ...]] = {
     "items": ("participant", "visit", "instrument", "side", "condition", "item", "value"),
@@ -32,7 +32,9 @@ def write_folder(proposal: Proposal, to: Path) -> list[Path]:
     if to.exists() and not to.is_dir():
         raise StudyError(f"{to}: this is a file. Name a folder to write to.")
     if to.exists() and any(to.iterdir()) and not (to / IMPORT_FILE).exists():
-        raise StudyError(f"{to}: the folder is not empty and holds no {IMPORT_FILE}: found another study. Name a new folder.")
+        raise StudyError(
+            f"{to}: the folder is not empty and holds no {IMPORT_FILE}: found another study. Name a new folder."
+        )
     to.mkdir(parents=True, exist_ok=True)
     written = [_write(to / "study.toml", proposal.study), _write(to / IMPORT_FILE, import_text(proposal))]
     order = {visit.id: number for number, visit in enumerate(proposal.schedule.visits)} if proposal.schedule else {}
@@ -46,18 +48,25 @@ def write_folder(proposal: Proposal, to: Path) -> list[Path]:
     if not any(row.get("arm") for row in described.participants):
         columns = tuple(name for name in columns if name != "arm")
     written += _table(to / "participants.csv", columns, described.participants, always=True)
-    written += _table(to / "visits.csv", ("participant", "visit", "date", "status", "reason", "rater"), described.visits)
+    written += _table(
+        to / "visits.csv", ("participant", "visit", "date", "status", "reason", "rater"), described.visits
+    )
     events = ("participant", "date", "term", "severity", "serious", "related")
     written += _table(to / "adverse_events.csv", events, described.adverse_events)
     account = to / ACCOUNT
     if account.exists():
         shutil.rmtree(account)
     account.mkdir()
-    written += _table(account / "cells.csv", ("file", "cell", "found", "status", "why"), proposal.ledger.rows(), always=True)
-    written += _table(account / "remarks.csv", ("participant", "visit", "what", "place", "remark"), proposal.done.remarks)
+    written += _table(
+        account / "cells.csv", ("file", "cell", "found", "status", "why"), proposal.ledger.rows(), always=True
+    )
+    written += _table(
+        account / "remarks.csv", ("participant", "visit", "what", "place", "remark"), proposal.done.remarks
+    )
     written += _table(account / "findings.csv", ("place", "found", "what", "advice"), proposal.done.findings)
     notes = [
-        {"place": page.address(row, column) if row else f"{page.name}, title", "note": text} for page, row, column, text in proposal.facts.notes
+        {"place": page.address(row, column) if row else f"{page.name}, title", "note": text}
+        for page, row, column, text in proposal.facts.notes
     ]
     written += _table(account / "notes.csv", ("place", "note"), notes)
     return written
@@ -83,8 +92,16 @@ def _table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, str]]
 def import_text(proposal: Proposal) -> str:
     """import.toml: the questions first, then what each column is taken for."""
     file = tomlkit.document()
-    file.add(tomlkit.comment("How the files below became this study folder. Answer the questions, correct what is wrong, and run the"))
-    file.add(tomlkit.comment("import again: outcomes import FILE... --to THIS_FOLDER. Every cell is accounted for in import/cells.csv."))
+    file.add(
+        tomlkit.comment(
+            "How the files below became this study folder. Answer the questions, correct what is wrong, and run the"
+        )
+    )
+    file.add(
+        tomlkit.comment(
+            "import again: outcomes import FILE... --to THIS_FOLDER. Every cell is accounted for in import/cells.csv."
+        )
+    )
     file["files"] = [str(path) for path in proposal.files]
     file["title"] = proposal.title
     counts = proposal.ledger.counts()

@@ -1,25 +1,36 @@
-"""The sheets participants, visits and adverse_events, and the arms: what the tables say of people and of their visits."""
+"""The sheets participants, visits and adverse_events, and the arms: what the tables say of people and of their "
+"visits."""
 
 import re
 from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date
 
-from outcomes.importing.calendar_dates import DateText, is_partial, order_of, read_date
-from outcomes.importing.cell_values import number_text, read_measure, reason_of, status_of
-from outcomes.importing.code_books import Facts
-from outcomes.importing.conversion import Converted
-from outcomes.importing.holds import Holds
-from outcomes.importing.mapping import Column
-from outcomes.importing.observations import Record
-from outcomes.importing.pages import Cell, Ledger
+from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.mapping import Column
+from outcomes.importing.finding.observations import Record
+from outcomes.importing.language.calendar_dates import DateText, is_partial, order_of, read_date
+from outcomes.importing.language.cell_values import number_text, read_measure, reason_of, status_of
+from outcomes.importing.language.vocabulary import simple, tokens, whole
+from outcomes.importing.making.accounts import Converted
+from outcomes.importing.making.holds import Holds
+from outcomes.importing.making.schedule import Schedule
+from outcomes.importing.opening.pages import Cell, Ledger
 from outcomes.importing.questions import ASK, CONFIRM, STUDY, Questions, as_value, slug
-from outcomes.importing.schedule import Schedule
-from outcomes.importing.vocabulary import simple, tokens, whole
 
 _TICKED = re.compile(r"(?:[☒☑✓✔✗✘■●]|\[\s*[xX✓]\s*\]|\(\s*[xX]\s*\))\s*([^\W\d_]+(?: [^\W\d_]+)*)")
 _BOX = re.compile(r"[☐□○]|\[\s*\]|\(\s*\)")
-_PERSON_ROLES = ("arm", "age", "sex", "affected_side", "dominant_side", "diagnosis", "onset_date", "onset_months", "site")
+_PERSON_ROLES = (
+    "arm",
+    "age",
+    "sex",
+    "affected_side",
+    "dominant_side",
+    "diagnosis",
+    "onset_date",
+    "onset_months",
+    "site",
+)
 _ASIDE_ROLES = {
     "personal": "personal data that the study does not need",
     "sequence": "numbering or a second key",
@@ -47,7 +58,15 @@ class Described:
 class Describer:
     """Reads the columns that describe people and visits."""
 
-    def __init__(self, records: list[Record], facts: Facts, questions: Questions, ledger: Ledger, schedule: Schedule, holds: Holds):
+    def __init__(
+        self,
+        records: list[Record],
+        facts: Facts,
+        questions: Questions,
+        ledger: Ledger,
+        schedule: Schedule,
+        holds: Holds,
+    ):
         self.records, self.facts, self.questions, self.ledger = records, facts, questions, ledger
         self.schedule, self.holds = schedule, holds
         self.found = Described()
@@ -88,7 +107,12 @@ class Describer:
             return
         if not record.participant:
             empty = not any(record.source.table.view.text(record.line, c.place) for c in record.source.measures)
-            self.ledger.put(page, *at, "set aside" if empty else "finding", "a line without a participant and without values" if empty else "the line has no participant")
+            self.ledger.put(
+                page,
+                *at,
+                "set aside" if empty else "finding",
+                "a line without a participant and without values" if empty else "the line has no participant",
+            )
             return
         if role in _PERSON_ROLES:
             self._person(record, column, cell)
@@ -107,10 +131,18 @@ class Describer:
             self._remark(record, column, cell.comment, done, cell)
 
     def _remark(self, record: Record, column: Column, text: str, done: Converted, cell: Cell) -> None:
-        visit = self.schedule.find(column.meaning.visit or record.visit) if (column.meaning.visit or record.visit) else None
+        visit = (
+            self.schedule.find(column.meaning.visit or record.visit) if (column.meaning.visit or record.visit) else None
+        )
         place = record.source.table.page.address(cell.row, cell.column)
         done.remarks.append(
-            {"participant": record.participant, "visit": visit.id if visit else "", "what": column.name, "place": place, "remark": text}
+            {
+                "participant": record.participant,
+                "visit": visit.id if visit else "",
+                "what": column.name,
+                "place": place,
+                "remark": text,
+            }
         )
         status = status_of(text)[0]
         measured = any(record.source.table.view.text(record.line, c.place) for c in record.source.measures)
@@ -151,12 +183,19 @@ class Describer:
                 continue
             words = ("female", "male") if role == "sex" else ("left", "right")
             codes = sorted(texts, key=float)
-            pairs = [f"{codes[0]} = {words[0]}, {codes[-1]} = {words[1]}", f"{codes[0]} = {words[1]}, {codes[-1]} = {words[0]}"]
-            from outcomes.importing.code_books import pairs_of
+            pairs = [
+                f"{codes[0]} = {words[0]}, {codes[-1]} = {words[1]}",
+                f"{codes[0]} = {words[1]}, {codes[-1]} = {words[0]}",
+            ]
+            from outcomes.importing.finding.code_books import pairs_of
 
             answer = self.questions.ask(
-                ASK, f"codes {name}", name, f"What do the codes {', '.join(codes)} of {name} mean?", pairs if len(codes) == 2 else (),
-            )  # fmt: skip
+                ASK,
+                f"codes {name}",
+                name,
+                f"What do the codes {', '.join(codes)} of {name} mean?",
+                pairs if len(codes) == 2 else (),
+            )
             meant = {code.lower(): word for code, word in pairs_of(answer).items()}
             for column in columns[role, name]:
                 column.codes = {**column.codes, **meant}
@@ -201,26 +240,42 @@ class Describer:
             if role == "sex" and not found and len(tokens(words)) == 1 and words[:1].lower() in "fm" and len(words) > 3:
                 found = ""
             if found and not (text.endswith("?")) and not (number_text(text) and not coded):
-                return "both" if found == "both" else found if found not in ("affected", "other") or role == "sex" else ""
-            return self._ask_person(record, column, text, ("female", "male", "other") if role == "sex" else ("left", "right", "both", "unknown"))
+                return (
+                    "both" if found == "both" else found if found not in ("affected", "other") or role == "sex" else ""
+                )
+            return self._ask_person(
+                record,
+                column,
+                text,
+                ("female", "male", "other") if role == "sex" else ("left", "right", "both", "unknown"),
+            )
         if role == "onset_date":
             return self._onset(record, column, cell, text)
         if role == "onset_months":
             reading = read_measure(text, {}, (), None)
             if reading.kind == "number":
                 years = {"year", "years", "yrs", "jahre", "ans", "anos", "anni", "jaar"} & set(tokens(column.name))
-                if years and not {"months", "mths", "monate", "mois", "meses", "mesi", "maanden"} & set(tokens(column.name)):
+                if years and not {"months", "mths", "monate", "mois", "meses", "mesi", "maanden"} & set(
+                    tokens(column.name)
+                ):
                     return f"{12 * float(reading.value):g}"
                 return reading.value
-            if found := read_date(cell.value, text):
-                return self._one_date(record, column, found)
+            if when := read_date(cell.value, text):
+                return self._one_date(record, column, when)
             return self._ask_person(record, column, text, ())
         return words
 
     def _ask_person(self, record: Record, column: Column, text: str, choices: tuple[str, ...]) -> str | None:
         name = f"{column.role} {text}"
         place = f"{record.where}, {column.name}"
-        answer = self.questions.ask(ASK, name, place, f"{column.name} of {record.participant} is {text!r}. What is it?", (*choices, "leave blank"), of=record.participant)
+        answer = self.questions.ask(
+            ASK,
+            name,
+            place,
+            f"{column.name} of {record.participant} is {text!r}. What is it?",
+            (*choices, "leave blank"),
+            of=record.participant,
+        )
         if not answer:
             return None
         if simple(answer) in ("leave blank", "unknown", "blank"):
@@ -288,17 +343,20 @@ class Describer:
                     if cell.date_format:
                         formats[file].add(cell.date_format)
         orders = {}
-        for (file, name), found in dates.items():
-            order, _ = order_of(found, formats[file], by_file[file])
+        for (file, name), column_dates in dates.items():
+            order, _ = order_of(column_dates, formats[file], by_file[file])
             if order:
                 orders[file, name] = order
         return orders
 
     def _ask_order(self, file: str, name: str) -> str:
         answer = self.questions.ask(
-            ASK, f"date order {file}", f"{file}, {name}", "In the dates of this file, does the day or the month come first?",
+            ASK,
+            f"date order {file}",
+            f"{file}, {name}",
+            "In the dates of this file, does the day or the month come first?",
             ("day first", "month first"),
-        )  # fmt: skip
+        )
         return answer if answer in ("day first", "month first") else ""
 
     def _visit_cell(self, record: Record, column: Column, cell: Cell, done: Converted) -> None:
@@ -335,9 +393,13 @@ class Describer:
                 return "key"
             name = f"date {text}"
             answer = self.questions.ask(
-                ASK, name, f"{place} ({record.participant}, {visit})", f"{text!r} stands where the date belongs. What happened?",
-                ("missed", "withdrawn", "attended, date unknown"), of=record.participant,
-            )  # fmt: skip
+                ASK,
+                name,
+                f"{place} ({record.participant}, {visit})",
+                f"{text!r} stands where the date belongs. What happened?",
+                ("missed", "withdrawn", "attended, date unknown"),
+                of=record.participant,
+            )
             if not answer:
                 self.held_dates.add(key)
                 return "held"
@@ -397,9 +459,13 @@ class Describer:
         unstarted = [person for person in seen if only[person] == {"screening"} and not measured[person]]
         if unstarted:
             answer = self.questions.ask(
-                CONFIRM, "never started", ", ".join(unstarted), "They were screened and have nothing else: left out of the study?",
-                ("leave out", "keep"), "leave out",
-            )  # fmt: skip
+                CONFIRM,
+                "never started",
+                ", ".join(unstarted),
+                "They were screened and have nothing else: left out of the study?",
+                ("leave out", "keep"),
+                "leave out",
+            )
             if not simple(answer).startswith("keep"):
                 for person in unstarted:
                     seen.pop(person)
@@ -412,21 +478,27 @@ class Describer:
                     continue
                 name = f"differs {person} {role}"
                 answer = self.questions.ask(
-                    ASK, name, ", ".join(place for _, place in values), f"{role.replace('_', ' ')} of {person} is given as "
-                    f"{' and '.join(distinct)}. Which is right?", (*distinct, "leave blank"),
-                )  # fmt: skip
+                    ASK,
+                    name,
+                    ", ".join(place for _, place in values),
+                    f"{role.replace('_', ' ')} of {person} is given as {' and '.join(distinct)}. Which is right?",
+                    (*distinct, "leave blank"),
+                )
                 roles[role] = [(answer, "")] if answer in distinct else []
 
     def _arms(self) -> None:
         words = self.arm_words
         coded = [text for text, label in words.items() if number_text(text) and label == text]
         if coded:
-            from outcomes.importing.code_books import pairs_of
+            from outcomes.importing.finding.code_books import pairs_of
 
             answer = self.questions.ask(
-                STUDY, "arms", "participants, arm", f"What are the groups {' and '.join(sorted(coded))}?",
+                STUDY,
+                "arms",
+                "participants, arm",
+                f"What are the groups {' and '.join(sorted(coded))}?",
                 (", ".join(f"{code} = ..." for code in sorted(coded)),),
-            )  # fmt: skip
+            )
             for code, label in pairs_of(answer).items():
                 if code in words and label.strip(". "):
                     words[code] = re.sub(r"\s*\((?:the )?(?:reference|control)[^)]*\)", "", label).strip()
@@ -445,7 +517,12 @@ class Describer:
         if not row["diagnosis"] and self.facts.diagnosis[0]:
             words, place = self.facts.diagnosis
             answer = self.questions.ask(
-                CONFIRM, "diagnosis", place, f"No column holds the diagnosis. Taken from the title: {words}.", (words, "leave blank"), words
+                CONFIRM,
+                "diagnosis",
+                place,
+                f"No column holds the diagnosis. Taken from the title: {words}.",
+                (words, "leave blank"),
+                words,
             )
             row["diagnosis"] = "" if simple(answer) == "leave blank" else answer
         if any(said.get("site") for said in self.said.values()):
@@ -458,7 +535,14 @@ class Describer:
             for visit in self.schedule.visits:
                 key = (person, visit.id)
                 facts = self.visit_facts.get(key, {})
-                row = {"participant": person, "visit": visit.id, "date": facts.get("date", ""), "status": "", "reason": "", "rater": facts.get("rater", "")}
+                row = {
+                    "participant": person,
+                    "visit": visit.id,
+                    "date": facts.get("date", ""),
+                    "status": "",
+                    "reason": "",
+                    "rater": facts.get("rater", ""),
+                }
                 there = visit.id in measured[person] or bool(row["date"])
                 status = done.statuses.get(key)
                 if status and not there:
@@ -474,15 +558,21 @@ class Describer:
                     row["status"] = "withdrawn"
                 else:
                     answer = self.questions.ask(
-                        ASK, "absent visits", f"{person} at {visit.label}",
-                        "Nothing was measured there. Was the visit missed, or had the person withdrawn? (One word for all, or a table "
-                        'with one each: {"code at visit" = "missed", rest = "withdrawn"}.)', ("missed", "withdrawn", "leave blank"),
+                        ASK,
+                        "absent visits",
+                        f"{person} at {visit.label}",
+                        "Nothing was measured there. Was the visit missed, or had the person withdrawn? (One word "
+                        "for all, or a table "
+                        'with one each: {"code at visit" = "missed", rest = "withdrawn"}.)',
+                        ("missed", "withdrawn", "leave blank"),
                         of=person,
-                    )  # fmt: skip
+                    )
                     found = status_of(answer)[0] if answer else ""
                     if found not in ("missed", "withdrawn"):
                         if answer and simple(answer) != "leave blank":
-                            self.questions.refuse("absent visits", f"found {answer!r}, allowed missed, withdrawn or leave blank")
+                            self.questions.refuse(
+                                "absent visits", f"found {answer!r}, allowed missed, withdrawn or leave blank"
+                            )
                         continue
                     row["status"] = found
                     gone = "withdrawn" if found == "withdrawn" else ""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from outcomes.importing.vocabulary import phrases, simple, spans, tokens, whole
+from outcomes.importing.language.vocabulary import phrases, simple, spans, tokens, whole
 from outcomes.reading.cells import tidy
 
 # Single marks that stand for a test that was not done (common practice, no source).
@@ -18,12 +18,64 @@ _RANGE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:-|–|/|bis|to|à|or|oder|ou|o)\s*(
 _MARKS = re.compile(r"[*†‡#§¹²³]+|\^?[a-d]\)?")
 _LETTERS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "S": "5", "B": "8"})
 _DOUBT = (
-    "not done", "incomplete", "estimated", "approx", "about", "unsure", "not finished", "not completed", "partly", "last item",
-    "unvollstandig", "geschatzt", "ca", "incomplet", "estime", "incompleto", "estimado", "stimato", "geschat", "onvolledig",
-    "repeat", "retest", "wrong", "falsch", "error", "should be", "instead", "other hand", "?",
-)  # fmt: skip
-_UNIT_WORDS = ("y", "yr", "yrs", "years", "year", "ans", "jahre", "j", "anos", "anni", "jaar", "points", "pts", "punkte",
-               "blocks", "blocs", "bloques", "%", "months", "month", "mths", "monate", "mois", "meses", "mesi", "maanden")  # fmt: skip
+    "not done",
+    "incomplete",
+    "estimated",
+    "approx",
+    "about",
+    "unsure",
+    "not finished",
+    "not completed",
+    "partly",
+    "last item",
+    "unvollstandig",
+    "geschatzt",
+    "ca",
+    "incomplet",
+    "estime",
+    "incompleto",
+    "estimado",
+    "stimato",
+    "geschat",
+    "onvolledig",
+    "repeat",
+    "retest",
+    "wrong",
+    "falsch",
+    "error",
+    "should be",
+    "instead",
+    "other hand",
+    "?",
+)
+_UNIT_WORDS = (
+    "y",
+    "yr",
+    "yrs",
+    "years",
+    "year",
+    "ans",
+    "jahre",
+    "j",
+    "anos",
+    "anni",
+    "jaar",
+    "points",
+    "pts",
+    "punkte",
+    "blocks",
+    "blocs",
+    "bloques",
+    "%",
+    "months",
+    "month",
+    "mths",
+    "monate",
+    "mois",
+    "meses",
+    "mesi",
+    "maanden",
+)
 
 
 @dataclass(frozen=True)
@@ -64,8 +116,13 @@ def reason_of(text: str) -> tuple[str, str]:
     for size in range(min(6, len(words)), 1, -1):
         if meanings := known.get(words[:size]):
             return meanings[0][1], cell
-    meanings = {meaning for start, end, found in spans(words, "reasons") for _, meaning in found if end - start > 1 or len(words[start]) > 4}
-    return (meanings.pop(), cell) if len(meanings) == 1 and len(words) <= 10 else ("", "")
+    said = {
+        meaning
+        for start, end, found in spans(words, "reasons")
+        for _, meaning in found
+        if end - start > 1 or len(words[start]) > 4
+    }
+    return (said.pop(), cell) if len(said) == 1 and len(words) <= 10 else ("", "")
 
 
 def status_of(text: str) -> tuple[str, str]:
@@ -108,14 +165,20 @@ def read_measure(
         return Reading("blank")
     key = _code_key(cell)
     plain = number_text(cell)
-    level = bool(plain) and key not in missing and (float(plain) in levels or simple(codes.get(key, "")) in _LEVEL_WORDS)
+    level = (
+        bool(plain) and key not in missing and (float(plain) in levels or simple(codes.get(key, "")) in _LEVEL_WORDS)
+    )
     if (key in codes or key in missing) and not level:
         meaning = codes.get(key, "")
         reason, remark = reason_of(meaning)
         if reason:
             return Reading("reason", reason=reason)
         if key in missing or (meaning and whole(meaning, "reasons")):
-            return Reading("ask", choices=REASONS, why=f"declared as missing{': ' + meaning if meaning else ', without saying why'}")
+            return Reading(
+                "ask",
+                choices=REASONS,
+                why=f"declared as missing{': ' + meaning if meaning else ', without saying why'}",
+            )
         if not number_text(cell):
             status, remark = status_of(meaning)
             if status:
@@ -151,9 +214,8 @@ def _composed(cell: str, high: float | None) -> Reading:
         return Reading("reason", reason=reason, remark=rest)
     if status and status != "attended" and not cell[:1].isdigit():
         return Reading("status", reason=status, remark=remark or "")
-    if match := _OF_MAXIMUM.fullmatch(cell):
-        if high is not None and float(match[2]) == high:
-            return Reading("number", value=match[1].replace(",", "."))
+    if (match := _OF_MAXIMUM.fullmatch(cell)) and high is not None and float(match[2]) == high:
+        return Reading("number", value=match[1].replace(",", "."))
     if match := _RANGE.fullmatch(cell):
         return Reading("ask", choices=(match[1], match[2], *REASONS[:1]), why="two numbers in one cell")
     match = re.match(r"([-+]?\d+(?:[.,]\d+)?)(.*)$", cell, re.DOTALL)
@@ -164,7 +226,9 @@ def _composed(cell: str, high: float | None) -> Reading:
         return Reading("ask", choices=REASONS, why="words nobody explained")
     value, tail = match[1].replace(",", "."), match[2].strip()
     if _NUMBER.fullmatch(cell.translate(_LETTERS)):
-        return Reading("ask", choices=(cell.translate(_LETTERS).replace(",", "."), "not done"), why="a letter among digits")
+        return Reading(
+            "ask", choices=(cell.translate(_LETTERS).replace(",", "."), "not done"), why="a letter among digits"
+        )
     if _MARKS.fullmatch(tail) and not tail[0].isalpha():
         return Reading("number", value=value, remark=tail)
     unit = whole(tail.strip(" ().'"), "units") or ("°" if tail in ("°", "º") else "")
@@ -176,7 +240,10 @@ def _composed(cell: str, high: float | None) -> Reading:
     doubtful = (
         not opened
         or tail[:1].isdigit()
-        or any(word in f" {simple(tail)} " or (word == "?" and "?" in tail) for word in (f" {d} " if d != "?" else d for d in _DOUBT))
+        or any(
+            word in f" {simple(tail)} " or (word == "?" and "?" in tail)
+            for word in (f" {d} " if d != "?" else d for d in _DOUBT)
+        )
         or bool(re.search(r"(?<![\w])\d+(?:[.,]\d+)?(?![\w])", remark))
     )
     if doubtful:

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 from rapidfuzz import fuzz
 
-from outcomes.importing.pages import Variable
-from outcomes.importing.visit_words import VisitWord, find_visit, read_visit
-from outcomes.importing.vocabulary import phrases, simple, spans, tokens
+from outcomes.importing.language.visit_words import VisitWord, find_visit, read_visit
+from outcomes.importing.language.vocabulary import phrases, simple, spans, tokens
+from outcomes.importing.opening.pages import Variable
 from outcomes.instrument import Instrument
 from outcomes.known import find_instrument
 from outcomes.registry import instruments
@@ -24,10 +24,23 @@ FAMILIES = {
 MEASURE = "measure"
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
 _ASIDE = re.compile(r"\(([^()]*)\)")
-_NUMBERING = frozenset({"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"})
+_NUMBERING = frozenset(
+    {"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"}
+)
 _DONE = frozenset({"done", "performed", "completed", "durchgefuhrt", "realise", "realizado", "eseguito", "gedaan"})
 _NEAR = 85.0  # likeness in per cent from which a misspelt name is taken for a name, and said so
-_GROUPS = ("instruments", "sides", "conditions", "modes", "digits", "joints", "movements", "units", "statistics", "scales")
+_GROUPS = (
+    "instruments",
+    "sides",
+    "conditions",
+    "modes",
+    "digits",
+    "joints",
+    "movements",
+    "units",
+    "statistics",
+    "scales",
+)
 
 
 @dataclass(frozen=True)
@@ -35,7 +48,7 @@ class Meaning:
     """What a column holds. role: "measure", a role of `words.toml`, or "" where nothing was recognised.
 
     instrument: id, or a family of editions. number: of an item or a trial. stat: "mean", "best", "total", ...
-    bounds: "(0-66)" in the heading. near: the misspelt words that were taken for the instrument. rest: words nobody knew.
+    bounds: "(0-66)" in the heading. near: misspelt words taken for the instrument. rest: words nobody knew.
     """
 
     role: str = ""
@@ -205,7 +218,13 @@ def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[fl
         for size in range(min(6, len(words) - start), 0, -1):
             part = words[start : start + size]
             meanings = dict(reversed(known.get(part, ())))
-            if own and "instruments" in meanings and own.scale(part[0]) and size == 1 and meanings["instruments"] != own.id:
+            if (
+                own
+                and "instruments" in meanings
+                and own.scale(part[0])
+                and size == 1
+                and meanings["instruments"] != own.id
+            ):
                 meanings = {"scales": part[0]}  # "Grip 2" on a sheet of an instrument with a part of that name
             if part in (("t",), ("v",), ("n",), ("m",), ("s",), ("de",), ("a",), ("index",)) and size == 1:
                 meanings = {k: v for k, v in meanings.items() if k in ("digits",) or (k == "units" and part != ("m",))}
@@ -240,10 +259,14 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     sides = list(dict.fromkeys(found["sides"]))
     side = sides[0] if len(sides) == 1 else ""
     base = Meaning(
-        side=side or around.side, condition=(found["conditions"] or [around.condition])[0],
-        unit=(found["units"] or [around.unit])[0], stat=_stat(found["statistics"]),
-        near=near, rest=tuple(rest), bounds=bounds,
-    )  # fmt: skip
+        side=side or around.side,
+        condition=(found["conditions"] or [around.condition])[0],
+        unit=(found["units"] or [around.unit])[0],
+        stat=_stat(found["statistics"]),
+        near=near,
+        rest=tuple(rest),
+        bounds=bounds,
+    )
     if _DONE.intersection(rest):
         return replace(base, role="done_flag", instrument=instrument)
     if found["joints"] or (found["movements"] and found["digits"]):
@@ -252,10 +275,15 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
         modes = modes or [letters[text.split()[-1].lower()]] if text.split()[-1].lower() in letters else modes
         mode = "assisted" if "assisted" in modes or ("active" in modes and "assisted" in found["conditions"]) else ""
         return replace(
-            base, role=MEASURE, table="angles", mode=mode or (modes[0] if modes else ""),
-            digit=(found["digits"] or [""])[0], joint=(found["joints"] or [""])[0],
-            movement=(found["movements"] or [""])[0], condition="",
-        )  # fmt: skip
+            base,
+            role=MEASURE,
+            table="angles",
+            mode=mode or (modes[0] if modes else ""),
+            digit=(found["digits"] or [""])[0],
+            joint=(found["joints"] or [""])[0],
+            movement=(found["movements"] or [""])[0],
+            condition="",
+        )
     instrument = instrument or (around.instrument if numbers or found["scales"] or base.stat else "")
     if not instrument:
         return replace(base, role="derived" if base.stat and not rest else "")

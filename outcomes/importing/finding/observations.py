@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
-from outcomes.importing.code_books import Facts
-from outcomes.importing.headings import FAMILIES, MEASURE, Meaning, item_of, recognise
-from outcomes.importing.mapping import Column, Source
-from outcomes.importing.pages import Cell
-from outcomes.importing.people import Codes, key_of, make_alike
-from outcomes.importing.visit_words import VisitWord, read_visit
-from outcomes.importing.vocabulary import simple, tokens, whole
+from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.mapping import Column, Source
+from outcomes.importing.finding.people import Codes, key_of, make_alike
+from outcomes.importing.language.headings import FAMILIES, MEASURE, Meaning, item_of, recognise
+from outcomes.importing.language.visit_words import VisitWord, read_visit
+from outcomes.importing.language.vocabulary import simple, tokens, whole
+from outcomes.importing.opening.pages import Cell
 from outcomes.instrument import Instrument
 from outcomes.known import find_instrument
 
@@ -18,7 +18,8 @@ _NOT_VISITS = ("screening", "unscheduled")
 
 @dataclass
 class Record:
-    """One line of a table: whose it is, and what it says beside its measured cells. typed: the code as it stands there."""
+    """One line of a table: whose it is, and what it says beside its measured cells. typed: the code as it stands "
+    "there."""
 
     source: Source
     line: int
@@ -70,7 +71,9 @@ class Observation:
 
     @property
     def instrument(self) -> Instrument | None:
-        return find_instrument(self.meaning.instrument) or find_instrument(FAMILIES.get(self.meaning.instrument, ("",))[0])
+        return find_instrument(self.meaning.instrument) or find_instrument(
+            FAMILIES.get(self.meaning.instrument, ("",))[0]
+        )
 
 
 def merged_cell(source: Source, line: int, place: int) -> Cell | None:
@@ -85,7 +88,11 @@ def merged_cell(source: Source, line: int, place: int) -> Cell | None:
 def collect_records(sources: list[Source]) -> tuple[list[Record], Codes]:
     """The lines of all tables with their participants, and how their codes are spelled alike."""
     records = [record for source in sources for record in _records(source)]
-    listed = [r.typed for r in records if r.source.of("sex") or r.source.of("age") or r.source.of("affected_side") or r.source.of("arm")]
+    listed = [
+        r.typed
+        for r in records
+        if r.source.of("sex") or r.source.of("age") or r.source.of("affected_side") or r.source.of("arm")
+    ]
     codes = make_alike([record.typed for record in records if record.typed], listed)
     people = {key_of(record.typed) for record in records if record.typed and not record.typed.startswith("sheet ")}
     kept = []
@@ -137,7 +144,7 @@ def _records(source: Source) -> Iterator[Record]:
             record.side = whole(side_column.codes.get(text.lower(), text), "sides") or text
         if column := source.one("condition"):
             text = record.text("condition")
-            record.condition = whole(column.codes.get(text.lower(), text), "conditions") or ("" if not text else text)
+            record.condition = whole(column.codes.get(text.lower(), text), "conditions") or text
         record.unit = whole(record.text("unit"), "units")
         number = record.text("trial")
         record.trial = int(float(number)) if number.replace(".0", "").isdigit() else None
@@ -161,7 +168,11 @@ def observe(records: list[Record], facts: Facts) -> list[Observation]:
                 continue
             meaning = _completed(column.meaning, record)
             visit = column.meaning.visit or record.visit
-            found.append(Observation(record, column, meaning, visit, row, place, cell, fill or (cell.fill if cell else ""), column.codes))
+            found.append(
+                Observation(
+                    record, column, meaning, visit, row, place, cell, fill or (cell.fill if cell else ""), column.codes
+                )
+            )
     return found
 
 
@@ -169,8 +180,11 @@ def _completed(meaning: Meaning, record: Record) -> Meaning:
     """The meaning with what the line says: its side, condition, unit and trial."""
     side = meaning.side or (record.side if meaning.table != "" else "")
     found = replace(
-        meaning, side=side, condition=meaning.condition or record.condition, unit=meaning.unit or record.unit,
-    )  # fmt: skip
+        meaning,
+        side=side,
+        condition=meaning.condition or record.condition,
+        unit=meaning.unit or record.unit,
+    )
     if record.trial is not None and found.table == "totals":
         known = find_instrument(found.instrument)
         if known and known.main_scale.kind == "trials":
@@ -196,7 +210,10 @@ def value_column(source: Source) -> Column:
     table = source.table
 
     def numbers(column: Column) -> int:
-        return sum(table.view.text(line, column.place).replace(".", "", 1).replace(",", "", 1).lstrip("-").isdigit() for line in table.lines)
+        return sum(
+            table.view.text(line, column.place).replace(".", "", 1).replace(",", "", 1).lstrip("-").isdigit()
+            for line in table.lines
+        )
 
     return max(source.of("value"), key=numbers)
 
@@ -207,7 +224,9 @@ def _long_meaning(record: Record, source: Source, facts: Facts) -> Meaning:
     known_id = simple(said[0]).replace(" ", "_")
     variable_text = " ".join(filter(None, said))
     exact = find_instrument(record.text("instrument").strip().lower()) or find_instrument(known_id)
-    meaning = recognise([variable_text or item], replace(source.around, instrument=exact.id if exact else source.around.instrument))
+    meaning = recognise(
+        [variable_text or item], replace(source.around, instrument=exact.id if exact else source.around.instrument)
+    )
     if exact:
         meaning = replace(meaning, role=MEASURE, instrument=exact.id)
     if meaning.role != MEASURE:
@@ -219,11 +238,15 @@ def _long_meaning(record: Record, source: Source, facts: Facts) -> Meaning:
         return replace(meaning, table="items", item=exact_item.id)
     if known.main_scale.kind == "trials":
         number = meaning.number or record.trial or _trailing(item)
-        return replace(meaning, table="trials" if number else "totals", number=number, scale="" if number else known.main_scale.id)
+        return replace(
+            meaning, table="trials" if number else "totals", number=number, scale="" if number else known.main_scale.id
+        )
     total = meaning.stat in ("total", "mean") or whole(item, "statistics") == "total" or known.scale(item.lower())
     if total:
         scale = known.scale(item.lower())
-        return replace(meaning, table="totals", number=None, scale=scale.id if scale else meaning.scale or known.main_scale.id)
+        return replace(
+            meaning, table="totals", number=None, scale=scale.id if scale else meaning.scale or known.main_scale.id
+        )
     number = meaning.number if meaning.number is not None else _trailing(item)
     if number is None or len(known.items) == 1:
         return replace(meaning, table="totals", number=None, scale=meaning.scale or known.main_scale.id)

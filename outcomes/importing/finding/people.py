@@ -12,8 +12,7 @@ _PARTS = re.compile(r"[^\W\d_]+|\d+")
 class Codes:
     """How each typed code is written in the study folder.
 
-    spelled: typed text -> code. zeros: typed -> code where leading zeros were lost or added. clashes: code -> typed texts
-    that may or may not be one person (they stand in one table as different rows).
+    spelled: typed text -> code. zeros: typed -> code where leading zeros were lost or added.
     """
 
     spelled: dict[str, str] = field(default_factory=dict)

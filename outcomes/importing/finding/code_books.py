@@ -4,10 +4,10 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from outcomes.importing.cell_values import code_keys, reason_of, status_of
-from outcomes.importing.layout import Region, Table
-from outcomes.importing.pages import Ledger, Page, Variable
-from outcomes.importing.vocabulary import simple, spans, tokens, whole, within
+from outcomes.importing.finding.layout import Region, Table
+from outcomes.importing.language.cell_values import code_keys, reason_of, status_of
+from outcomes.importing.language.vocabulary import simple, spans, tokens, whole, within
+from outcomes.importing.opening.pages import Ledger, Page, Variable
 
 _PAIR = re.compile(r"([^\s,;:|]+(?: [^\s,;:|=]+)?)\s*=\s*([^,;|=\n]+?)(?=\s*(?:[,;|\n]|$|\s[^\s,;:|=]+\s*=))")
 _DICTIONARY_WORDS = ("variable", "label", "coding", "missing", "unit", "kind", "form", "meaning", "low", "high")
@@ -53,7 +53,7 @@ def dictionary_columns(page: Page) -> dict[str, int] | None:
 
 
 def _means(text: str, word: str) -> bool:
-    from outcomes.importing.vocabulary import groups
+    from outcomes.importing.language.vocabulary import groups
 
     return simple(text) in {simple(entry) for entry in groups()["dictionary"][word]}
 
@@ -72,20 +72,27 @@ def read_dictionary(page: Page, columns: Mapping[str, int], facts: Facts, ledger
     for name, lines in rows.items():
         first = lines[0]
         codes: dict[str, str] = {}
-        one_each = "coding" in place and "meaning" in place or len(lines) > 1
+        one_each = ("coding" in place and "meaning" in place) or len(lines) > 1
         for line in lines:
             coded = line.get("coding", "")
             if one_each and coded and "=" not in coded:
                 codes[coded] = line.get("meaning") or line.get("label", "")
             else:
                 codes.update(pairs_of(coded))
-        missing = pairs_of(first.get("missing", "")) or dict.fromkeys(re.findall(r"-?\d+", first.get("missing", "")), "")
+        missing = pairs_of(first.get("missing", "")) or dict.fromkeys(
+            re.findall(r"-?\d+", first.get("missing", "")), ""
+        )
         label = "" if one_each and len(lines) > 1 and "meaning" not in place else first.get("label", "")
         facts.variables[simple(name)] = Variable(
-            label=label, codes=code_keys({**codes, **missing}), missing=tuple(code_keys(missing)),
-            unit=first.get("unit", ""), kind=first.get("kind", ""), form=first.get("form", ""),
-            low=_number(first.get("low", "")), high=_number(first.get("high", "")),
-        )  # fmt: skip
+            label=label,
+            codes=code_keys({**codes, **missing}),
+            missing=tuple(code_keys(missing)),
+            unit=first.get("unit", ""),
+            kind=first.get("kind", ""),
+            form=first.get("form", ""),
+            low=_number(first.get("low", "")),
+            high=_number(first.get("high", "")),
+        )
     for row, column in page.cells:
         ledger.put(page, row, column, "heading" if row <= head else "code", "data dictionary")
 
@@ -111,7 +118,9 @@ def pairs_of(text: str) -> dict[str, str]:
 
 def read_loose(page: Page, regions: Iterable[Region], tables: list[Table], facts: Facts, ledger: Ledger) -> None:
     """Reads what stands outside the tables of a page: code books, legends, notes."""
-    headings = {simple(text) for table in tables for texts in table.heads.values() for text in (*texts, " ".join(texts))}
+    headings = {
+        simple(text) for table in tables for texts in table.heads.values() for text in (*texts, " ".join(texts))
+    }
     for region in regions:
         for row in range(region.top, region.bottom + 1):
             cells = [page.cells[row, c] for c in range(region.left, region.right + 1) if (row, c) in page.cells]
@@ -121,7 +130,13 @@ def read_loose(page: Page, regions: Iterable[Region], tables: list[Table], facts
                 continue
             used = _code_line(texts, headings, facts) or _colour_line(texts, marks, cells, facts)
             for cell in cells:
-                ledger.put(page, cell.row, cell.column, "code" if used else "remark", "explains codes or marks" if used else "text outside the tables")
+                ledger.put(
+                    page,
+                    cell.row,
+                    cell.column,
+                    "code" if used else "remark",
+                    "explains codes or marks" if used else "text outside the tables",
+                )
                 if not used:
                     _note(page, cell.row, cell.column, cell.text, facts)
 
@@ -137,7 +152,11 @@ def read_notes_of_tables(tables: list[Table], facts: Facts) -> None:
                     cell = table.view.cell(line, place)
                     if cell:
                         texts = [c.text.strip() for p in table.heads if (c := table.view.cell(line, p))]
-                        marks = [table.page.fills[at] for p in table.heads if (at := table.view.at(line, p)) in table.page.fills]
+                        marks = [
+                            table.page.fills[at]
+                            for p in table.heads
+                            if (at := table.view.at(line, p)) in table.page.fills
+                        ]
                         if not _colour_line(texts, marks, [cell], facts):
                             _note(table.page, cell.row, cell.column, cell.text, facts)
 
@@ -167,10 +186,14 @@ def _colour_line(texts: list[str], marks: list[str], cells: list, facts: Facts) 
     if fill and len(text) < 120:
         facts.colours[fill] = text
         return True
-    if re.search(r"(?i)\bstr(uck|ike)[- ]?(through|out)|\bdurchgestrichen|\bbarré|\btachad|\bbarrat|\bdoorgehaald", text):
+    if re.search(
+        r"(?i)\bstr(uck|ike)[- ]?(through|out)|\bdurchgestrichen|\bbarré|\btachad|\bbarrat|\bdoorgehaald", text
+    ):
         facts.struck = text
         return True
-    if match := re.match(r"(?i)\s*(yellow|gr[ae]y|red|green|blue|orange|gelb|grau|rot|grün|jaune|gris|rouge|vert)\s*[=:]\s*(.+)", text):
+    if match := re.match(
+        r"(?i)\s*(yellow|gr[ae]y|red|green|blue|orange|gelb|grau|rot|grün|jaune|gris|rouge|vert)\s*[=:]\s*(.+)", text
+    ):
         facts.colours[f"name {simple(match[1])}"] = match[2]
         return True
     return False
@@ -197,11 +220,24 @@ def _note(page: Page, row: int, column: int, text: str, facts: Facts) -> None:
             facts.legend.setdefault(simple(match[1]), match[2].strip())
     for sentence in re.split(r"\.\s|\n", text):
         named = [meaning for _, _, found in spans(tokens(sentence), "instruments") for _, meaning in found]
-        side = [meaning for start, end, found in spans(tokens(sentence), "sides") for _, meaning in found if end - start > 1 or len(tokens(sentence)[start]) > 4]
-        if len(set(side)) == 1 and len(tokens(sentence)) > 2 and not (row == 0 and named and len(tokens(sentence)) > 14):
+        side = [
+            meaning
+            for start, end, found in spans(tokens(sentence), "sides")
+            for _, meaning in found
+            if end - start > 1 or len(tokens(sentence)[start]) > 4
+        ]
+        if (
+            len(set(side)) == 1
+            and len(tokens(sentence)) > 2
+            and not (row == 0 and named and len(tokens(sentence)) > 14)
+        ):
             where = facts.sides.setdefault(page.name, {})
             head = re.split(r"[:]", sentence)[0]
-            listed = [meaning for _, _, found in spans(tokens(head), "instruments") for _, meaning in found] if ":" in sentence else named
+            listed = (
+                [meaning for _, _, found in spans(tokens(head), "instruments") for _, meaning in found]
+                if ":" in sentence
+                else named
+            )
             for instrument in listed or [""]:
                 where[instrument] = side[0]
         unit = [meaning for meaning in within(sentence, "units") if meaning in ("kgf", "lbf")]

@@ -4,15 +4,31 @@ from collections import Counter
 
 import tomlkit
 
-from outcomes.importing.conversion import Converted
-from outcomes.importing.described import Described
+from outcomes.importing.language.vocabulary import simple
+from outcomes.importing.making.accounts import Converted
+from outcomes.importing.making.described import Described
+from outcomes.importing.making.schedule import Schedule
 from outcomes.importing.questions import STUDY, Questions, as_numbers, slug
-from outcomes.importing.schedule import Schedule
-from outcomes.importing.vocabulary import simple
 from outcomes.known import find_instrument
 
-_CONTROL = ("control", "usual", "standard", "placebo", "sham", "conventional", "kontroll", "temoin", "controle", "habituel",
-            "ublich", "gewohn", "habitual", "abituale", "gebruikelijk", "routine")  # fmt: skip
+_CONTROL = (
+    "control",
+    "usual",
+    "standard",
+    "placebo",
+    "sham",
+    "conventional",
+    "kontroll",
+    "temoin",
+    "controle",
+    "habituel",
+    "ublich",
+    "gewohn",
+    "habitual",
+    "abituale",
+    "gebruikelijk",
+    "routine",
+)
 
 
 def study_text(title: str, schedule: Schedule, described: Described, done: Converted, questions: Questions) -> str:
@@ -25,8 +41,14 @@ def study_text(title: str, schedule: Schedule, described: Described, done: Conve
     names = outcomes_of(done)
     primary = ""
     if len(names) > 1:
-        answer = questions.ask(STUDY, "primary outcome", "study.toml, primary", "Which outcome is the primary one?", names)
-        primary = answer if answer in names else next((name for name in names if answer and simple(answer) == simple(name)), "")
+        answer = questions.ask(
+            STUDY, "primary outcome", "study.toml, primary", "Which outcome is the primary one?", names
+        )
+        primary = (
+            answer
+            if answer in names
+            else next((name for name in names if answer and simple(answer) == simple(name)), "")
+        )
         if answer and not primary:
             questions.refuse("primary outcome", f"found {answer!r}, allowed {', '.join(names)}")
     why = "not answered yet: the outcome measured most often stands here" if not primary and len(names) > 1 else ""
@@ -58,7 +80,9 @@ def outcomes_of(done: Converted) -> list[str]:
         known = find_instrument(name)
         if known is None:
             continue
-        scale = row.cells.get("scale") or (_scale_of_item(known, row.cells["item"]) if row.table == "items" else known.main_scale.id)
+        scale = row.cells.get("scale") or (
+            _scale_of_item(known, row.cells["item"]) if row.table == "items" else known.main_scale.id
+        )
         counted[f"{name}.{scale}"] += 1 if row.table != "items" else 0
         counted[f"{name}.{scale}"] += 0
     return [name for name, _ in sorted(counted.items(), key=lambda entry: (-entry[1], entry[0]))]
@@ -74,12 +98,22 @@ def _add_arms(file, arms: list[tuple[str, str]], questions: Questions) -> None:
     labels = [label for _, label in arms]
     likely = [label for label in labels if any(word in simple(label) for word in _CONTROL)]
     answer = questions.ask(
-        STUDY, "reference arm", "study.toml, arms", "Which arm is the reference, with which the others are compared?", labels,
+        STUDY,
+        "reference arm",
+        "study.toml, arms",
+        "Which arm is the reference, with which the others are compared?",
+        labels,
         likely[0] if len(likely) == 1 else "",
-    )  # fmt: skip
+    )
     said = simple(answer)
     reference = next(
-        (name for name, label in arms if said and (said in (simple(label), simple(name)) or simple(label) in said or f" {simple(name)} " in f" {said} ")), ""
+        (
+            name
+            for name, label in arms
+            if said
+            and (said in (simple(label), simple(name)) or simple(label) in said or f" {simple(name)} " in f" {said} ")
+        ),
+        "",
     )
     if answer and not reference:
         questions.refuse("reference arm", f"found {answer!r}, allowed {', '.join(labels)}")
@@ -112,15 +146,23 @@ def _add_visits(file, schedule: Schedule) -> None:
 
 def _add_options(file, done: Converted, questions: Questions) -> None:
     """Scoring options that have no default."""
-    chosen = {}
+    chosen: dict[str, dict[str, object]] = {}
     for name in sorted({row.cells.get("instrument", "") for row in done.rows}):
         known = find_instrument(name)
-        for option in known.options.values() if known else ():
+        if known is None:
+            continue
+        for option in known.options.values():
             if option.default is not None or option.kind == "table":
                 continue
             why = " ".join(option.why.split())
             key = f"option {name} {option.id}"
-            answer = questions.ask(STUDY, key, f"study.toml, [instruments.{name}]", f"{known.name}, {option.id}: {why}", map(str, option.values))
+            answer = questions.ask(
+                STUDY,
+                key,
+                f"study.toml, [instruments.{name}]",
+                f"{known.name}, {option.id}: {why}",
+                map(str, option.values),
+            )
             if not answer:
                 continue
             if option.kind == "number":

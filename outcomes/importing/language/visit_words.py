@@ -3,11 +3,14 @@
 from dataclasses import dataclass, replace
 from functools import cache
 
-from outcomes.importing.vocabulary import phrases, tokens
+from outcomes.importing.language.vocabulary import phrases, tokens
 
 _DAYS = {"day": 1.0, "week": 7.0, "month": 365.25 / 12, "year": 365.25}
 _ORDER = {"screening": -1.0, "pre": 0.0, "mid": 1.0, "post": 2.0, "fu": 3.0, "unscheduled": 9.0}
 _LONGEST = 4
+_BETWEEN = frozenset(
+    "visit test of the at assessment training treatment later after post de nach apres dopo na des a al + tras bei le".split()
+)
 
 
 @dataclass(frozen=True)
@@ -57,9 +60,7 @@ def read_visit(text: str, *, bare: bool = True) -> VisitWord | None:
     while start < len(words):
         step = _phrase(words, start, False)
         if step is None:
-            if words[start] in ("visit", "test", "of", "the", "at", "assessment", "training", "treatment", "the", "later",
-                                "after", "post", "de", "nach", "apres", "dopo", "na", "des", "a", "al", "+",
-                                "tras", "bei", "le"):  # fmt: skip
+            if words[start] in _BETWEEN:
                 start += 1
                 continue
             return None
@@ -80,7 +81,7 @@ def find_visit(words: tuple[str, ...], start: int) -> tuple[int, VisitWord] | No
 
 
 def _complements(first: VisitWord, second: VisitWord) -> bool:
-    return second.kind == "time" and first.kind != "time" or first.kind == "time" and second.kind in ("fu", "post")
+    return (second.kind == "time" and first.kind != "time") or (first.kind == "time" and second.kind in ("fu", "post"))
 
 
 def _joined(first: VisitWord, second: VisitWord) -> VisitWord:
@@ -112,12 +113,22 @@ def _phrase(words: tuple[str, ...], start: int, inside: bool) -> tuple[int, Visi
             kind = meanings[0][1]
             end = start + size
             number = None
-            if kind in ("fu", "post", "screening") and end < len(words) and words[end].isdigit() and len(words[end]) < 2:
+            if (
+                kind in ("fu", "post", "screening")
+                and end < len(words)
+                and words[end].isdigit()
+                and len(words[end]) < 2
+            ):
                 after = words[end + 1 : end + 2]
                 if not (after and after in phrases("durations")):
                     number, end = int(words[end]), end + 1
             return end, VisitWord(kind, " ".join(words[start:end]), number=number)
-        if rest[:size] in phrases("visit_numbers") and size < len(rest) and rest[size].isdigit() and len(rest[size]) < 3:
+        if (
+            rest[:size] in phrases("visit_numbers")
+            and size < len(rest)
+            and rest[size].isdigit()
+            and len(rest[size]) < 3
+        ):
             if inside and rest[:size] == ("test",):
                 continue
             return start + size + 1, VisitWord("ordinal", " ".join(rest[: size + 1]), number=int(rest[size]))

@@ -1,13 +1,14 @@
-"""Lines that may not be converted before somebody has answered: hidden, struck through, twice, of nobody in the list."""
+"""Lines that may not be converted before somebody has answered: hidden, struck through, twice, of nobody in the "
+"list."""
 
 from collections import defaultdict
 from collections.abc import Iterable
 
-from outcomes.importing.layout import shape
-from outcomes.importing.observations import Observation, Record
-from outcomes.importing.people import key_of
+from outcomes.importing.finding.layout import shape
+from outcomes.importing.finding.observations import Observation, Record
+from outcomes.importing.finding.people import key_of
+from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.questions import ASK, CONFIRM, Questions, slug
-from outcomes.importing.vocabulary import simple
 
 HELD, DROPPED = "held", "set aside"
 _YES = ("yes", "y", "ja", "keep", "use", "a participant", "include")
@@ -57,10 +58,14 @@ def find_holds(records: list[Record], observations: list[Observation], questions
         example = next(iter(zeros.items()))
         places = sorted({r.source.name for r in records if r.typed.strip() in zeros})
         questions.ask(
-            CONFIRM, "leading zeros", ", ".join(places),
-            f"Leading zeros of the codes differ: is {example[0]} the same person as {example[1]} (and so on, {len(zeros)} codes)?",
-            ("yes", "no"), "yes",
-        )  # fmt: skip
+            CONFIRM,
+            "leading zeros",
+            ", ".join(places),
+            f"Leading zeros of the codes differ: is {example[0]} the same person as {example[1]} (and so on, "
+            f"{len(zeros)} codes)?",
+            ("yes", "no"),
+            "yes",
+        )
     return holds
 
 
@@ -76,9 +81,19 @@ def _hidden_or_struck(record: Record, holds: Holds, questions: Questions) -> Non
     if page.hidden:
         name = f"hidden sheet {page.name}"
         answer = questions.ask(
-            ASK, name, f"sheet {page.name}", "The sheet is hidden. Does it belong to the data of the study?", ("ignore it", "use it")
+            ASK,
+            name,
+            f"sheet {page.name}",
+            "The sheet is hidden. Does it belong to the data of the study?",
+            ("ignore it", "use it"),
         )
-        holds.put(record, name, answer, keep=simple(answer).startswith("use") or says_yes(answer), why="hidden sheet, answered: ignore")
+        holds.put(
+            record,
+            name,
+            answer,
+            keep=simple(answer).startswith("use") or says_yes(answer),
+            why="hidden sheet, answered: ignore",
+        )
         return
     row, column = view.at(record.line, table.key or min(table.heads))
     line_hidden = column in page.hidden_columns if view.turned else row in page.hidden_rows
@@ -86,7 +101,11 @@ def _hidden_or_struck(record: Record, holds: Holds, questions: Questions) -> Non
     if line_hidden:
         name = f"hidden {page.name} {who}"
         answer = questions.ask(
-            ASK, name, record.where, f"The line of {who} is hidden. Is it part of the study?", ("yes, part of the study", "leave out")
+            ASK,
+            name,
+            record.where,
+            f"The line of {who} is hidden. Is it part of the study?",
+            ("yes, part of the study", "leave out"),
         )
         holds.put(record, name, answer, keep=says_yes(answer), why="hidden line, answered: leave out")
     cells = [cell for place in table.heads if (cell := view.cell(record.line, place))]
@@ -95,7 +114,11 @@ def _hidden_or_struck(record: Record, holds: Holds, questions: Questions) -> Non
     if struck and ((key and key.struck) or len(struck) > len(cells) / 2):
         name = f"struck {page.name} {who}"
         answer = questions.ask(
-            ASK, name, record.where, f"The line of {who} is struck through. Leave the person out?", ("leave out", "keep")
+            ASK,
+            name,
+            record.where,
+            f"The line of {who} is struck through. Leave the person out?",
+            ("leave out", "keep"),
         )
         keep = simple(answer).startswith(("keep", "no"))
         holds.put(record, name, answer, keep=keep, why="struck through, answered: leave out", person=True)
@@ -105,18 +128,22 @@ def _second_forms(records: list[Record], holds: Holds, questions: Questions) -> 
     """Two sheets of forms with the same code: the later one waits."""
     pages: dict[tuple[str, ...], list[str]] = defaultdict(list)
     for record in records:
-        if record.source.table.form and record.source.table.key is not None and record.typed:
-            if record.source.name not in pages[key_of(record.typed)]:
-                pages[key_of(record.typed)].append(record.source.name)
+        if not (record.source.table.form and record.source.table.key is not None and record.typed):
+            continue
+        if record.source.name not in pages[key_of(record.typed)]:
+            pages[key_of(record.typed)].append(record.source.name)
     for names in pages.values():
         for name in names[1:]:
             for record in records:
                 if record.source.name == name and record.participant:
                     question = f"same person {name}"
                     answer = questions.ask(
-                        ASK, question, f"sheets {names[0]} and {name}",
-                        f"Both sheets carry the code {record.participant}. Are they the same person?", ("yes, the same person", "no"),
-                    )  # fmt: skip
+                        ASK,
+                        question,
+                        f"sheets {names[0]} and {name}",
+                        f"Both sheets carry the code {record.participant}. Are they the same person?",
+                        ("yes, the same person", "no"),
+                    )
                     holds.put(record, question, answer, keep=says_yes(answer), why="another person under the same code")
 
 
@@ -134,7 +161,11 @@ def _nobody(records: list[Record], measured: set[int], holds: Holds, questions: 
         if record.typed and mine != usual and "9" in usual and "9" not in mine:
             name = f"person {record.typed}"
             answer = questions.ask(
-                ASK, name, record.where, f"{record.typed!r} looks unlike the other codes. Is it a participant?", ("a participant", "leave out")
+                ASK,
+                name,
+                record.where,
+                f"{record.typed!r} looks unlike the other codes. Is it a participant?",
+                ("a participant", "leave out"),
             )
             holds.put(record, name, answer, keep=says_yes(answer), why="no participant")
 
@@ -147,19 +178,24 @@ def _same_codes(records: list[Record], holds: Holds, questions: Questions) -> No
         if any(said) and record.typed:
             described[key_of(record.typed)].setdefault(record.source.table.page.file, (*said, record))
     clashing = {
-        key for key, files in described.items()
+        key
+        for key, files in described.items()
         if len(files) > 1 and any(len({entry[i] for entry in files.values() if entry[i]}) > 1 for i in (0, 1))
-    }  # fmt: skip
+    }
     if not clashing:
         return
     files = sorted({file for key in clashing for file in described[key]})
     name = "same codes"
     answer = questions.ask(
-        ASK, name, ", ".join(files),
+        ASK,
+        name,
+        ", ".join(files),
         f"{len(clashing)} codes stand in several files for people of another age or sex (e.g. "
-        f"{next(iter(described[next(iter(clashing))].values()))[2].participant}). Are they different people? Then the number of the file "
-        "is put before the code.", ("different people", "the same people"),
-    )  # fmt: skip
+        f"{next(iter(described[next(iter(clashing))].values()))[2].participant}). Are they different people? Then the "
+        f"number of the file "
+        "is put before the code.",
+        ("different people", "the same people"),
+    )
     for record in records:
         if key_of(record.typed) in described and record.source.table.page.file in files:
             if not answer:
@@ -182,7 +218,15 @@ def _twice(records: list[Record], observations: list[Observation], holds: Holds,
         visit = record.visit.key if record.visit else None
         described = not record.source.measures
         if described or filled[id(record)]:
-            key = (id(record.source), record.participant, visit, record.side, record.condition, record.trial, record.repeat)
+            key = (
+                id(record.source),
+                record.participant,
+                visit,
+                record.side,
+                record.condition,
+                record.trial,
+                record.repeat,
+            )
             groups[key].append(record)
     for group in groups.values():
         if len(group) < 2:
@@ -199,7 +243,8 @@ def _twice(records: list[Record], observations: list[Observation], holds: Holds,
 
 def _alike(group: list[Record]) -> bool:
     texts = [
-        tuple(simple(record.source.table.view.text(record.line, place)) for place in record.source.table.heads) for record in group
+        tuple(simple(record.source.table.view.text(record.line, place)) for place in record.source.table.heads)
+        for record in group
     ]
     return len(set(texts)) == 1
 
@@ -210,12 +255,17 @@ def _ask_which(group: list[Record], holds: Holds, questions: Questions) -> None:
     choices = [f"{'column' if view.turned else 'row'} {record.line}" for record in group]
     visit = f" at {first.visit.label}" if first.visit else ""
     name = f"twice {first.source.name} {first.participant}{visit}"
-    dates = [f"{choice} ({text})" for choice, record in zip(choices, group, strict=True) if (text := record.text("date"))]
+    dates = [
+        f"{choice} ({text})" for choice, record in zip(choices, group, strict=True) if (text := record.text("date"))
+    ]
     answer = questions.ask(
-        ASK, name, f"{first.source.name}, {', '.join(choices)}",
-        f"{first.participant} has {len(group)} lines{visit}{': ' + ', '.join(dates) if dates else ''}. Which one counts?",
+        ASK,
+        name,
+        f"{first.source.name}, {', '.join(choices)}",
+        f"{first.participant} has {len(group)} lines{visit}{': ' + ', '.join(dates) if dates else ''}. Which one "
+        f"counts?",
         (*choices, "the later one", "the earlier one", "leave out"),
-    )  # fmt: skip
+    )
     said = simple(answer)
     chosen: Record | None = None
     if said.startswith(("the later", "later", "the last", "last", "the second", "second")):
@@ -223,7 +273,9 @@ def _ask_which(group: list[Record], holds: Holds, questions: Questions) -> None:
     elif said.startswith(("the earlier", "earlier", "the first", "first")):
         chosen = group[0]
     else:
-        chosen = next((r for r, choice in zip(group, choices, strict=True) if said == simple(choice) or said == str(r.line)), None)
+        chosen = next(
+            (r for r, choice in zip(group, choices, strict=True) if said == simple(choice) or said == str(r.line)), None
+        )
     if answer and chosen is None and not said.startswith(("leave", "none")):
         questions.refuse(name, f"found {answer!r}, allowed {', '.join(choices)}, the later one, leave out")
         answer = ""
@@ -233,7 +285,11 @@ def _ask_which(group: list[Record], holds: Holds, questions: Questions) -> None:
 
 def _unlisted(records: list[Record], measured: set[int], holds: Holds, questions: Questions) -> None:
     """Measured people who are not in the list of participants."""
-    lists = [r for r in records if not r.source.measures and not r.source.long and not r.source.table.form and r.source.table.key is not None]
+    lists = [
+        r
+        for r in records
+        if not r.source.measures and not r.source.long and not r.source.table.form and r.source.table.key is not None
+    ]
     listed = {record.participant for record in lists if record.participant}
     everyone = {record.participant for record in records if id(record) in measured and record.participant}
     if not listed or len(everyone & listed) < _LISTED * len(everyone):
@@ -242,9 +298,13 @@ def _unlisted(records: list[Record], measured: set[int], holds: Holds, questions
         if id(record) in measured and record.participant and record.participant not in listed and not holds.why(record):
             name = f"unlisted {record.participant}"
             answer = questions.ask(
-                ASK, name, record.where, f"{record.participant} is not in the list of participants. A participant of the study, or "
-                "another code typed wrongly?", ("a participant", "leave out", *_nearest(record.participant, listed)),
-            )  # fmt: skip
+                ASK,
+                name,
+                record.where,
+                f"{record.participant} is not in the list of participants. A participant of the study, or "
+                "another code typed wrongly?",
+                ("a participant", "leave out", *_nearest(record.participant, listed)),
+            )
             if answer in listed:
                 record.participant = answer
                 continue

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from statistics import median
 
+from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.questions import CONFIRM, STUDY, Questions, as_numbers, slug
-from outcomes.importing.visit_words import VisitWord
 
 _NEAR = 0.2  # share of the day by which dates may differ from a round number of weeks
 
@@ -37,7 +37,7 @@ class Schedule:
 
 
 def make_schedule(scopes: Iterable[tuple[str, list[VisitWord]]], questions: Questions) -> Schedule:
-    """One list of visits from the words of every table; words of different kinds are matched by their order, and said so.
+    """One list of visits from the words of every table; words of other kinds are matched by order, and said so.
 
     scopes: the name of a table (or of all sheets named after visits) and its visit words.
     """
@@ -65,9 +65,13 @@ def make_schedule(scopes: Iterable[tuple[str, list[VisitWord]]], questions: Ques
         if len(words) == len(visits) and all(schedule.find(word) in (None, visit) for visit, word in pairs):
             said = ", ".join(f"{visit.label} = {word.label}" for visit, word in pairs)
             answer = questions.ask(
-                CONFIRM, f"visit words {name}", name, f"Visits are named in different ways. Are these the same visits: {said}?",
-                ("yes", "no"), "yes",
-            )  # fmt: skip
+                CONFIRM,
+                f"visit words {name}",
+                name,
+                f"Visits are named in different ways. Are these the same visits: {said}?",
+                ("yes", "no"),
+                "yes",
+            )
             if not answer.lower().startswith("n"):
                 for visit, word in pairs:
                     visit.keys.add(word.key)
@@ -79,7 +83,12 @@ def make_schedule(scopes: Iterable[tuple[str, list[VisitWord]]], questions: Ques
                 match.keys.add(word.key)
                 _also(match, word)
                 questions.ask(
-                    CONFIRM, f"visit {word.label}", name, f"Is {word.label!r} the visit {match.label!r}?", ("yes", "no"), "yes"
+                    CONFIRM,
+                    f"visit {word.label}",
+                    name,
+                    f"Is {word.label!r} the visit {match.label!r}?",
+                    ("yes", "no"),
+                    "yes",
                 )
             else:
                 visits.append(_visit(word))
@@ -152,7 +161,8 @@ def plan_days(schedule: Schedule, dates: dict[str, dict[str, date]], questions: 
     seen = {visit.id: _usual(visits[0].id, visit.id, dates) for visit in visits}
     guesses = [visit.day if visit.day is not None else seen[visit.id] for visit in visits]
     sure = all(guess is not None for guess in guesses) and guesses == sorted(set(guesses), key=guesses.index)  # type: ignore[type-var]
-    text = f"On which days after the first visit are {', '.join(visit.label for visit in visits)} planned? The days in that order."
+    names = ", ".join(visit.label for visit in visits)
+    text = f"On which days after the first visit are {names} planned? The days in that order."
     proposal = ", ".join(f"{guess:g}" for guess in guesses if guess is not None) if sure else ""
     if sure and seen:
         text += " The proposal is the usual distance between the dates."

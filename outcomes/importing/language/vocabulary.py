@@ -31,7 +31,7 @@ def tokens(text: str) -> tuple[str, ...]:
 @cache
 def groups() -> Mapping[str, Mapping[str, tuple[str, ...]]]:
     """The lists of `words.toml`."""
-    text = files("outcomes.importing").joinpath("words.toml").read_text(encoding="utf-8")
+    text = files("outcomes.importing.language").joinpath("words.toml").read_text(encoding="utf-8")
     return {
         name: {meaning: tuple(words) for meaning, words in group.items()} for name, group in tomllib.loads(text).items()
     }

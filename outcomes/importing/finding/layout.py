@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
 
-from outcomes.importing.headings import Around, recognise
-from outcomes.importing.pages import Cell, Page
-from outcomes.importing.visit_words import read_visit
-from outcomes.importing.vocabulary import phrases, simple, tokens, whole
+from outcomes.importing.language.headings import Around, recognise
+from outcomes.importing.language.visit_words import read_visit
+from outcomes.importing.language.vocabulary import phrases, simple, tokens
+from outcomes.importing.opening.pages import Cell, Page
 
 _SAME_HEADER = 0.8  # share of the header's texts from which a row repeats it
 
@@ -113,7 +113,9 @@ def find_tables(page: Page) -> tuple[list[Table], list[Region]]:
 
 def _bands(page: Page) -> list[Region]:
     """Runs of rows without a blank row between them."""
-    rows = sorted({row for row, _ in page.cells} | {row for row, _ in page.fills if any(r == row for r, _ in page.cells)})
+    rows = sorted(
+        {row for row, _ in page.cells} | {row for row, _ in page.fills if any(r == row for r, _ in page.cells)}
+    )
     bands: list[list[int]] = []
     for row in rows:
         if bands and row == bands[-1][-1] + 1:
@@ -169,7 +171,9 @@ def _table(page: Page, part: Region) -> Table | None:
         return found
     for row in range(part.top, part.bottom):
         visits = [c for c in range(part.left + 1, part.right + 1) if read_visit(page.text(row, c), bare=False)]
-        labels = _known(page, [(line, part.left) for line in range(row + 1, part.bottom + 1)], above=page.text(row, part.left))
+        labels = _known(
+            page, [(line, part.left) for line in range(row + 1, part.bottom + 1)], above=page.text(row, part.left)
+        )
         filled = [c for c in range(part.left + 1, part.right + 1) if page.text(row, c)]
         if visits and len(visits) == len(filled) and labels >= max(1, (part.bottom - row) // 2):
             return _down(View(page, turned=True), Region(part.left, row, part.right, part.bottom), anchor=part.left)
@@ -177,8 +181,8 @@ def _table(page: Page, part: Region) -> Table | None:
         roles = [known_heading(page.text(row, c)) for c in range(part.left, part.right + 1)]
         if "visit" in roles and "measure" in roles:
             return _down(View(page), part, anchor=row)
-    labels = [known_heading(page.text(row, part.left)) for row in range(part.top, part.bottom + 1)]
-    if part.right == part.left + 1 and sum(map(bool, labels)) >= 2:
+    named = [known_heading(page.text(row, part.left)) for row in range(part.top, part.bottom + 1)]
+    if part.right == part.left + 1 and sum(map(bool, named)) >= 2:
         return _down(View(page, turned=True), part.turned(), anchor=part.left)
     return None
 
@@ -189,7 +193,9 @@ def _by_shapes(page: Page, part: Region) -> Table | None:
         texts = [page.text(row, c).strip() for c in range(part.left + 1, part.right + 1)]
         labels = _known(page, [(line, part.left) for line in range(row + 1, part.bottom + 1)])
         if labels >= 2 and _codes([text for text in texts if text]):
-            return _down(View(page, turned=True), Region(part.left, part.top, part.right, part.bottom), anchor=part.left, key=row)
+            return _down(
+                View(page, turned=True), Region(part.left, part.top, part.right, part.bottom), anchor=part.left, key=row
+            )
     for row in range(part.top, min(part.bottom, part.top + 4)):
         heads = _known(page, [(row, c) for c in range(part.left + 1, part.right + 1)])
         codes = [text for line in range(row + 1, part.bottom + 1) if (text := page.text(line, part.left).strip())]
@@ -204,8 +210,11 @@ def _codes(texts: list[str]) -> bool:
         return False
     looks = Counter(map(shape, texts))
     usual, often = looks.most_common(1)[0] if looks else ("", 0)
-    return len(texts) >= 3 and often >= 0.75 * len(texts) and bool(re.fullmatch(r"A9|A9A|A9A9", usual)) and not any(
-        read_visit(text, bare=False) for text in texts[:3]
+    return (
+        len(texts) >= 3
+        and often >= 0.75 * len(texts)
+        and bool(re.fullmatch(r"A9|A9A|A9A9", usual))
+        and not any(read_visit(text, bare=False) for text in texts[:3])
     )
 
 
@@ -217,13 +226,17 @@ def _known(page: Page, places: list[tuple[int, int]], above: str = "") -> int:
 
 def _down(view: View, part: Region, anchor: int, key: int | None = None) -> Table | None:
     """A table whose header is around line `anchor`. key: place of the participant where no heading says so."""
-    key = key if key is not None else next(
-        (
-            place
-            for place in range(part.left, part.right + 1)
-            if known_heading(view.text(anchor, place)) == "participant"
-        ),
-        None,
+    key = (
+        key
+        if key is not None
+        else next(
+            (
+                place
+                for place in range(part.left, part.right + 1)
+                if known_heading(view.text(anchor, place)) == "participant"
+            ),
+            None,
+        )
     )
     header, title = _header(view, part, anchor, key)
     heads = {}
@@ -259,7 +272,12 @@ def _header(view: View, part: Region, anchor: int, key: int | None) -> tuple[tup
     merged = view.merged_at(anchor, place)
     if merged:
         first, last = min(first, merged[0]), max(last, merged[2])
-    while last < part.bottom and key is not None and not view.text(last + 1, key) and _sub_heading(view, part, last + 1, key):
+    while (
+        last < part.bottom
+        and key is not None
+        and not view.text(last + 1, key)
+        and _sub_heading(view, part, last + 1, key)
+    ):
         last += 1
     return tuple(range(first, last + 1)), title
 
@@ -339,8 +357,16 @@ def _notes_below(table: Table) -> None:
     for line in reversed(list(table.lines)):
         filled = [place for place in table.heads if view.text(line, place)]
         text = view.text(line, table.key)
-        only = len(filled) == 1 and filled[0] == table.key and (len(text) > 15 or " " in text.strip() or ":" in text or "=" in text)
-        legend = not text and len(filled) <= 2 and all(view.cell(line, p) and not _numeric(view.text(line, p)) for p in filled)
+        only = (
+            len(filled) == 1
+            and filled[0] == table.key
+            and (len(text) > 15 or " " in text.strip() or ":" in text or "=" in text)
+        )
+        legend = (
+            not text
+            and len(filled) <= 2
+            and all(view.cell(line, p) and not _numeric(view.text(line, p)) for p in filled)
+        )
         spans_over = view.merged_at(line, table.key) is not None
         if (only and not looks_like(text, ids_of(table, without=line))) or (legend and not spans_over):
             _put_aside(table, line, "note below the table")

@@ -4,7 +4,7 @@ from pathlib import Path
 from xml.etree.ElementTree import Element, iterparse
 
 from outcomes.errors import StudyError
-from outcomes.importing.pages import Cell, Page, Variable
+from outcomes.importing.opening.pages import Cell, Page, Variable
 
 # Columns of the table, beside one per item.
 KEYS = ("SubjectKey", "StudyEvent", "Form repeat", "Site")
@@ -41,7 +41,10 @@ def exchange_pages(path: Path) -> list[Page]:
         lead = [key, event, *([repeat] if repeats else []), *([site] if sites else [])]
         table.append([*lead, *[cells.get(name, "") for name in used]])
     found = {
-        (r, c): Cell(r, c, text, text) for r, row in enumerate(table, 1) for c, text in enumerate(row, 1) if text.strip()
+        (r, c): Cell(r, c, text, text)
+        for r, row in enumerate(table, 1)
+        for c, text in enumerate(row, 1)
+        if text.strip()
     }
     page = Page(path.name, "", found, formal=True)
     page.variables = {len(heads) + n: known[name] for n, name in enumerate(used, 1) if name in known}
@@ -54,8 +57,8 @@ def _safe_root(path: Path) -> Element:
         if b"<!ENTITY" in file.read(20_000):
             raise StudyError(f"{path.name}: XML with entity declarations is not read. Export it again without them.")
     root = None
-    for _, root in iterparse(path, events=("end",)):
-        pass
+    for _, element in iterparse(path, events=("end",)):
+        root = element
     if root is None:
         raise StudyError(f"{path.name}: the XML file is empty.")
     return root
@@ -86,7 +89,8 @@ def _child(element: Element, name: str) -> Element | None:
 def _metadata(root: Element) -> tuple[dict[str, str], dict[str, str], dict[str, Variable]]:
     """Names of items by OID, labels of events by OID, and what is known of each item (by the name of its column)."""
     units = {
-        unit.get("OID", ""): _text(_child(unit, "Symbol")) or unit.get("Name", "") for unit in _all(root, "MeasurementUnit")
+        unit.get("OID", ""): _text(_child(unit, "Symbol")) or unit.get("Name", "")
+        for unit in _all(root, "MeasurementUnit")
     }
     lists = {}
     for entry in _all(root, "CodeList"):
@@ -108,7 +112,9 @@ def _metadata(root: Element) -> tuple[dict[str, str], dict[str, str], dict[str, 
             unit=units.get(unit.get("MeasurementUnitOID", ""), "") if unit is not None else "",
             kind=item.get("DataType", ""),
         )
-    events = {event.get("OID", ""): event.get("Name", "") or event.get("OID", "") for event in _all(root, "StudyEventDef")}
+    events = {
+        event.get("OID", ""): event.get("Name", "") or event.get("OID", "") for event in _all(root, "StudyEventDef")
+    }
     return items, events, known
 
 

@@ -5,13 +5,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from outcomes.importing.vocabulary import simple
+from outcomes.importing.language.vocabulary import simple
 
 _ZERO = date(1899, 12, 30)  # day zero of spreadsheet serial numbers
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?")
 _PAIR = re.compile(r"(\d{1,2})\s*([-/. ])\s*(\d{1,2})\s*[-/. ]\s*(\d{4}|\d{2})(?:\s+\d.*)?")
 _COMPACT = re.compile(r"(19|20)(\d{2})(\d{2})(\d{2})")
-_DAY_WORD = re.compile(r"(?:\w+,?\s+)?(\d{1,2})(?:\.|st|nd|rd|th|º|er)?\s*(?:de\s+|di\s+)?[- ]?([a-z]+)\.?\s*(?:de\s+|di\s+)?,?[- ]?(\d{4}|\d{2})")
+_OF = r"(?:de\s+|di\s+)?"
+_DAY_WORD = re.compile(
+    rf"(?:\w+,?\s+)?(\d{{1,2}})(?:\.|st|nd|rd|th|º|er)?\s*{_OF}[- ]?([a-z]+)\.?\s*{_OF},?[- ]?(\d{{4}}|\d{{2}})"
+)
 _WORD_DAY = re.compile(r"([a-z]+)\.?\s+(\d{1,2})(?:st|nd|rd|th)?,?\s+(\d{4}|\d{2})")
 _ISO_PARTIAL = re.compile(r"(19|20)\d{2}(-\d{2})?")
 _MONTHS = (
@@ -32,7 +35,8 @@ _MONTHS = (
 
 @dataclass(frozen=True)
 class DateText:
-    """A date as typed: two readings where day and month could change places, one otherwise, none where it is no date."""
+    """A date as typed: two readings where day and month could change places, one otherwise, none where it is no "
+    "date."""
 
     day_first: date | None
     month_first: date | None

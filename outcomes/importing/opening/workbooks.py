@@ -2,15 +2,15 @@
 
 import zipfile
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, time
 from pathlib import Path
 
 import pandas as pd
 
 from outcomes.errors import StudyError
-from outcomes.importing.exchange import exchange_pages
-from outcomes.importing.pages import Cell, Page, Variable
+from outcomes.importing.opening.exchange import exchange_pages
+from outcomes.importing.opening.pages import Cell, Page, Variable
 from outcomes.reading.files import TEXT_FORMATS, load
 
 FORMATS = (*TEXT_FORMATS, ".xlsx", ".xlsm", ".parquet", ".sav", ".zsav", ".dta", ".xml", ".xpt", ".sas7bdat")
@@ -36,7 +36,9 @@ def open_files(files: Sequence[str | Path]) -> tuple[Page, ...]:
         if ending == ".xls":
             raise StudyError(f"{path.name}: the old workbook format .xls. Save it as .xlsx and import that.")
         if ending not in FORMATS:
-            raise StudyError(f"{path.name}: found {ending or 'no ending'}, allowed {', '.join(FORMATS)}. Save it as one.")
+            raise StudyError(
+                f"{path.name}: found {ending or 'no ending'}, allowed {', '.join(FORMATS)}. Save it as one."
+            )
         pages += _open(path, ending)
     names = Counter(page.name for page in pages)
     for page in pages:
@@ -112,7 +114,8 @@ def _workbook(path: Path) -> list[Page]:
     for sheet in book.worksheets:
         if (sheet.max_row or 0) * (sheet.max_column or 0) > _TOO_MANY_CELLS:
             raise StudyError(
-                f"{path.name}, sheet {sheet.title}: {sheet.max_row} rows by {sheet.max_column} columns. Delete the empty "
+                f"{path.name}, sheet {sheet.title}: {sheet.max_row} rows by {sheet.max_column} columns. Delete the "
+                f"empty "
                 "rows and columns that carry only formatting, and save it again."
             )
         values = stored[sheet.title]
@@ -176,10 +179,13 @@ def _colour(entry) -> str:
 def _statistics(path: Path, ending: str) -> Page:
     import pyreadstat
 
-    readers = {
-        ".sav": pyreadstat.read_sav, ".zsav": pyreadstat.read_sav, ".dta": pyreadstat.read_dta,
-        ".xpt": pyreadstat.read_xport, ".sas7bdat": pyreadstat.read_sas7bdat,
-    }  # fmt: skip
+    readers: dict[str, Callable] = {
+        ".sav": pyreadstat.read_sav,
+        ".zsav": pyreadstat.read_sav,
+        ".dta": pyreadstat.read_dta,
+        ".xpt": pyreadstat.read_xport,
+        ".sas7bdat": pyreadstat.read_sas7bdat,
+    }
     # With user_missing, or the kinds of missing answers are lost.
     options = {"user_missing": True} if ending in (".sav", ".zsav", ".dta") else {}
     frame, facts = readers[ending](str(path), **options)

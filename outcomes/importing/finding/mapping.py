@@ -4,14 +4,14 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from outcomes.importing.cell_values import code_keys, number_text
-from outcomes.importing.code_books import Facts
-from outcomes.importing.headings import MEASURE, Around, Meaning, instrument_of, item_of, recognise
-from outcomes.importing.layout import Table
-from outcomes.importing.pages import Variable
+from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.layout import Table
+from outcomes.importing.language.cell_values import code_keys, number_text
+from outcomes.importing.language.headings import MEASURE, Around, Meaning, instrument_of, item_of, recognise
+from outcomes.importing.language.visit_words import VisitWord, read_visit
+from outcomes.importing.language.vocabulary import simple, tokens, whole, within
+from outcomes.importing.opening.pages import Variable
 from outcomes.importing.questions import ASK, Questions, slug
-from outcomes.importing.visit_words import VisitWord, read_visit
-from outcomes.importing.vocabulary import simple, tokens, whole, within
 from outcomes.known import find_instrument
 from outcomes.registry import instruments
 
@@ -21,11 +21,29 @@ _STANDARD = re.compile(
     r"(testcd|test|cat|scat|orresu|orres|stresu|stresn|stresc|stat|reasnd|dtc|lat|repnum|seq|dy|blfl|lobxfl|spid|grpid|eval|method)"
 )
 _STANDARD_ROLES = {
-    "testcd": "item", "test": "item_name", "cat": "instrument", "scat": "subcategory", "orres": "value", "stresn": "value",
-    "stresc": "value", "orresu": "unit", "stresu": "unit", "stat": "status", "reasnd": "reason", "dtc": "date",
-    "lat": "side", "repnum": "trial", "seq": "sequence", "dy": "sequence", "blfl": "sequence", "lobxfl": "sequence",
-    "spid": "sequence", "grpid": "sequence", "eval": "sequence", "method": "sequence",
-}  # fmt: skip
+    "testcd": "item",
+    "test": "item_name",
+    "cat": "instrument",
+    "scat": "subcategory",
+    "orres": "value",
+    "stresn": "value",
+    "stresc": "value",
+    "orresu": "unit",
+    "stresu": "unit",
+    "stat": "status",
+    "reasnd": "reason",
+    "dtc": "date",
+    "lat": "side",
+    "repnum": "trial",
+    "seq": "sequence",
+    "dy": "sequence",
+    "blfl": "sequence",
+    "lobxfl": "sequence",
+    "spid": "sequence",
+    "grpid": "sequence",
+    "eval": "sequence",
+    "method": "sequence",
+}
 
 
 @dataclass
@@ -69,7 +87,11 @@ class Source:
     @property
     def long(self) -> bool:
         """Whether each row is one answer: a column says what was measured, another holds the value."""
-        return not self.measures and bool(self.of("value")) and bool(self.of("instrument") or self.of("item") or self.of("item_name"))
+        return (
+            not self.measures
+            and bool(self.of("value"))
+            and bool(self.of("instrument") or self.of("item") or self.of("item_name"))
+        )
 
     @property
     def name(self) -> str:
@@ -96,7 +118,9 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
     instrument, scale = instrument_of(page.subject)
     if not instrument and table.title:
         instrument, scale = instrument_of(table.title)
-    timed = sheet_visit is not None or any(whole(t, "roles") == "visit" for texts in table.heads.values() for t in texts)
+    timed = sheet_visit is not None or any(
+        whole(t, "roles") == "visit" for texts in table.heads.values() for t in texts
+    )
     around = Around(instrument=instrument, scale=scale, timed=timed)
     corner = min(table.heads) if table.view.turned else 0
     prefix = ""
@@ -145,11 +169,14 @@ def _visits_inside(columns: list[Column]) -> bool:
 
 
 def _whose(table: Table, tables: list[Table]) -> str:
-    """The code on the form that a table without participants belongs to, or the sheet's name where sheets are people."""
+    """The code on the form that a table without participants belongs to, or the sheet's name where sheets are "
+    "people."""
     if table.key is not None:
         return ""
     forms = [
-        other for other in tables if other.page is table.page and other.form and other.key is not None and other.first <= table.first
+        other
+        for other in tables
+        if other.page is table.page and other.form and other.key is not None and other.first <= table.first
     ]
     for form in reversed(forms):
         for line in form.lines:
@@ -175,7 +202,9 @@ def _second_look(source: Source, facts: Facts) -> None:
         elif role == "arm" and sided:
             column.meaning = Meaning("side" if has_measures else "affected_side")
         elif role == "hand":
-            column.meaning = Meaning("side" if has_measures and source.one("visit") else "affected_side", rest=("hand",))
+            column.meaning = Meaning(
+                "side" if has_measures and source.one("visit") else "affected_side", rest=("hand",)
+            )
         elif role == "side" and not has_measures:
             column.meaning = Meaning("affected_side", rest=("side",))
         elif role == "condition" and texts and not all(whole(text, "conditions") for text in texts):
@@ -217,12 +246,26 @@ def _values(table: Table, place: int) -> list[str]:
 
 def _single_roles(source: Source, values: Mapping[int, list[str]]) -> None:
     """Of several columns with one role, the best one keeps it."""
-    for role in ("visit", "participant", "arm", "age", "sex", "affected_side", "dominant_side", "diagnosis", "instrument", "side"):
+    for role in (
+        "visit",
+        "participant",
+        "arm",
+        "age",
+        "sex",
+        "affected_side",
+        "dominant_side",
+        "diagnosis",
+        "instrument",
+        "side",
+    ):
         columns = [column for column in source.of(role) if not column.meaning.visit]
         if len(columns) < 2:
             continue
         if role == "visit":
-            best = max(columns, key=lambda c: (not all(t.replace(".", "").isdigit() for t in values[c.place]), bool(values[c.place])))
+            best = max(
+                columns,
+                key=lambda c: (not all(t.replace(".", "").isdigit() for t in values[c.place]), bool(values[c.place])),
+            )
         elif role == "participant":
             best = next((c for c in columns if c.place == source.table.key), columns[0])
         else:
@@ -263,13 +306,18 @@ def _numbered_visits(source: Source, values: Mapping[int, list[str]]) -> None:
             known = find_instrument(column.meaning.instrument)
             number = column.meaning.number
             column.meaning = replace(
-                column.meaning, table="totals", number=None, stat="numbered", visit=VisitWord("ordinal", str(number), number=number),
+                column.meaning,
+                table="totals",
+                number=None,
+                stat="numbered",
+                visit=VisitWord("ordinal", str(number), number=number),
                 scale=column.meaning.scale or (known.main_scale.id if known else ""),
-            )  # fmt: skip
+            )
 
 
 def ask_unknown(sources: list[Source], questions: Questions) -> None:
-    """Columns of numbers under words that nobody knows are asked about: one question for one name, whatever its visits."""
+    """Columns of numbers under words that nobody knows are asked about: one question for one name, whatever its "
+    "visits."""
     for source in sources:
         if source.long:
             continue
@@ -284,23 +332,34 @@ def ask_unknown(sources: list[Source], questions: Questions) -> None:
             rest = [word for word in column.meaning.rest if len(word) > 1]
             stem = " ".join(rest) or " ".join(word for word in tokens(column.name) if len(word) > 1)
             answer = questions.ask(
-                ASK, f"what is {stem}", f"{source.name}: {column.name}",
-                f"Columns of numbers named {stem!r} were not recognised. What do they hold? Write the name of an instrument "
-                "(and its scale or unit), or leave out.", ("leave out",),
-            )  # fmt: skip
+                ASK,
+                f"what is {stem}",
+                f"{source.name}: {column.name}",
+                f"Columns of numbers named {stem!r} were not recognised. What do they hold? Write the name of an "
+                f"instrument "
+                "(and its scale or unit), or leave out.",
+                ("leave out",),
+            )
             column.open = "" if answer else slug(f"what is {stem}")
             if not answer or simple(answer).startswith("leave"):
                 continue
             found = recognise([f"{answer} {column.meaning.number or ''}".strip()], source.around)
             if found.role == "":
-                questions.refuse(f"what is {stem}", f"found {answer!r}, allowed the name of an instrument of the catalogue, or leave out")
+                questions.refuse(
+                    f"what is {stem}",
+                    f"found {answer!r}, allowed the name of an instrument of the catalogue, or leave out",
+                )
                 column.open = slug(f"what is {stem}")
                 continue
             own = column.meaning
             column.meaning = replace(
-                found, visit=own.visit, side=found.side or own.side, condition=found.condition or own.condition, unit=found.unit or own.unit,
+                found,
+                visit=own.visit,
+                side=found.side or own.side,
+                condition=found.condition or own.condition,
+                unit=found.unit or own.unit,
                 rest=tuple(word for word in own.rest if len(word) == 1),
-            )  # fmt: skip
+            )
             changed = True
         if changed:
             _trials_and_means(source)
@@ -308,16 +367,23 @@ def ask_unknown(sources: list[Source], questions: Questions) -> None:
 
 
 def _numbered_items(source: Source, values: Mapping[int, list[str]]) -> None:
-    """ "1" to "33" under no name: a form with that many items and these answers, if one is in the catalogue; it is asked."""
-    columns = [c for c in source.columns if c.role in ("", "item") and not c.meaning.instrument and _number_of(c.name) is not None]
+    """ "1" to "33" under no name: a form with that many items and these answers, if one is in the catalogue; it is "
+    "asked."""
+    columns = [
+        c
+        for c in source.columns
+        if c.role in ("", "item") and not c.meaning.instrument and _number_of(c.name) is not None
+    ]
     numbers = [_number_of(column.name) for column in columns]
     if len(columns) < 4 or sorted(n for n in numbers if n is not None) != list(range(1, len(columns) + 1)):
         return
     typed = {float(t) for column in columns for text in values[column.place] if (t := number_text(text))}
     fits = [
-        name for name, known in instruments().items()
-        if len(known.main_scale.items) == len(columns) and typed <= {level for item in known.items for level in item.levels}
-    ]  # fmt: skip
+        name
+        for name, known in instruments().items()
+        if len(known.main_scale.items) == len(columns)
+        and typed <= {level for item in known.items for level in item.levels}
+    ]
     if not fits:
         return
     for column, number in zip(columns, numbers, strict=True):
@@ -326,7 +392,11 @@ def _numbered_items(source: Source, values: Mapping[int, list[str]]) -> None:
 
 
 def _number_of(name: str) -> int | None:
-    words = [word for word in tokens(name) if word not in ("item", "q", "question", "frage", "item", "pregunta", "domanda", "vraag", "nr", "no")]
+    words = [
+        word
+        for word in tokens(name)
+        if word not in ("item", "q", "question", "frage", "item", "pregunta", "domanda", "vraag", "nr", "no")
+    ]
     return int(words[0]) if len(words) == 1 and words[0].isdigit() else None
 
 
@@ -383,9 +453,12 @@ def meaning_of(text: str) -> Meaning:
     elif what == "angle":
         words = name
         meaning = Meaning(
-            MEASURE, "angles", digit=(within(words, "digits") or [""])[0], joint=(within(words, "joints") or [""])[0],
+            MEASURE,
+            "angles",
+            digit=(within(words, "digits") or [""])[0],
+            joint=(within(words, "joints") or [""])[0],
             movement=(within(words, "movements") or [""])[0],
-        )  # fmt: skip
+        )
     else:
         meaning = Meaning("" if head in ("left out", "") else head)
     for part in rest:
@@ -394,7 +467,7 @@ def meaning_of(text: str) -> Meaning:
             word = read_visit(value)
             meaning = replace(meaning, visit=word or VisitWord("word", value))
         elif name in _FIELDS:
-            meaning = replace(meaning, **{name: value})
+            meaning = replace(meaning, **{name: value})  # type: ignore[arg-type]
         elif part:
             raise ValueError(f"found {part!r}, allowed {', '.join(('visit', *_FIELDS))} with a word")
     return meaning
