@@ -9,7 +9,31 @@ _DAYS = {"day": 1.0, "week": 7.0, "month": 365.25 / 12, "year": 365.25}
 _ORDER = {"screening": -1.0, "pre": 0.0, "mid": 1.0, "post": 2.0, "fu": 3.0, "unscheduled": 9.0}
 _LONGEST = 4
 _BETWEEN = frozenset(
-    "visit test of the at assessment training treatment later after post de nach apres dopo na des a al + tras bei le".split()
+    (
+        "visit",
+        "test",
+        "of",
+        "the",
+        "at",
+        "assessment",
+        "training",
+        "treatment",
+        "later",
+        "after",
+        "post",
+        "de",
+        "nach",
+        "apres",
+        "dopo",
+        "na",
+        "des",
+        "a",
+        "al",
+        "+",
+        "tras",
+        "bei",
+        "le",
+    )
 )
 
 
