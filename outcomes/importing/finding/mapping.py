@@ -12,8 +12,8 @@ from outcomes.importing.language.visit_words import VisitWord, read_visit
 from outcomes.importing.language.vocabulary import simple, tokens, whole, within
 from outcomes.importing.opening.pages import Variable
 from outcomes.importing.questions import ASK, Questions, slug
-from outcomes.known import find_instrument
-from outcomes.registry import instruments
+from outcomes.library.known import find_instrument
+from outcomes.library.registry import instruments
 
 LONG = ("value",)
 _STANDARD = re.compile(

@@ -10,8 +10,8 @@ from outcomes.importing.language.headings import FAMILIES, MEASURE, Meaning, ite
 from outcomes.importing.language.visit_words import VisitWord, read_visit
 from outcomes.importing.language.vocabulary import simple, tokens, whole
 from outcomes.importing.opening.pages import Cell
-from outcomes.instrument import Instrument
-from outcomes.known import find_instrument
+from outcomes.library.instrument import Instrument
+from outcomes.library.known import find_instrument
 
 _NOT_VISITS = ("screening", "unscheduled")
 

@@ -9,9 +9,9 @@ from rapidfuzz import fuzz
 from outcomes.importing.language.visit_words import VisitWord, find_visit, read_visit
 from outcomes.importing.language.vocabulary import phrases, simple, spans, tokens
 from outcomes.importing.opening.pages import Variable
-from outcomes.instrument import Instrument
-from outcomes.known import find_instrument
-from outcomes.registry import instruments
+from outcomes.library.instrument import Instrument
+from outcomes.library.known import find_instrument
+from outcomes.library.registry import instruments
 
 # Names that leave open which edition is meant; the question offers them.
 FAMILIES = {

@@ -4,7 +4,7 @@ import re
 from collections import defaultdict
 from dataclasses import replace
 
-from outcomes.force import convert_force
+from outcomes.dynamometry.force import convert_force
 from outcomes.importing.finding.observations import Observation, Record
 from outcomes.importing.language.cell_values import REASONS, Reading, read_measure, reason_of, status_of, suspicious
 from outcomes.importing.language.headings import Meaning
@@ -13,8 +13,8 @@ from outcomes.importing.making.accounts import Converted, Row
 from outcomes.importing.making.schedule import Visit
 from outcomes.importing.making.settling import Settling
 from outcomes.importing.questions import ASK, CONFIRM, as_value
-from outcomes.instrument import Instrument
-from outcomes.known import find_instrument
+from outcomes.library.instrument import Instrument
+from outcomes.library.known import find_instrument
 
 _FINGER_JOINTS = ("mcp", "pip", "dip", "ip")
 _MINUS_LACKS = "minus = lacks extension, plus = hyperextension"

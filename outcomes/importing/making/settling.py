@@ -10,8 +10,8 @@ from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Accounts
 from outcomes.importing.making.schedule import Visit
 from outcomes.importing.questions import ASK, CONFIRM
-from outcomes.instrument import Instrument
-from outcomes.known import find_instrument
+from outcomes.library.instrument import Instrument
+from outcomes.library.known import find_instrument
 
 _FINGER_JOINTS = ("mcp", "pip", "dip", "ip")
 _MINUS_LACKS = "minus = lacks extension, plus = hyperextension"

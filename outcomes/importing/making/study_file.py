@@ -9,7 +9,7 @@ from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.described import Described
 from outcomes.importing.making.schedule import Schedule
 from outcomes.importing.questions import STUDY, Questions, as_numbers, slug
-from outcomes.known import find_instrument
+from outcomes.library.known import find_instrument
 
 _CONTROL = (
     "control",
