@@ -111,10 +111,12 @@ def totals_on_steps(study: Study) -> Iterator[pd.DataFrame]:
         scale = instrument.scale(str(scale_id)) if scale_id else instrument.main_scale
         if scale is None or not scale.step:
             continue
-        steps = (rows["value"] - scale.low) / scale.step
+        ratings = study.protocol.averaged.get(f"{name}.{scale.id}", 1)
+        step = scale.step / ratings  # the mean of n ratings moves in n-ths of a step
+        steps = (rows["value"] - scale.low) / step
         bad = rows[(steps - steps.round()).abs() > 1e-6]  # far below any step a person could type
         yield flag("total between steps", bad, **place(study, "totals", "value", bad), found=f"{name} " + bad["typed"],
-                   allowed=f"{as_text(scale.low)} in steps of {as_text(float(scale.step))}")  # fmt: skip
+                   allowed=f"{as_text(scale.low)} in steps of {as_text(float(step))}")  # fmt: skip
 
 
 def total_range(study: Study, name: str, scale: str) -> tuple[float, float]:

@@ -125,7 +125,13 @@ def columns(study: Invented, *, dash: bool = True) -> list[tuple[str, str, str, 
 def person_cells(study: Invented, person: dict[str, str]) -> list[object]:
     w = study.words
     sides, sexes = {"left": w.left, "right": w.right}, {"female": w.female, "male": w.male}
-    return [person["participant"], person["arm"], sexes[person["sex"]], int(person["age"]), sides[person["affected_side"]]]
+    return [
+        person["participant"],
+        person["arm"],
+        sexes[person["sex"]],
+        int(person["age"]),
+        sides[person["affected_side"]],
+    ]
 
 
 def person_heads(study: Invented) -> list[str]:
@@ -140,7 +146,9 @@ def cell(study: Invented, text: str) -> object:
         number = float(text)
     except ValueError:
         return text
-    return text.replace(".", ",") if study.words.comma and "." in text else int(number) if number.is_integer() else number
+    return (
+        text.replace(".", ",") if study.words.comma and "." in text else int(number) if number.is_integer() else number
+    )
 
 
 def day(study: Invented, when: date) -> object:
@@ -189,7 +197,12 @@ def merged(study: Invented, path: Path) -> Path:
         code = person["participant"]
         row = person_cells(study, person)
         for number in range(len(study.words.visits)):
-            row += [day(study, study.dates[code, number]) if head[1] == "date" else cell(study, study.get(code, number, *head[1:])) for head in heads]
+            row += [
+                day(study, study.dates[code, number])
+                if head[1] == "date"
+                else cell(study, study.get(code, number, *head[1:]))
+                for head in heads
+            ]
         sheet.append(row)
     book.save(path)
     return path
