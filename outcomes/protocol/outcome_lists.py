@@ -14,7 +14,7 @@ PERCENT = "% of baseline"
 def read_outcomes(
     listed: object, visits: tuple[str, ...], problems: list[str]
 ) -> tuple[list[str], dict[str, tuple[str, ...]], dict[str, int]]:
-    """Names of the outcomes, the visits of those that are not planned at every visit, the ratings that were averaged."""
+    """Names of the outcomes, the visits of those not planned at every visit, the ratings that were averaged."""
     names: list[str] = []
     planned: dict[str, tuple[str, ...]] = {}
     averaged: dict[str, int] = {}
@@ -36,8 +36,8 @@ def read_outcomes(
         if "averaged" in table:
             if table["averaged"] < 2:
                 problems.append(
-                    f"{where}, averaged: found {table['averaged']}, allowed 2 or more, the number of ratings each total "
-                    "is the mean of. Correct it."
+                    f"{where}, averaged: found {table['averaged']}, allowed 2 or more, the number of ratings each "
+                    "total is the mean of. Correct it."
                 )
             averaged[name] = int(table["averaged"])
     return names, planned, averaged
@@ -53,8 +53,8 @@ def read_thresholds(
         listed = [listed] if isinstance(listed, (str, dict)) else listed
         if not isinstance(listed, list) or not all(isinstance(entry, (str, dict)) for entry in listed):
             problems.append(
-                f"[thresholds], {outcome}: found {listed!r}, allowed a list of threshold keys, or of tables with value, "
-                'unit and source. Put the outcome in quotation marks: "fma_ue.motor" = ["<key>"].'
+                f"[thresholds], {outcome}: found {listed!r}, allowed a list of threshold keys, or of tables with "
+                'value, unit and source. Put the outcome in quotation marks: "fma_ue.motor" = ["<key>"].'
             )
             continue
         keys = tuple(entry for entry in listed if isinstance(entry, str))
@@ -96,7 +96,7 @@ def own_thresholds(
         direction = table.get("direction", better)
         if direction != better:
             problems.append(
-                f"{where}, direction: found {direction!r}, allowed {better}: that way the outcome is better. Correct it."
+                f"{where}, direction: found {direction!r}, allowed {better}: that way it is better. Correct it."
             )
             continue
         source = needed(table, "source", where, problems)

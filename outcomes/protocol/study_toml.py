@@ -52,7 +52,6 @@ from outcomes.protocol.trial import (
 )
 from outcomes.sheets import SHEETS
 
-
 # What the columns of a wide table may stand for; the first is meant where nothing is said.
 _ACROSS = {
     "items": ("item", "visit", "side", "instrument"),

@@ -61,13 +61,13 @@ class Measure:
 
 @dataclass(frozen=True)
 class WideSheet:
-    """A file (or one sheet of a workbook) with several answers, totals, trials, visits or dates side by side in one row.
+    """A file (or a sheet of a workbook) with several answers, totals, trials, visits or dates side by side in one row.
 
     table: "items", "totals", "trials", "angles" or "visits" (whose values are dates). across: what the columns are:
     "item", "scale", "instrument", "trial", "side", "visit" or "date" (dates of visits).
-    columns: our id (item, scale, instrument or outcome, trial, side, visit) -> header in the file; empty with a `prefix`:
-    header = prefix + id. fixed: columns that the file does not have and that are the same in every row, e.g. instrument
-    or side. One file may have several of these.
+    columns: our id (item, scale, instrument or outcome, trial, side, visit) -> header in the file; empty with a
+    `prefix`: header = prefix + id. fixed: columns that the file does not have and that are the same in every row, e.g.
+    instrument or side. One file may have several of these.
     """
 
     file: str

@@ -326,6 +326,9 @@ class Conversion(Settling):
             f"{o.address} ({who})",
             f"{o.column.name}: the cell holds {o.text!r} ({reading.why}). What was it?",
             (*reading.choices, "leave out"),
+            reading.choices[0]
+            if reading.why in ("a letter among digits", "a number like a code, far from all others")
+            else "",
             of=o.address,
         )
         if not answer:

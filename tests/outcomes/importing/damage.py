@@ -21,8 +21,34 @@ from outcomes.errors import StudyError
 from outcomes.importing import convert, propose
 from tests.outcomes.importing.layouts import LANGUAGES, LAYOUTS, invent
 
-_WORDS = ("999", "n/a", "-", "refused", "4O", "12 (tired)", "3-4", "?", "did not come", "18/17/19", "1:12", "=A1+B2", "x" * 300,
-          "Mean", "T1", "left", "31.02.2024", "13/13/2023", "1,2,3", "-9", "1e400", "NaN", "\u2212 3", "\u200b", "<b>5</b>", "½")  # fmt: skip
+_WORDS = (
+    "999",
+    "n/a",
+    "-",
+    "refused",
+    "4O",
+    "12 (tired)",
+    "3-4",
+    "?",
+    "did not come",
+    "18/17/19",
+    "1:12",
+    "=A1+B2",
+    "x" * 300,
+    "Mean",
+    "T1",
+    "left",
+    "31.02.2024",
+    "13/13/2023",
+    "1,2,3",
+    "-9",
+    "1e400",
+    "NaN",
+    "\u2212 3",
+    "\u200b",
+    "<b>5</b>",
+    "½",
+)
 
 
 def _random_cell(sheet, rng: random.Random):

@@ -38,22 +38,131 @@ class Words:
 
 
 LANGUAGES = {
-    "english": Words("Participant", "Group", "Sex", "Age", "Affected side", "Visit", "Date", "left", "right", "female", "male",
-                     "Grip", "Box and Block", "Pain NRS", ("pre", "post", "follow-up"), "Mean", "refused", "did not attend"),
-    "german": Words("Teilnehmer", "Gruppe", "Geschlecht", "Alter (Jahre)", "Betroffene Seite", "Besuch", "Datum", "links", "rechts",
-                    "weiblich", "männlich", "Handkraft", "Box and Block", "Schmerz (NRS)", ("Baseline", "nach 6 Wochen", "nach 3 Monaten"),
-                    "Mittelwert", "verweigert", "nicht erschienen", comma=True),
-    "french": Words("Sujet", "Groupe", "Sexe", "Âge (ans)", "Côté atteint", "Visite", "Date", "gauche", "droite", "femme", "homme",
-                    "Force de préhension", "Boîte et blocs", "Douleur (EN)", ("inclusion", "semaine 6", "mois 3"), "Moyenne", "refus", "absent",
-                    comma=True),
-    "spanish": Words("Paciente", "Grupo", "Sexo", "Edad (años)", "Lado afectado", "Visita", "Fecha", "izquierda", "derecha", "mujer", "hombre",
-                     "Fuerza de agarre", "Caja y bloques", "Dolor", ("basal", "semana 6", "semana 12"), "Media", "rechaza", "no acudió",
-                     comma=True),
-    "italian": Words("Paziente", "Gruppo", "Sesso", "Età (anni)", "Lato colpito", "Visita", "Data", "sinistra", "destra", "femmina", "maschio",
-                     "Forza di presa", "Box and Block", "Dolore", ("T0", "T1", "T2"), "Media", "rifiutato", "assente", comma=True),
-    "dutch": Words("Deelnemer", "Groep", "Geslacht", "Leeftijd (jaren)", "Aangedane zijde", "Bezoek", "Datum", "links", "rechts", "vrouw", "man",
-                   "Knijpkracht", "Box and Block", "Pijn", ("voormeting", "nameting", "follow-up"), "Gemiddelde", "geweigerd", "niet verschenen"),
-}  # fmt: skip
+    "english": Words(
+        "Participant",
+        "Group",
+        "Sex",
+        "Age",
+        "Affected side",
+        "Visit",
+        "Date",
+        "left",
+        "right",
+        "female",
+        "male",
+        "Grip",
+        "Box and Block",
+        "Pain NRS",
+        ("pre", "post", "follow-up"),
+        "Mean",
+        "refused",
+        "did not attend",
+    ),
+    "german": Words(
+        "Teilnehmer",
+        "Gruppe",
+        "Geschlecht",
+        "Alter (Jahre)",
+        "Betroffene Seite",
+        "Besuch",
+        "Datum",
+        "links",
+        "rechts",
+        "weiblich",
+        "männlich",
+        "Handkraft",
+        "Box and Block",
+        "Schmerz (NRS)",
+        ("Baseline", "nach 6 Wochen", "nach 3 Monaten"),
+        "Mittelwert",
+        "verweigert",
+        "nicht erschienen",
+        comma=True,
+    ),
+    "french": Words(
+        "Sujet",
+        "Groupe",
+        "Sexe",
+        "Âge (ans)",
+        "Côté atteint",
+        "Visite",
+        "Date",
+        "gauche",
+        "droite",
+        "femme",
+        "homme",
+        "Force de préhension",
+        "Boîte et blocs",
+        "Douleur (EN)",
+        ("inclusion", "semaine 6", "mois 3"),
+        "Moyenne",
+        "refus",
+        "absent",
+        comma=True,
+    ),
+    "spanish": Words(
+        "Paciente",
+        "Grupo",
+        "Sexo",
+        "Edad (años)",
+        "Lado afectado",
+        "Visita",
+        "Fecha",
+        "izquierda",
+        "derecha",
+        "mujer",
+        "hombre",
+        "Fuerza de agarre",
+        "Caja y bloques",
+        "Dolor",
+        ("basal", "semana 6", "semana 12"),
+        "Media",
+        "rechaza",
+        "no acudió",
+        comma=True,
+    ),
+    "italian": Words(
+        "Paziente",
+        "Gruppo",
+        "Sesso",
+        "Età (anni)",
+        "Lato colpito",
+        "Visita",
+        "Data",
+        "sinistra",
+        "destra",
+        "femmina",
+        "maschio",
+        "Forza di presa",
+        "Box and Block",
+        "Dolore",
+        ("T0", "T1", "T2"),
+        "Media",
+        "rifiutato",
+        "assente",
+        comma=True,
+    ),
+    "dutch": Words(
+        "Deelnemer",
+        "Groep",
+        "Geslacht",
+        "Leeftijd (jaren)",
+        "Aangedane zijde",
+        "Bezoek",
+        "Datum",
+        "links",
+        "rechts",
+        "vrouw",
+        "man",
+        "Knijpkracht",
+        "Box and Block",
+        "Pijn",
+        ("voormeting", "nameting", "follow-up"),
+        "Gemiddelde",
+        "geweigerd",
+        "niet verschenen",
+    ),
+}
 
 
 @dataclass
@@ -81,9 +190,14 @@ def invent(seed: int, language: str = "english", people: int = 9, visits: int = 
         code = f"{prefix}{number:02d}"
         side = rng.choice(("left", "right"))
         study.people.append(
-            {"participant": code, "arm": rng.choice(("trained", "usual")), "sex": rng.choice(("female", "male")),
-             "age": str(rng.randint(30, 80)), "affected_side": side}
-        )  # fmt: skip
+            {
+                "participant": code,
+                "arm": rng.choice(("trained", "usual")),
+                "sex": rng.choice(("female", "male")),
+                "age": str(rng.randint(30, 80)),
+                "affected_side": side,
+            }
+        )
         start = date(2024, 1, 9) + timedelta(days=rng.randint(0, 60))
         for visit in range(visits):
             study.dates[code, visit] = start + timedelta(days=42 * visit + rng.randint(0, 3))
@@ -104,10 +218,12 @@ def expected(study: Invented, visit_ids: list[str]) -> dict[tuple[str, ...], str
     found = {}
     for (code, visit, measure, side, trial), value in study.values.items():
         where = {
-            "fma": ("totals", "fma_ue", "motor", "affected", ""), "pain": ("totals", "pain_nrs", "rating", "", ""),
-            "bbt": ("totals", "bbt", "blocks", side, ""), "grip": ("trials", "grip", "", side, str(trial)),
+            "fma": ("totals", "fma_ue", "motor", "affected", ""),
+            "pain": ("totals", "pain_nrs", "rating", "", ""),
+            "bbt": ("totals", "bbt", "blocks", side, ""),
+            "grip": ("trials", "grip", "", side, str(trial)),
             "dash": ("items", "quickdash", f"q{trial}", "", ""),
-        }[measure]  # fmt: skip
+        }[measure]
         found[where[0], code, visit_ids[visit], *where[1:]] = f"{float(value):g}"
     return found
 
