@@ -50,7 +50,8 @@ def read_thresholds(
     chosen: dict[str, tuple[str, ...]] = {}
     own: dict[str, tuple[Threshold, ...]] = {}
     for outcome, listed in table.items():
-        listed = [listed] if isinstance(listed, (str, dict)) else listed
+        single = isinstance(listed, str) or (isinstance(listed, dict) and "value" in listed)
+        listed = [listed] if single else listed
         if not isinstance(listed, list) or not all(isinstance(entry, (str, dict)) for entry in listed):
             problems.append(
                 f"[thresholds], {outcome}: found {listed!r}, allowed a list of threshold keys, or of tables with "
