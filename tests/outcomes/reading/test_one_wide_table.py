@@ -21,7 +21,10 @@ day = 0
 id = "w8"
 day = 56
 [thresholds]
-"fma_ue.motor" = ["fma_ue-motor-page-2012-lowest", { value = 10, unit = "% of baseline", source = "protocol, section 7" }]
+"fma_ue.motor" = [
+  "fma_ue-motor-page-2012-lowest",
+  { value = 10, unit = "% of baseline", source = "protocol, section 7" },
+]
 [measures."walk.score"]
 unit = "m"
 better = "lower"
@@ -77,9 +80,9 @@ def folder(tmp_path):
 def test_every_cell_of_a_wide_table_is_where_it_belongs(folder):
     study = read_study(folder)
     totals = study.totals.set_index(["participant", "visit", "instrument"])
-    assert totals.loc[("P1", "w8", "fma_ue"), "value"].item() == 30
-    assert totals.loc[("P2", "w8", "fma_ue"), "code"].item() == "refused"
-    assert totals.loc[("P1", "w0", "arat"), "value"].item() == 10.5
+    assert totals.loc[("P1", "w8", "fma_ue"), "value"] == 30
+    assert totals.loc[("P2", "w8", "fma_ue"), "code"] == "refused"
+    assert totals.loc[("P1", "w0", "arat"), "value"] == 10.5
     assert len(totals) == 12
     assert study.participants["sex"].tolist() == ["female", "male"]
     assert sorted(study.trials["value"]) == [11, 12, 13, 14]
