@@ -174,6 +174,7 @@ SHEETS: dict[str, Sheet] = {
                 Column("joint", "id", "mcp, pip, dip, ip, wrist, elbow", required=True),
                 Column("movement", "id", "flexion, extension, extension deficit", required=True),
                 Column("mode", "choice", "active, passive or assisted", required=True, words=MODES),
+                _CONDITION,
                 Column("degrees", "measure", "angle, degrees", required=True, synonyms=("angle", "value")),
                 _RATER,
             ),

@@ -56,7 +56,7 @@ def count_passing(analysis: Analysis) -> Passing:
     study, names = analysis.study, Names(analysis.study.protocol)
     people = with_onset_days(study)
     for outcome in study.protocol.outcomes:
-        keys = list(study.protocol.thresholds.get(outcome, ()))
+        keys = list(study.protocol.chosen_thresholds(outcome))
         known, why = _has_published(outcome, study)
         if why:
             left_out.append(f"{names.outcome(outcome)}: {why}")

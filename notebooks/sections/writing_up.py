@@ -195,6 +195,9 @@ def _responders(study: Study) -> list[str]:
         ]
         if told:
             lines.append(f"Thresholds for {names.outcome(outcome)}: {'; '.join(told)}.")
+    for outcome, entries in study.protocol.own_thresholds.items():
+        told = [f"at least {_short(entry.value)} {entry.unit} (the study's own; {entry.source})" for entry in entries]
+        lines.append(f"Thresholds for {names.outcome(outcome)}: {'; '.join(told)}.")
     if lines:
         lines.append(
             "Participants who improved by a threshold are counted, of those observed and of all enrolled, with Wilson "

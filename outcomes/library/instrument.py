@@ -126,7 +126,7 @@ class Threshold:
     @property
     def strict(self) -> bool:
         """True where change must exceed the value (measurement error), False where reaching it is enough (MCID)."""
-        return not self.quantity.startswith("MCID")
+        return not self.quantity.startswith(("MCID", "the study's own"))
 
 
 @dataclass(frozen=True)

@@ -47,16 +47,36 @@ def plan_of(protocol: Protocol) -> dict:
                 "randomised": protocol.randomisation.randomised,
                 "strata": protocol.randomisation.strata,
             },
-            "measures": _named((measure.id, asdict(measure), ("id", "label")) for measure in protocol.measures),
+            "measures": _named(
+                (measure.id, _said(asdict(measure), "step"), ("id", "label")) for measure in protocol.measures
+            ),
             "instruments": protocol.instruments,
             "scored_raters": protocol.scored_raters,
             "columns": protocol.columns,
-            "wide": _named((wide.file, asdict(wide), ("file",)) for wide in protocol.wide),
+            "wide": _named((wide.file, _said(asdict(wide), "sheet"), ("file",)) for wide in protocol.wide),
             "criteria": _named(
                 (str(each.get("id", "criterion")), dict(each), ("id", "label")) for each in protocol.criteria
             ),
         }
+        # Keys that came later stand in the plan where a study uses them, so that plans locked before stay as they were.
+        | ({"values": protocol.values} if protocol.values else {})
+        | ({"own_thresholds": _own(protocol)} if protocol.own_thresholds else {})
+        | ({"planned_visits": protocol.planned_visits} if protocol.planned_visits else {})
+        | ({"averaged": protocol.averaged} if protocol.averaged else {})
     )
+
+
+def _said(table: dict, key: str) -> dict:
+    """The table without a key that says nothing."""
+    return table if table[key] else {name: value for name, value in table.items() if name != key}
+
+
+def _own(protocol: Protocol) -> dict:
+    """The study's own thresholds by outcome: what decides a count."""
+    return {
+        outcome: {entry.key: {"value": entry.value, "unit": entry.unit, "better": entry.better} for entry in entries}
+        for outcome, entries in protocol.own_thresholds.items()
+    }
 
 
 def plan_digest(plan: Mapping) -> str:

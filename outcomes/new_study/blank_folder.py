@@ -87,6 +87,8 @@ def make_forms(
         _table("visits", arms, visits, rows=scheduled),
     ]
     forms += [_items_form(found, visits, scheduled) for found in chosen if _by_items(found)]
+    if any(_by_items(found) for found in chosen):  # for those who have totals only
+        forms.append(_totals_form([found for found in chosen if _by_items(found)], visits))
     if any(found.main_scale.kind == "trials" for found in chosen):
         kinds = tuple(found.id for found in chosen if found.main_scale.kind == "trials")
         forms.append(_table("trials", arms, visits, grips=kinds))
@@ -129,6 +131,14 @@ def _field(column: Column, lists: dict[str, tuple[str, ...]]) -> Field:
     low = 0.0 if numeric and column.name != "degrees" else None
     kind = "number" if numeric else "date" if column.kind == "date" else "text"
     return Field(column.name, column.says, column.required or column.name == "arm", choices, low, kind=kind)
+
+
+def _totals_form(chosen: Sequence[Instrument], visits: Sequence[str]) -> Form:
+    """One row per total score."""
+    sheet = SHEETS["totals"]
+    scales = tuple(dict.fromkeys(scale.id for found in chosen for scale in found.scales))
+    lists = {"visit": tuple(visits), "instrument": tuple(found.id for found in chosen), "scale": scales}
+    return Form("totals", sheet.says, tuple(_field(column, lists) for column in sheet.columns))
 
 
 def _items_form(found: Instrument, visits: Sequence[str], scheduled: tuple[tuple[str, ...], ...]) -> Form:

@@ -55,6 +55,7 @@ TOP = {
     "eligibility": TABLE,
     "blinded": FLAG,
     "departures": TABLES,
+    "values": TABLE,
 }
 CHECKS = {"off": TABLE}
 ELIGIBILITY = {"age": LIST, "onset_months": LIST}
@@ -64,7 +65,17 @@ PERIOD = {"id": TEXT, "start": TEXT, "end": TEXT, "treatments": TABLE}
 RANDOMISATION = {"randomised": FLAG, "strata": LIST, "assessed": WHOLE, "excluded": TABLE}
 HAND_BY_BASELINE, HAND_BY_SIDE = ("weaker", "stronger"), ("dominant", "non-dominant", "left", "right")
 BOTH_HANDS = {"analysed": TEXT, "by": TEXT}
-MEASURE = {"label": TEXT, "unit": TEXT, "better": TEXT, "low": NUMBER, "high": NUMBER}
+MEASURE = {
+    "label": TEXT,
+    "unit": TEXT,
+    "better": TEXT,
+    "low": NUMBER,
+    "high": NUMBER,
+    "step": NUMBER,
+    "thresholds": LIST,
+}
+OUTCOME = {"id": TEXT, "visits": LIST, "averaged": WHOLE}
+THRESHOLD = {"value": NUMBER, "unit": TEXT, "direction": TEXT, "source": TEXT, "label": TEXT}
 MODEL = {
     "label": TEXT,
     "time": TEXT,
@@ -81,7 +92,7 @@ MODEL = {
     "df": TEXT,
 }
 DEPARTURE = {"key": TEXT, "date": DATE, "reason": TEXT}
-WIDE = {"file": TEXT, "table": TEXT, "across": TEXT, "columns": TABLE, "prefix": TEXT, "fixed": TABLE}
+WIDE = {"sheet": TEXT, "file": TEXT, "table": TEXT, "across": TEXT, "columns": TABLE, "prefix": TEXT, "fixed": TABLE}
 TYPES: dict[str, tuple[type, ...]] = {
     TEXT: (str,),
     NUMBER: (int, float),

@@ -34,6 +34,7 @@ from outcomes.protocol.keys import (
     words,
 )
 from outcomes.protocol.model_choice import read_model
+from outcomes.protocol.outcome_lists import read_outcomes, read_thresholds, read_values
 from outcomes.protocol.toml_text import read_toml
 from outcomes.protocol.trial import (
     Arm,
@@ -47,6 +48,15 @@ from outcomes.protocol.trial import (
     WideSheet,
 )
 from outcomes.sheets import SHEETS
+
+# What the columns of a wide table may stand for; the first is meant where nothing is said.
+_ACROSS = {
+    "items": ("item", "visit", "side", "instrument"),
+    "totals": ("scale", "visit", "instrument", "side"),
+    "trials": ("trial", "visit", "side", "instrument"),
+    "angles": ("movement", "visit", "side", "digit", "joint"),
+    "visits": ("date",),
+}
 
 
 def read_protocol(path: Path) -> Protocol:
@@ -85,7 +95,14 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
     if "visits" in content and not visits:
         problems.append("study.toml plans no visit: found 0, allowed 1 or more. Add a [[visits]] table per visit.")
     primary = str(content.get("primary", ""))
-    named = list(words(content.get("outcomes", []), "study.toml, outcomes", problems))
+    named, planned, averaged = read_outcomes(content.get("outcomes", []), tuple(visit.id for visit in visits), problems)
+    measures = tuple(_measure(name, table, problems) for name, table in content.get("measures", {}).items())
+    listed = dict(content.get("thresholds", {}))
+    for name, table in content.get("measures", {}).items():
+        if isinstance(table, dict) and table.get("thresholds"):
+            before = listed.get(name, [])
+            listed[name] = [*(before if isinstance(before, list) else [before]), *table["thresholds"]]
+    thresholds, own = read_thresholds(listed, measures, problems)
     outcomes = tuple(dict.fromkeys(([primary] if primary else []) + named))
     for outcome in outcomes:
         if outcome.count(".") != 1 or not all(outcome.split(".")):
@@ -114,10 +131,14 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         primary=primary,
         model=read_model(content.get("model", {}), "[model]", problems),
         sensitivity=sensitivity,
-        thresholds=_thresholds(content.get("thresholds", {}), problems),
+        thresholds=thresholds,
+        own_thresholds=own,
+        planned_visits=planned,
+        averaged=averaged,
+        values=read_values(content.get("values", {}), {name: sheet.names for name, sheet in SHEETS.items()}, problems),
         estimand=estimand,
         randomisation=_randomisation(content.get("randomisation", {}), design, problems),
-        measures=tuple(_measure(name, table, problems) for name, table in content.get("measures", {}).items()),
+        measures=measures,
         instruments=nested(content.get("instruments", {}), "instruments", problems),
         columns=_columns(content.get("columns", {}), problems),
         scored_raters=words(content.get("scored_raters", []), "study.toml, scored_raters", problems),
@@ -301,21 +322,8 @@ def _measure(name: str, table: object, problems: list[str]) -> Measure:
         better,
         None if low is None else float(low),
         None if high is None else float(high),
+        None if table.get("step") is None else float(table["step"]),
     )
-
-
-def _thresholds(table: Mapping, problems: list[str]) -> dict[str, tuple[str, ...]]:
-    chosen = {}
-    for outcome, keys in table.items():
-        keys = [keys] if isinstance(keys, str) else keys
-        if not isinstance(keys, list) or not all(isinstance(key, str) for key in keys):
-            problems.append(
-                f"[thresholds], {outcome}: found {shown(keys)}, allowed a list of threshold keys. Put the outcome in "
-                'quotation marks: "fma_ue.motor" = ["<key>"].'
-            )
-            continue
-        chosen[outcome] = tuple(keys)
-    return chosen
 
 
 def _columns(table: Mapping, problems: list[str]) -> dict[str, dict[str, str]]:
@@ -329,10 +337,10 @@ def _columns(table: Mapping, problems: list[str]) -> dict[str, dict[str, str]]:
 def _wide(table: dict, number: int, problems: list[str]) -> WideSheet:
     where = f"[[wide]] {number}"
     table = known_keys(table, WIDE, where, problems)
-    kind = choice(table, "table", ("items", "totals"), where, problems, "items")
-    across = choice(
-        table, "across", ("item", "scale", "visit"), where, problems, "item" if kind == "items" else "scale"
+    kind = choice(
+        table, "table", tuple(_ACROSS), where, problems, "visits" if table.get("across") == "date" else "items"
     )
+    across = choice(table, "across", _ACROSS[kind], where, problems, _ACROSS[kind][0])
     if not table.get("columns") and not table.get("prefix"):
         problems.append(f"{where} has neither columns nor prefix: found none, allowed one of them. Add it.")
     strings = {key: word_table(table.get(key, {}), f"{where}, {key}", problems) for key in ("columns", "fixed")}
@@ -343,6 +351,7 @@ def _wide(table: dict, number: int, problems: list[str]) -> WideSheet:
         columns=strings["columns"],
         prefix=table.get("prefix", ""),
         fixed=strings["fixed"],
+        sheet=table.get("sheet", ""),
     )
 
 

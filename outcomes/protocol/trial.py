@@ -3,6 +3,8 @@
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
+from outcomes.library.instrument import Threshold
+
 
 @dataclass(frozen=True)
 class Arm:
@@ -54,15 +56,18 @@ class Measure:
     better: str  # "higher" or "lower"
     low: float | None = None
     high: float | None = None
+    step: float | None = None  # smallest difference between two scores
 
 
 @dataclass(frozen=True)
 class WideSheet:
-    """A file with several answers, totals or visits side by side in one row.
+    """A file (or a sheet of a workbook) with several answers, totals, trials, visits or dates side by side in one row.
 
-    table: "items" or "totals". across: what the columns are: "item", "scale" or "visit".
-    columns: our id (item, scale or visit) -> header in the file; empty with a `prefix`: header = prefix + id.
-    fixed: columns that the file does not have and that are the same in every row, e.g. instrument or side.
+    table: "items", "totals", "trials", "angles" or "visits" (whose values are dates). across: what the columns are:
+    "item", "scale", "instrument", "trial", "side", "visit" or "date" (dates of visits).
+    columns: our id (item, scale, instrument or outcome, trial, side, visit) -> header in the file; empty with a
+    `prefix`: header = prefix + id. fixed: columns that the file does not have and that are the same in every row, e.g.
+    instrument or side. One file may have several of these.
     """
 
     file: str
@@ -71,6 +76,17 @@ class WideSheet:
     columns: Mapping[str, str] = field(default_factory=dict)
     prefix: str = ""
     fixed: Mapping[str, str] = field(default_factory=dict)
+    sheet: str = ""  # of a workbook; blank: the first
+
+    @property
+    def spread(self) -> str:
+        """The column of the table that the file's columns stand for."""
+        return "visit" if self.across == "date" else self.across
+
+    @property
+    def value(self) -> str:
+        """The column of the table that the cells under them fill."""
+        return {"visits": "date", "angles": "degrees"}.get(self.table, "value")
 
 
 @dataclass(frozen=True)
@@ -154,6 +170,16 @@ class Protocol:
     seed: int = 1
     blinded: bool = False  # people see letters in place of the arms until the study is unblinded
     departures: tuple[Departure, ...] = ()  # reasons for what differs from the locked plan
+    values: Mapping[str, Mapping[str, Mapping[str, str]]] = field(
+        default_factory=dict
+    )  # table -> column -> code -> word
+    own_thresholds: Mapping[str, tuple[Threshold, ...]] = field(default_factory=dict)  # outcome -> the study's own
+    planned_visits: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # outcome -> visits, where not all
+    averaged: Mapping[str, int] = field(default_factory=dict)  # outcome -> number of ratings its totals are the mean of
+
+    def chosen_thresholds(self, outcome: str) -> tuple[str | Threshold, ...]:
+        """The thresholds study.toml names for an outcome: keys of published ones, records of the study's own."""
+        return (*self.thresholds.get(outcome, ()), *self.own_thresholds.get(outcome, ()))
 
     @property
     def baseline(self) -> PlannedVisit:

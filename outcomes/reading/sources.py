@@ -34,7 +34,7 @@ class Source:
     @property
     def part(self) -> str:
         """What the source holds; two sources of the same part are one too many."""
-        return f"{self.path.name}" if self.wide else f"{self.table}_{self.instrument}"
+        return f"{self.path.name} {self.wide}" if self.wide else f"{self.table}_{self.instrument}"
 
 
 def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found: list[pd.DataFrame]) -> list[Source]:
@@ -48,11 +48,12 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
     """
     sources: list[Source] = []
     declared = {wide.file for wide in protocol.wide}
+    unfolded = {(wide.file, wide.sheet) for wide in protocol.wide}
     for entry in listed:
         if (
             entry.name == "study.toml"
             or entry.stem == DICTIONARY
-            or entry.name in declared
+            or (entry.name in declared and entry.suffix.lower() != ".xlsx" and not _about(entry.stem)[0])
             or entry.suffix.lower() not in FORMATS
         ):
             continue
@@ -60,6 +61,7 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
         pages = sheet_names(entry) if entry.suffix.lower() == ".xlsx" else []
         if table:
             sources.append(Source(table, entry, None, instrument))
+        pages = [page for page in pages if (entry.name, page) not in unfolded]
         own = [Source(*_about(page)[:1], entry, page, _about(page)[1]) for page in pages if _about(page)[0]]
         own = [] if table else own
         sources += own
@@ -67,7 +69,7 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
         spare = [page for page in pages if page not in (*read, DICTIONARY, LISTS)] if read else []
         if spare:
             found.append(flag("sheet not read", file=entry.name, found=", ".join(spare), allowed=", ".join(read)))
-        if not table and not own:
+        if not table and not own and entry.name not in declared:
             allowed = f"{', '.join(SHEETS)}, items_<instrument>; one of {', '.join(FORMATS)}"
             found.append(flag("file not read", file=entry.name, found=entry.name, allowed=allowed))
     for wide in protocol.wide:
@@ -77,7 +79,7 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
                      allowed=", ".join(entry.name for entry in listed))
             )  # fmt: skip
         else:
-            sources.append(Source(wide.table, folder / wide.file, None, "", wide))
+            sources.append(Source(wide.table, folder / wide.file, wide.sheet or None, "", wide))
     chosen = [_one([other for other in sources if other.part == part], found) for part in _parts(sources)]
     _need({source.table for source in chosen}, folder)
     return sorted(chosen, key=lambda source: list(SHEETS).index(source.table))

@@ -18,6 +18,7 @@ from outcomes.lock.lock_file import NAME as LOCK_FILE
 from outcomes.lock.lock_file import DamagedLock, Lock, read_lock
 from outcomes.protocol.study_toml import read_protocol
 from outcomes.protocol.trial import Protocol
+from outcomes.reading.cells import over_distinct, plain, tidy
 from outcomes.reading.files import load
 from outcomes.reading.ids import (
     read_answer_words,
@@ -30,7 +31,7 @@ from outcomes.reading.ids import (
 from outcomes.reading.line_count import line_count
 from outcomes.reading.since_the_lock import data_since_the_lock
 from outcomes.reading.sources import Source, find_sources
-from outcomes.reading.typed_tables import Table, read_cells, under_header
+from outcomes.reading.typed_tables import Cells, Table, read_cells, under_header
 from outcomes.reading.wide import is_wide, unfold_declared, unfold_items
 from outcomes.sheets import MEASUREMENTS, SHEETS, empty
 from outcomes.study import LineCount, Study
@@ -80,7 +81,9 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
     headers = {
         name: {ours: parts[0].header.in_file(ours) for ours in SHEETS[name].names} for name, parts in tables.items()
     }
-    files = {name: ", ".join(part.file for part in parts) for name, parts in tables.items()}
+    files = {name: ", ".join(dict.fromkeys(part.file for part in parts)) for name, parts in tables.items()}
+    with_device = (frames["angles"]["mode"] == "active") & (frames["angles"]["condition"] == "assisted")
+    frames["angles"].loc[with_device, "mode"] = "assisted"
     _resolve_ids(frames, files, headers, protocol, found)
     all_tables = dict(frames)
     items, second = _split_ratings(frames.pop("items"), protocol, found)
@@ -142,10 +145,28 @@ def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) 
         cells = (is_wide(cells, sheet) and unfold_items(cells, source.instrument)) or cells
         if source.instrument and "instrument" not in cells.frame:
             cells.frame["instrument"] = source.instrument
+    _put_words(cells, protocol.values.get(source.table, {}))
     table = read_cells(cells, sheet, wanted)
     found += noted
     found += table.found
     return table, line_count(source.table, grid, table)
+
+
+def _put_words(cells: Cells, values: Mapping[str, Mapping[str, str]]) -> None:
+    """Words in place of codes, as [values] of study.toml declares them; other cells stay as they are."""
+    for column, codes in values.items():
+        if column in cells.frame:
+            words = {plain(code): word for code, word in codes.items()}
+            cells.frame[column] = over_distinct(
+                cells.frame[column], lambda text, words=words: words.get(_code(text), text)
+            )
+            cells.frame[column] = cells.frame[column].astype("str")
+
+
+def _code(text: str) -> str:
+    """A cell as a code is written: 1.0 is 1."""
+    cell = plain(tidy(text))
+    return cell[:-2] if cell.endswith(".0") and cell[:-2].lstrip("-").isdigit() else cell
 
 
 def _joined(parts: list[Table]) -> pd.DataFrame:

@@ -25,7 +25,8 @@ def unfold_declared(
 
     Every declared column that the file lacks is a finding.
     """
-    keys = narrow(sheet, "value", wide.across, *wide.fixed)
+    outcomes = wide.across == "instrument" and any("." in name for name in wide.columns)
+    keys = narrow(sheet, wide.value, wide.spread, *wide.fixed, *(["scale"] if outcomes else []))
     wanted = tuple(name for name in keys.required if name not in wide.fixed)
     cells = under_header(grid, keys, mapped, wanted)
     by_header = {plain(header): ours for ours, header in wide.columns.items()}
@@ -40,10 +41,17 @@ def unfold_declared(
             flag("mapped header missing", file=grid.file, column=ours, found=f"no column {header!r}",
                  allowed=", ".join(text for text in cells.header.typed if text))
         )  # fmt: skip
-    if wide.across == "visit":
+    if wide.spread == "visit":
         labels = {plain(visit.label): visit.id for visit in visits} | {plain(visit.id): visit.id for visit in visits}
         present = {header: labels.get(plain(name), name) for header, name in present.items()}
-    return unfold(cells, wide.across, present, wide.fixed), (*wanted, *wide.fixed, wide.across, "value")
+    long = unfold(cells, wide.spread, present, wide.fixed, wide.value)
+    if outcomes:  # a column named by its outcome holds one scale of its instrument
+        parts = long.frame["instrument"].str.partition(".")
+        long.frame["instrument"], long.frame["scale"] = parts[0], parts[2]
+    if wide.value == "date":  # a visit without a date is no visit that took place
+        kept = long.frame[long.frame["date"].str.strip() != ""].reset_index(drop=True).drop(columns="header")
+        long = Cells(kept, long.file, long.header, long.blank_rows, long.found)
+    return long, (*wanted, *wide.fixed, wide.spread, wide.value)
 
 
 def unfold_items(cells: Cells, instrument: str = "") -> Cells | None:
@@ -85,17 +93,22 @@ def unfold_items(cells: Cells, instrument: str = "") -> Cells | None:
     return long
 
 
-def unfold(cells: Cells, across: str, columns: Mapping[str, str], fixed: Mapping[str, str]) -> Cells:
-    """One row per value: `columns` maps headers to what they are of `across`; rows of the file stay together."""
+def unfold(
+    cells: Cells, across: str, columns: Mapping[str, str], fixed: Mapping[str, str], value: str = "value"
+) -> Cells:
+    """One row per value: `columns` maps headers to what they are of `across`; rows of the file stay together.
+
+    value: the column that takes the cells.
+    """
     frame = cells.frame
     keys = [name for name in frame.columns if name not in columns]
     long = frame[keys].loc[frame.index.repeat(len(columns))].reset_index(drop=True)
     long[across] = list(columns.values()) * len(frame)
     long["header"] = list(columns) * len(frame)
     values = frame[list(columns)].to_numpy(dtype=object).reshape(-1)
-    long["value"] = pd.Series(values, dtype="str") if len(values) else pd.Series(dtype="str")
-    for name, value in fixed.items():
-        long[name] = value
+    long[value] = pd.Series(values, dtype="str") if len(values) else pd.Series(dtype="str")
+    for name, word in fixed.items():
+        long[name] = word
     return Cells(long, cells.file, cells.header, cells.blank_rows, cells.found)
 
 

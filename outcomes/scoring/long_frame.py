@@ -120,3 +120,16 @@ def _rows(block: Block, rows: NDArray[np.bool_]) -> Block:
 
 def _joined(parts: list[NDArray], dtype: type) -> NDArray:
     return np.concatenate(parts).astype(dtype, copy=False) if parts else np.empty(0, dtype=dtype)
+
+
+def _as_typed(values: np.ndarray) -> np.ndarray:
+    """How far a typed total may lie from the computed one: half of its last decimal, where it has decimals.
+
+    A total typed as a whole number must be right: for a mean of 0 to 5, half a point is no rounding.
+    """
+    allowed = np.full(len(values), 1e-9)
+    for decimals in (3, 2, 1):
+        exact = np.isclose(values, np.round(values, decimals), rtol=0, atol=1e-12)
+        allowed[exact] = 0.5 * 10.0**-decimals + 1e-9
+    allowed[values == np.round(values)] = 1e-9
+    return allowed

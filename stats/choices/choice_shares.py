@@ -34,11 +34,12 @@ def share_rows(
     """
     if design.design == "crossover":
         return [], ("Responder shares: the sequences of a crossover are no treatments to compare.",)
-    own = tuple(design.thresholds.get(outcome, ()))
+    own = (*design.thresholds.get(outcome, ()), *(entry.key for entry in design.own_thresholds.get(outcome, ())))
+    records = design.own_thresholds.get(outcome, ())
     try:
         counted = count_responders(
             scores,
-            [*thresholds] or "all",
+            [*thresholds] or ["all", *records],
             select=Selection(outcome, visit or None, design.baseline.id),
             participants=participants,
         )

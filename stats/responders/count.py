@@ -70,11 +70,17 @@ def count_responders(
     outcome = str(table[c.OUTCOME].iloc[0])
     notes: list[str] = []
     setting = Setting(outcome, table["unit"].iloc[0], selection.hands, participants)
-    if asked == ["all"]:
-        criteria, left_out = all_published(setting)
+    own = [one for one in asked if not (isinstance(one, str) and one == "all")]
+    criteria = criteria_of(own, setting, source) if own else []
+    if len(own) < len(asked):
+        try:
+            known, left_out = all_published(setting)
+        except (FitError, InstrumentError):  # a study's own thresholds are counted where none is published
+            if not own:
+                raise
+            known, left_out = [], []
+        criteria = [*(one for one in known if one.label not in {each.label for each in criteria}), *criteria]
         notes += left_out
-    else:
-        criteria = criteria_of(asked, setting, source)
     ends = _scale_ends(scores, outcome, design)
     arms = sorted(table[c.ARM].unique())
     counts: list[ArmCount] = []

@@ -128,14 +128,13 @@ def totals_on_steps(study: Study) -> Iterator[pd.DataFrame]:
         scale = instrument.scale(str(scale_id)) if scale_id else instrument.main_scale
         if scale is None or not scale.step:
             continue
-        count = mean_of(study.protocol.instruments.get(instrument.id, {}))
+        # The mean of n ratings moves in n-ths of a step.
+        declared = study.protocol.averaged.get(f"{name}.{scale.id}", 1)
+        count = max(declared, mean_of(study.protocol.instruments.get(instrument.id, {})))
         step = float(scale.step) / count
         bad = rows[~on_step(rows["value"], scale.low, step, half_digit(rows["typed"]))]
-        advice = ""
-        if count == 1 and len(bad) and bool(on_step(bad["value"], scale.low, step / 2).all()):
-            advice = f"Mean of two raters or trials? Declare mean_of = 2 under [instruments.{instrument.id}]."
         yield flag("total between steps", bad, **place(study, "totals", "value", bad), found=f"{name} " + bad["typed"],
-                   allowed=f"{as_text(scale.low)} in steps of {as_text(step)}", advice=advice)  # fmt: skip
+                   allowed=f"{as_text(scale.low)} in steps of {as_text(step)}")  # fmt: skip
 
 
 def total_range(study: Study, name: str, scale: str) -> tuple[float, float]:

@@ -1,0 +1,1 @@
+"""Where the tables are, what their columns mean, whose the lines are."""

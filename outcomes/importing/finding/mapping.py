@@ -1,0 +1,473 @@
+"""What each column of each table is: the declarative part of an import, written to import.toml and read back."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.layout import Table
+from outcomes.importing.language.cell_values import code_keys, number_text
+from outcomes.importing.language.headings import MEASURE, Around, Meaning, instrument_of, item_of, recognise
+from outcomes.importing.language.visit_words import VisitWord, read_visit
+from outcomes.importing.language.vocabulary import simple, tokens, whole, within
+from outcomes.importing.opening.pages import Variable
+from outcomes.importing.questions import ASK, Questions, slug
+from outcomes.library.known import find_instrument
+from outcomes.library.registry import instruments
+
+LONG = ("value",)
+_STANDARD = re.compile(
+    r"(?:qs|ft|rs|mk|re|nv|mo|vs|fa|ie|dm|sv|ae|sc|su)?"
+    r"(testcd|test|cat|scat|orresu|orres|stresu|stresn|stresc|stat|reasnd|dtc|lat|repnum|seq|dy|blfl|lobxfl|spid|grpid|eval|method)"
+)
+_STANDARD_ROLES = {
+    "testcd": "item",
+    "test": "item_name",
+    "cat": "instrument",
+    "scat": "subcategory",
+    "orres": "value",
+    "stresn": "value",
+    "stresc": "value",
+    "orresu": "unit",
+    "stresu": "unit",
+    "stat": "status",
+    "reasnd": "reason",
+    "dtc": "date",
+    "lat": "side",
+    "repnum": "trial",
+    "seq": "sequence",
+    "dy": "sequence",
+    "blfl": "sequence",
+    "lobxfl": "sequence",
+    "spid": "sequence",
+    "grpid": "sequence",
+    "eval": "sequence",
+    "method": "sequence",
+}
+
+
+@dataclass
+class Column:
+    """One column: its place in the table, heading, meaning, and the codes that hold in it."""
+
+    place: int
+    name: str
+    meaning: Meaning
+    variable: Variable | None = None
+    codes: dict[str, str] = field(default_factory=dict)
+    missing: tuple[str, ...] = ()
+    open: str = ""  # the question that asks what the column is
+    guesses: tuple[str, ...] = ()  # instruments it may belong to, where no name says so
+
+    @property
+    def role(self) -> str:
+        return self.meaning.role
+
+
+@dataclass
+class Source:
+    """One table with what is known around it. visit: of the whole sheet. participant: typed code of the whole form."""
+
+    table: Table
+    columns: list[Column]
+    around: Around
+    visit: VisitWord | None = None
+    participant: str = ""
+
+    def of(self, role: str) -> list[Column]:
+        return [column for column in self.columns if column.role == role]
+
+    def one(self, role: str) -> Column | None:
+        return next(iter(self.of(role)), None)
+
+    @property
+    def measures(self) -> list[Column]:
+        return self.of(MEASURE)
+
+    @property
+    def long(self) -> bool:
+        """Whether each row is one answer: a column says what was measured, another holds the value."""
+        return (
+            not self.measures
+            and bool(self.of("value"))
+            and bool(self.of("instrument") or self.of("item") or self.of("item_name"))
+        )
+
+    @property
+    def name(self) -> str:
+        return self.table.page.name
+
+
+def map_tables(tables: list[Table], facts: Facts) -> list[Source]:
+    """The sources of an import: every table with the meanings of its columns."""
+    sources = []
+    visits_of_sheets = _sheet_visits(tables)
+    for table in tables:
+        sources.append(_source(table, tables, facts, visits_of_sheets.get(table.page.name)))
+    return [source for source in sources if source.columns]
+
+
+def _sheet_visits(tables: list[Table]) -> dict[str, VisitWord]:
+    """Sheets that are named after their visit, where at least two are."""
+    named = {table.page.name: word for table in tables if (word := read_visit(table.page.subject, bare=False))}
+    return named if len(named) > 1 else {}
+
+
+def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitWord | None) -> Source:
+    page = table.page
+    instrument, scale = instrument_of(page.subject)
+    if not instrument and table.title:
+        instrument, scale = instrument_of(table.title)
+    timed = sheet_visit is not None or any(
+        whole(t, "roles") == "visit" for texts in table.heads.values() for t in texts
+    )
+    around = Around(instrument=instrument, scale=scale, timed=timed)
+    corner = min(table.heads) if table.view.turned else 0
+    prefix = ""
+    if corner and not whole(table.heads[corner][-1], "roles") and table.key is None:
+        prefix = " ".join(table.heads[corner])
+    columns = []
+    for place, texts in table.heads.items():
+        shown = tuple(facts.legend.get(simple(text), text) if len(text) < 12 else text for text in texts)
+        variable = page.variables.get(place) or facts.variables.get(simple(texts[-1]))
+        if place == corner and table.key is None and not table.form:
+            meaning = Meaning("visit" if table.view.turned else "")
+        elif place == table.key:
+            meaning = Meaning("participant")
+        else:
+            meaning = _standard(texts) or recognise((prefix, *shown) if prefix else shown, around, variable)
+        columns.append(_column(place, texts, meaning, variable, facts))
+    source = Source(table, columns, around, None if _visits_inside(columns) else sheet_visit)
+    _second_look(source, facts)
+    source.participant = _whose(table, tables)
+    return source
+
+
+def _standard(texts: tuple[str, ...]) -> Meaning | None:
+    """Variables of the CDISC SDTM findings domains (an open standard) by their names."""
+    match = _STANDARD.fullmatch(texts[-1].strip().lower()) if len(texts) == 1 else None
+    if match and len(texts[-1]) > len(match[1]):
+        return Meaning(_STANDARD_ROLES[match[1]])
+    return None
+
+
+def _column(place: int, texts: tuple[str, ...], meaning: Meaning, variable: Variable | None, facts: Facts) -> Column:
+    codes: dict[str, str] = {}
+    for key in (f"role {meaning.role}", *(simple(text) for text in texts), simple(" ".join(texts))):
+        codes.update(facts.codes.get(key, {}))
+    if meaning.role in (MEASURE, "value", "derived"):
+        codes = {**facts.general, **codes}
+    missing: tuple[str, ...] = ()
+    if variable:
+        codes.update(code_keys(variable.codes))
+        missing = tuple(code_keys(dict.fromkeys(variable.missing, "")))
+    return Column(place, " | ".join(texts), meaning, variable, codes, missing)
+
+
+def _visits_inside(columns: list[Column]) -> bool:
+    return any(column.role == "visit" or column.meaning.visit for column in columns)
+
+
+def _whose(table: Table, tables: list[Table]) -> str:
+    """The code on the form that a table without participants belongs to, or the sheet's name where sheets are "
+    "people."""
+    if table.key is not None:
+        return ""
+    forms = [
+        other
+        for other in tables
+        if other.page is table.page and other.form and other.key is not None and other.first <= table.first
+    ]
+    for form in reversed(forms):
+        for line in form.lines:
+            if form.key is not None and (text := form.view.text(line, form.key)):
+                return text
+    same = [other for other in tables if other.page is table.page and other.key is not None]
+    return "" if same or forms else f"sheet {table.page.subject}"
+
+
+def _second_look(source: Source, facts: Facts) -> None:
+    """What only the whole table shows: sides by their values, trials beside means, numbered items, one visit column."""
+    table = source.table
+    values = {c.place: _values(table, c.place) for c in source.columns}
+    has_measures = bool(source.measures) or bool(source.of("value"))
+    for column in source.columns:
+        role, texts = column.role, values[column.place]
+        sided = bool(texts) and all(whole(text, "sides") for text in texts)
+        visits = len(set(texts)) > 1 and table.key is not None and all(read_visit(text, bare=False) for text in texts)
+        if role in ("", "instrument", "item") and visits and not source.one("visit"):
+            column.meaning = Meaning("visit")
+        elif role == "" and sided and column.meaning.side == "affected":
+            column.meaning = Meaning("affected_side")
+        elif role == "arm" and sided:
+            column.meaning = Meaning("side" if has_measures else "affected_side")
+        elif role == "hand":
+            column.meaning = Meaning(
+                "side" if has_measures and source.one("visit") else "affected_side", rest=("hand",)
+            )
+        elif role == "side" and not has_measures:
+            column.meaning = Meaning("affected_side", rest=("side",))
+        elif role == "condition" and texts and not all(whole(text, "conditions") for text in texts):
+            column.meaning = Meaning("diagnosis" if not has_measures else "")
+        elif role == "instrument" and not source.of("value"):
+            column.meaning = Meaning("", rest=("instrument",))
+        elif role == "value" and not (source.of("instrument") or source.of("item") or source.of("item_name")):
+            column.meaning = _alone(column, source)
+    _single_roles(source, values)
+    _trials_and_means(source)
+    _sides_in_pairs(source)
+    _numbered_visits(source, values)
+    _numbered_items(source, values)
+    for column in source.columns:
+        meaning = column.meaning
+        if meaning.role == MEASURE and meaning.table == "items" and meaning.number is not None:
+            known = find_instrument(meaning.instrument)
+            if known and (item := item_of(meaning, known)):
+                column.meaning = replace(meaning, item=item)
+    pages = facts.sides.get(table.page.name, {})
+    for column in source.columns:
+        if column.role == MEASURE and not column.meaning.side and not source.one("side"):
+            side = pages.get(column.meaning.instrument) or pages.get("", "")
+            column.meaning = replace(column.meaning, side=side)
+
+
+def _alone(column: Column, source: Source) -> Meaning:
+    """ "Score" on the sheet of one instrument is its total."""
+    if source.around.instrument:
+        known = find_instrument(source.around.instrument)
+        scale = source.around.scale or (known.main_scale.id if known else "")
+        return Meaning(MEASURE, table="totals", instrument=source.around.instrument, scale=scale, stat="total")
+    return Meaning("", rest=tuple(simple(column.name).split()))
+
+
+def _values(table: Table, place: int) -> list[str]:
+    return [text for line in table.lines if (text := table.view.text(line, place))]
+
+
+def _single_roles(source: Source, values: Mapping[int, list[str]]) -> None:
+    """Of several columns with one role, the best one keeps it."""
+    for role in (
+        "visit",
+        "participant",
+        "arm",
+        "age",
+        "sex",
+        "affected_side",
+        "dominant_side",
+        "diagnosis",
+        "instrument",
+        "side",
+    ):
+        columns = [column for column in source.of(role) if not column.meaning.visit]
+        if len(columns) < 2:
+            continue
+        if role == "visit":
+            best = max(
+                columns,
+                key=lambda c: (not all(t.replace(".", "").isdigit() for t in values[c.place]), bool(values[c.place])),
+            )
+        elif role == "participant":
+            best = next((c for c in columns if c.place == source.table.key), columns[0])
+        else:
+            best = max(columns, key=lambda c: bool(values[c.place]))
+        for column in columns:
+            if column is not best:
+                column.meaning = Meaning("sequence", rest=(f"second column for {role}",))
+
+
+def _trials_and_means(source: Source) -> None:
+    """Means beside the trials they are made of are derived; a total beside trials of the same hand as well."""
+    trials = {c.meaning.instrument for c in source.measures if c.meaning.table == "trials"}
+    for column in source.measures:
+        meaning = column.meaning
+        if meaning.table == "totals" and meaning.instrument in trials and (meaning.stat or meaning.number is None):
+            column.meaning = replace(meaning, role="derived")
+
+
+def _numbered_visits(source: Source, values: Mapping[int, list[str]]) -> None:
+    """ "BBT 1, BBT 2, BBT 3" where no visit is named anywhere: the numbers may be visits; the import asks."""
+    if source.visit or any(c.role == "visit" or c.meaning.visit for c in source.columns):
+        return
+    groups: dict[tuple[str, ...], list[Column]] = {}
+    for column in source.measures:
+        meaning = column.meaning
+        known = find_instrument(meaning.instrument)
+        if meaning.number is None or meaning.table not in ("items", "totals") or known is None:
+            continue
+        top = max((max(item.levels, default=item.high) for item in known.items), default=0.0)
+        numbers = [float(t) for text in values[column.place] if (t := number_text(text))]
+        above = bool(numbers) and max(numbers) > top
+        if len(known.items) == 1 or above:
+            groups.setdefault((meaning.instrument, meaning.side, meaning.condition, meaning.scale), []).append(column)
+    for columns in groups.values():
+        if len(columns) < 2:
+            continue
+        for column in columns:
+            known = find_instrument(column.meaning.instrument)
+            number = column.meaning.number
+            column.meaning = replace(
+                column.meaning,
+                table="totals",
+                number=None,
+                stat="numbered",
+                visit=VisitWord("ordinal", str(number), number=number),
+                scale=column.meaning.scale or (known.main_scale.id if known else ""),
+            )
+
+
+def ask_unknown(sources: list[Source], questions: Questions) -> None:
+    """Columns of numbers under words that nobody knows are asked about: one question for one name, whatever its "
+    "visits."""
+    for source in sources:
+        if source.long:
+            continue
+        changed = False
+        for column in source.columns:
+            if column.role or column.place == source.table.key:
+                continue
+            texts = _values(source.table, column.place)
+            numeric = sum(bool(number_text(text)) for text in texts)
+            if numeric < max(3, len(texts) / 2) or len(set(texts)) < 3:
+                continue
+            rest = [word for word in column.meaning.rest if len(word) > 1]
+            stem = " ".join(rest) or " ".join(word for word in tokens(column.name) if len(word) > 1)
+            answer = questions.ask(
+                ASK,
+                f"what is {stem}",
+                f"{source.name}: {column.name}",
+                f"Columns of numbers named {stem!r} were not recognised. What do they hold? Write the name of an "
+                f"instrument "
+                "(and its scale or unit), or leave out.",
+                ("leave out",),
+            )
+            column.open = "" if answer else slug(f"what is {stem}")
+            if not answer or simple(answer).startswith("leave"):
+                continue
+            found = recognise([f"{answer} {column.meaning.number or ''}".strip()], source.around)
+            if found.role == "":
+                questions.refuse(
+                    f"what is {stem}",
+                    f"found {answer!r}, allowed the name of an instrument of the catalogue, or leave out",
+                )
+                column.open = slug(f"what is {stem}")
+                continue
+            own = column.meaning
+            column.meaning = replace(
+                found,
+                visit=own.visit,
+                side=found.side or own.side,
+                condition=found.condition or own.condition,
+                unit=found.unit or own.unit,
+                rest=tuple(word for word in own.rest if len(word) == 1),
+            )
+            changed = True
+        if changed:
+            _trials_and_means(source)
+            _sides_in_pairs(source)
+
+
+def _numbered_items(source: Source, values: Mapping[int, list[str]]) -> None:
+    """ "1" to "33" under no name: a form with that many items and these answers, if one is in the catalogue; it is "
+    "asked."""
+    columns = [
+        c
+        for c in source.columns
+        if c.role in ("", "item") and not c.meaning.instrument and _number_of(c.name) is not None
+    ]
+    numbers = [_number_of(column.name) for column in columns]
+    if len(columns) < 4 or sorted(n for n in numbers if n is not None) != list(range(1, len(columns) + 1)):
+        return
+    typed = {float(t) for column in columns for text in values[column.place] if (t := number_text(text))}
+    fits = [
+        name
+        for name, known in instruments().items()
+        if len(known.main_scale.items) == len(columns)
+        and typed <= {level for item in known.items for level in item.levels}
+    ]
+    if not fits:
+        return
+    for column, number in zip(columns, numbers, strict=True):
+        column.meaning = Meaning(MEASURE, "items", fits[0], number=number, stat="guess", near="", rest=())
+        column.guesses = tuple(fits)
+
+
+def _number_of(name: str) -> int | None:
+    words = [
+        word
+        for word in tokens(name)
+        if word not in ("item", "q", "question", "frage", "item", "pregunta", "domanda", "vraag", "nr", "no")
+    ]
+    return int(words[0]) if len(words) == 1 and words[0].isdigit() else None
+
+
+def _sides_in_pairs(source: Source) -> None:
+    """ "D" and "G", "D" and "I": right and left in the languages where those are the letters."""
+    letters = {"g": "left", "i": "left", "s": "left", "e": "left"}
+    rests = [set(column.meaning.rest) for column in source.measures if not column.meaning.side]
+    pair = next((letter for letter in letters if any(letter in rest for rest in rests)), "")
+    if not pair or not any("d" in rest for rest in rests):
+        return
+    for column in source.measures:
+        rest = column.meaning.rest
+        for letter, side in ((pair, "left"), ("d", "right")):
+            if letter in rest and not column.meaning.side:
+                column.meaning = replace(column.meaning, side=side, rest=tuple(word for word in rest if word != letter))
+
+
+_FIELDS = ("side", "condition", "unit", "mode", "stat")
+
+
+def text_of(meaning: Meaning) -> str:
+    """A meaning as one line of import.toml, which `meaning_of` reads back."""
+    if meaning.role != MEASURE:
+        parts = [meaning.role or "left out"]
+    elif meaning.table == "angles":
+        parts = ["angle " + " ".join(filter(None, (meaning.digit, meaning.joint, meaning.movement)))]
+    elif meaning.table == "items":
+        parts = [f"item {meaning.instrument}.{meaning.item or meaning.number}"]
+    elif meaning.table == "trials":
+        parts = [f"trial {meaning.number} of {meaning.instrument}"]
+    else:
+        parts = [f"total {meaning.outcome}"]
+    if meaning.visit:
+        parts.append(f"visit {meaning.visit.label}")
+    parts += [f"{name} {getattr(meaning, name)}" for name in _FIELDS if getattr(meaning, name)]
+    return "; ".join(parts)
+
+
+def meaning_of(text: str) -> Meaning:
+    """The meaning a line of import.toml describes.
+
+    Raises ValueError with what is wrong.
+    """
+    head, *rest = [part.strip() for part in text.split(";")]
+    what, _, name = head.partition(" ")
+    if what == "total" and "." in name:
+        instrument, scale = name.split(".", 1)
+        meaning = Meaning(MEASURE, "totals", instrument, scale)
+    elif what == "item" and "." in name:
+        instrument, item = name.split(".", 1)
+        meaning = Meaning(MEASURE, "items", instrument, item=item)
+    elif match := re.fullmatch(r"trial (\d+) of (\w+)", head):
+        meaning = Meaning(MEASURE, "trials", match[2], number=int(match[1]))
+    elif what == "angle":
+        words = name
+        meaning = Meaning(
+            MEASURE,
+            "angles",
+            digit=(within(words, "digits") or [""])[0],
+            joint=(within(words, "joints") or [""])[0],
+            movement=(within(words, "movements") or [""])[0],
+        )
+    else:
+        meaning = Meaning("" if head in ("left out", "") else head)
+    for part in rest:
+        name, _, value = part.partition(" ")
+        if name == "visit":
+            word = read_visit(value)
+            meaning = replace(meaning, visit=word or VisitWord("word", value))
+        elif name in _FIELDS:
+            meaning = replace(meaning, **{name: value})  # type: ignore[arg-type]
+        elif part:
+            raise ValueError(f"found {part!r}, allowed {', '.join(('visit', *_FIELDS))} with a word")
+    return meaning

@@ -1,0 +1,1 @@
+"""What words, dates, numbers and headings say, in several languages."""

@@ -1,0 +1,374 @@
+"""What a column means, from the words of its heading, the label of its variable and what stands around it."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from rapidfuzz import fuzz
+
+from outcomes.importing.language.visit_words import VisitWord, find_visit, read_visit
+from outcomes.importing.language.vocabulary import phrases, simple, spans, tokens
+from outcomes.importing.opening.pages import Variable
+from outcomes.library.instrument import Instrument
+from outcomes.library.known import find_instrument
+from outcomes.library.registry import instruments
+
+# Names that leave open which edition is meant; the question offers them.
+FAMILIES = {
+    "mal": ("mal_14", "mal_26", "mal_28", "mal_30"),
+    "cahai": ("cahai_7", "cahai_8", "cahai_9", "cahai_13"),
+    "barthel": ("barthel_20", "barthel_100"),
+    "pinch": ("pinch_key", "pinch_tip", "pinch_palmar"),
+    "groc": ("groc_7", "groc_11", "groc_15"),
+}
+MEASURE = "measure"
+_BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
+_ASIDE = re.compile(r"\(([^()]*)\)")
+_NUMBERING = frozenset(
+    {"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"}
+)
+_DONE = frozenset({"done", "performed", "completed", "durchgefuhrt", "realise", "realizado", "eseguito", "gedaan"})
+_NEAR = 85.0  # likeness in per cent from which a misspelt name is taken for a name, and said so
+_GROUPS = (
+    "instruments",
+    "sides",
+    "conditions",
+    "modes",
+    "digits",
+    "joints",
+    "movements",
+    "units",
+    "statistics",
+    "scales",
+)
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a column holds. role: "measure", a role of `words.toml`, or "" where nothing was recognised.
+
+    instrument: id, or a family of editions. number: of an item or a trial. stat: "mean", "best", "total", ...
+    bounds: "(0-66)" in the heading. near: misspelt words taken for the instrument. rest: words nobody knew.
+    """
+
+    role: str = ""
+    table: str = ""
+    instrument: str = ""
+    scale: str = ""
+    item: str = ""
+    number: int | None = None
+    side: str = ""
+    condition: str = ""
+    unit: str = ""
+    mode: str = ""
+    digit: str = ""
+    joint: str = ""
+    movement: str = ""
+    stat: str = ""
+    visit: VisitWord | None = None
+    other_visit: VisitWord | None = None  # where name and label of a variable disagree
+    bounds: tuple[float, float] | None = None
+    near: str = ""
+    rest: tuple[str, ...] = ()
+
+    @property
+    def outcome(self) -> str:
+        return f"{self.instrument}.{self.scale}" if self.scale else self.instrument
+
+
+@dataclass(frozen=True)
+class Around:
+    """What sheet, title and notes around a table say of all its columns; timed: the table names visits elsewhere."""
+
+    instrument: str = ""
+    scale: str = ""
+    side: str = ""
+    condition: str = ""
+    unit: str = ""
+    timed: bool = False
+
+
+def recognise(texts: Sequence[str], around: Around, variable: Variable | None = None) -> Meaning:
+    """The meaning of a column with these headings, from top to bottom."""
+    heading = " ".join(texts)
+    if variable is None or not variable.label:
+        found = _of_text(heading, around)
+        return replace(found, unit=found.unit or _unit(variable), visit=_typed(found.visit, texts))
+    label = _of_text(variable.label, around)
+    name = _of_text(heading, replace(around, instrument="", scale=""))
+    chosen = label if label.role else name
+    if not chosen.role:
+        return label
+    if chosen is label and label.role == MEASURE:
+        if name.role and name.role != MEASURE and not label.instrument and not label.joint:
+            chosen = name
+        if label.number is None and label.table == "items":
+            chosen = replace(label, number=name.number)
+    visit, other = label.visit or name.visit, None
+    if label.visit and name.visit and label.visit.key != name.visit.key:
+        visit, other = name.visit, label.visit
+    visit = _typed(visit, (*texts, variable.label))
+    return replace(chosen, visit=visit, other_visit=other, unit=chosen.unit or _unit(variable), rest=chosen.rest)
+
+
+def _typed(visit: VisitWord | None, texts: Sequence[str]) -> VisitWord | None:
+    """The visit with its label as it was typed."""
+    if visit is None:
+        return None
+    for text in texts:
+        if read_visit(text, bare=False):
+            return replace(visit, label=" ".join(text.split()))
+    pattern = r"[\W_]*".join(map(re.escape, tokens(visit.label)))
+    for text in texts:
+        if match := re.search(rf"(?<![^\W_]){pattern}(?![^\W_])", text, re.IGNORECASE):
+            return replace(visit, label=match[0])
+    return visit
+
+
+def _unit(variable: Variable | None) -> str:
+    meanings = phrases("units").get(tokens(variable.unit), ()) if variable and variable.unit else ()
+    return meanings[0][1] if meanings else ""
+
+
+def _of_text(text: str, around: Around) -> Meaning:
+    bounds = None
+    text = _ASIDE.sub(_kept_aside, text)
+    if match := _BOUNDS.search(text):
+        bounds = (float(match[1]), float(match[2]))
+        text = text[: match.start()] + " " + text[match.end() :]
+    words = tokens(text)
+    own = find_instrument(around.instrument) if around.instrument else None
+    exact = _role(words)
+    if exact and not (exact == "hand" and own and own.scale("hand")):
+        return Meaning(exact)
+    visit, words = _without_visit(words, around)
+    role = _role(words)
+    if not words:
+        return Meaning("visit only", visit=visit) if visit else Meaning()
+    if role == "hand" and own and own.scale("hand"):
+        role = ""
+    if role and not (role in ("item", "value") and around.instrument and words[-1:] and words[-1].isdigit()):
+        return Meaning(role, visit=visit)
+    return replace(_measure(words, text, around, bounds), visit=visit, bounds=bounds)
+
+
+def _kept_aside(match: re.Match) -> str:
+    """A part in brackets, where it says something of the column: a visit, a range, a unit, a side, a name."""
+    inside = match[1]
+    if read_visit(inside) or _BOUNDS.search(inside):
+        return match[0]
+    words = tokens(inside)
+    known = sum(end - start for start, end, _ in spans(words, *_GROUPS, "durations"))
+    return match[0] if words and known == len(words) else " "
+
+
+def _role(words: tuple[str, ...]) -> str:
+    known = phrases("roles")
+    plain = tuple(word for word in words if word not in _NUMBERING)
+    for attempt in (words, _stripped(words), plain if plain != words and len(words) <= 4 else ()):
+        if attempt and (meanings := known.get(attempt)):
+            return meanings[0][1]
+    return ""
+
+
+def _stripped(words: tuple[str, ...]) -> tuple[str, ...]:
+    """Without units and articles at the end: "age (years)", "time since stroke (months)"."""
+    units = phrases("durations")
+    while len(words) > 1 and ((words[-1],) in units or words[-1] in ("°", "in")):
+        words = words[:-1]
+    return words
+
+
+def _without_visit(words: tuple[str, ...], around: Around) -> tuple[VisitWord | None, tuple[str, ...]]:
+    """The visit named in the words and the words without it; the instrument's own words come first."""
+    known = phrases("instruments", "roles", "movements", "joints", "sides", "statistics")
+    start = 0
+    found: VisitWord | None = None
+    kept: list[str] = []
+    while start < len(words):
+        size = next((n for n in range(min(6, len(words) - start), 1, -1) if words[start : start + n] in known), 0)
+        step = find_visit(words, start)
+        if size and (step is None or step[0] - start <= size):
+            kept += words[start : start + size]
+            start += size
+            continue
+        if step and not _trial_like(words, start, step[1], around):
+            found = found or step[1]
+            start = step[0]
+            continue
+        kept.append(words[start])
+        start += 1
+    return found, tuple(kept)
+
+
+def _trial_like(words: tuple[str, ...], start: int, visit: VisitWord, around: Around) -> bool:
+    """ "Grip T1" in a table that has its visits elsewhere is a trial, not a visit."""
+    return around.timed and visit.kind == "ordinal" and words[start] in ("t", "test", "time", "tempo", "temps", "v")
+
+
+def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[float, float] | None) -> Meaning:
+    found: dict[str, list[str]] = {name: [] for name in _GROUPS}
+    rest: list[str] = []
+    numbers: list[int] = []
+    own = find_instrument(around.instrument) if around.instrument else None
+    known = phrases(*_GROUPS)
+    fillers = phrases("fillers")
+    start = 0
+    while start < len(words):
+        for size in range(min(6, len(words) - start), 0, -1):
+            part = words[start : start + size]
+            meanings = dict(reversed(known.get(part, ())))
+            if (
+                own
+                and "instruments" in meanings
+                and own.scale(part[0])
+                and size == 1
+                and meanings["instruments"] != own.id
+            ):
+                meanings = {"scales": part[0]}  # "Grip 2" on a sheet of an instrument with a part of that name
+            if part in (("t",), ("v",), ("n",), ("m",), ("s",), ("de",), ("a",), ("index",)) and size == 1:
+                meanings = {k: v for k, v in meanings.items() if k in ("digits",) or (k == "units" and part != ("m",))}
+            if own and size == 1 and own.scale(part[0]) and not meanings:
+                meanings = {"scales": part[0]}
+            if meanings:
+                for group, meaning in meanings.items():
+                    found[group].append(meaning)
+                start += size
+                break
+        else:
+            word = words[start]
+            if word == "of" and start + 1 < len(words) and words[start + 1].isdigit():
+                start += 1  # "item 3 of 33", "mean of 3"
+            elif word.isdigit():
+                numbers.append(int(word))
+            elif (word,) not in fillers and word not in ("+", "°", "%"):
+                rest.append(word)
+            start += 1
+    return _assembled(found, numbers, tuple(rest), text, around, bounds)
+
+
+def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
+    near = ""
+    named = found["instruments"]
+    # "Key pinch" also holds "pinch"; the longest words were taken, so more than one name means two instruments.
+    instrument = named[0] if named else ""
+    if not instrument and rest:
+        instrument, near = _near(rest)
+        if near:
+            rest = tuple(word for word in rest if word not in near.split())
+    sides = list(dict.fromkeys(found["sides"]))
+    side = sides[0] if len(sides) == 1 else ""
+    base = Meaning(
+        side=side or around.side,
+        condition=(found["conditions"] or [around.condition])[0],
+        unit=(found["units"] or [around.unit])[0],
+        stat=_stat(found["statistics"]),
+        near=near,
+        rest=tuple(rest),
+        bounds=bounds,
+    )
+    if _DONE.intersection(rest):
+        return replace(base, role="done_flag", instrument=instrument)
+    if found["joints"] or (found["movements"] and found["digits"]):
+        modes = found["modes"]
+        letters = {"p": "passive", "a": "active"}
+        modes = modes or [letters[text.split()[-1].lower()]] if text.split()[-1].lower() in letters else modes
+        mode = "assisted" if "assisted" in modes or ("active" in modes and "assisted" in found["conditions"]) else ""
+        return replace(
+            base,
+            role=MEASURE,
+            table="angles",
+            mode=mode or (modes[0] if modes else ""),
+            digit=(found["digits"] or [""])[0],
+            joint=(found["joints"] or [""])[0],
+            movement=(found["movements"] or [""])[0],
+            condition="",
+        )
+    instrument = instrument or (around.instrument if numbers or found["scales"] or base.stat else "")
+    if not instrument:
+        return replace(base, role="derived" if base.stat and not rest else "")
+    instrument = _by_bounds(instrument, bounds)
+    known = find_instrument(instrument) or find_instrument(FAMILIES.get(instrument, ("",))[0])
+    scales = [name for name in found["scales"] if known and known.scale(name)]
+    if known and not scales:
+        scales = [name for name in (*found["scales"], around.scale) if known.scale(name)]
+    scale = scales[0] if scales else ""
+    number = numbers[0] if numbers else None
+    base = replace(base, role=MEASURE, instrument=instrument, scale=scale, number=number)
+    if known and known.main_scale.kind == "trials":
+        if base.stat in ("mean", "best", "total") or number is None:
+            return replace(base, table="totals", scale=known.main_scale.id, number=None)
+        return replace(base, table="trials", scale="")
+    if number is not None and known and len(known.items) > 1:
+        return replace(base, table="items")
+    return replace(base, table="totals", scale=scale or (known.main_scale.id if known else ""))
+
+
+def _stat(words: Sequence[str]) -> str:
+    return next((word for word in words if word != "count"), "")
+
+
+def _near(rest: Sequence[str]) -> tuple[str, str]:
+    """The instrument whose name is most like the words, and the words; ("", "") where none is like enough."""
+    best = (0.0, "", "")
+    for size in (3, 2, 1):
+        for start in range(len(rest) - size + 1):
+            said = " ".join(rest[start : start + size])
+            if len(said) < 6:
+                continue
+            for known, meanings in phrases("instruments").items():
+                name = " ".join(known)
+                if len(name) >= 6 and (likeness := fuzz.ratio(said, name)) >= max(_NEAR, best[0] + 0.1):
+                    best = (likeness, meanings[0][1], said)
+    return best[1], best[2]
+
+
+def _by_bounds(instrument: str, bounds: tuple[float, float] | None) -> str:
+    """The edition whose range the heading names: "(0-60)" is the form without reflexes."""
+    editions = (*FAMILIES.get(instrument, ()), *(("fma_ue", "fma_ue_30") if instrument == "fma_ue" else ()))
+    if bounds is None or not editions:
+        return instrument
+    fits = [name for name in editions if (known := find_instrument(name)) and _range(known) == bounds]
+    return fits[0] if len(fits) == 1 else instrument
+
+
+def _range(known: Instrument) -> tuple[float, float | None]:
+    return known.main_scale.low, known.main_scale.high
+
+
+def item_of(meaning: Meaning, known: Instrument) -> str:
+    """The id of a numbered item: counted within the part the heading names, else through the whole form; "" if none."""
+    number = meaning.number
+    if number is None or number < 1:
+        return ""
+    scale = known.scale(meaning.scale) if meaning.scale else None
+    ids = scale.items if scale else known.main_scale.items
+    if not scale and (not ids or len(ids) < number):
+        ids = tuple(item.id for item in known.items)
+    if not ids:
+        ids = tuple(item.id for item in known.items)
+    return ids[number - 1] if number <= len(ids) else ""
+
+
+def instrument_of(text: str) -> tuple[str, str]:
+    """Instrument and scale that a sheet's name or a title names, ("", "") where it names none or several."""
+    found = _measure(tokens(text), text, Around(), None)
+    named = {meaning for _, _, meanings in _spans(text) for group, meaning in meanings if group == "instruments"}
+    if len(named) != 1 or not found.instrument:
+        return "", ""
+    known = find_instrument(found.instrument)
+    scale = found.scale if known and known.main_scale.id != found.scale else ""
+    return found.instrument, scale
+
+
+def _spans(text: str):
+    return spans(tokens(text), "instruments")
+
+
+def own_names() -> dict[str, str]:
+    """Ids and full names of the catalogue, as headings may repeat them exactly: text -> instrument id."""
+    return {simple(text): name for name, known in instruments().items() for text in (name, known.name)}
+
+
+def is_visit(text: str) -> bool:
+    return read_visit(text) is not None

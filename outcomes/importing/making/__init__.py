@@ -1,0 +1,1 @@
+"""From what was found to the sheets and the protocol of a study folder."""

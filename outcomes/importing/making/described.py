@@ -1,0 +1,612 @@
+"""The sheets participants, visits and adverse_events, and the arms: what the tables say of people and of their "
+"visits."""
+
+import re
+from collections import defaultdict
+from dataclasses import dataclass, field
+from datetime import date
+
+from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.mapping import Column
+from outcomes.importing.finding.observations import Record
+from outcomes.importing.language.calendar_dates import DateText, is_partial, order_of, read_date
+from outcomes.importing.language.cell_values import number_text, read_measure, reason_of, status_of
+from outcomes.importing.language.vocabulary import simple, tokens, whole
+from outcomes.importing.making.accounts import Converted
+from outcomes.importing.making.holds import Holds
+from outcomes.importing.making.schedule import Schedule
+from outcomes.importing.opening.pages import Cell, Ledger
+from outcomes.importing.questions import ASK, CONFIRM, STUDY, Questions, as_value, slug
+
+_TICKED = re.compile(r"(?:[☒☑✓✔✗✘■●]|\[\s*[xX✓]\s*\]|\(\s*[xX]\s*\))\s*([^\W\d_]+(?: [^\W\d_]+)*)")
+_BOX = re.compile(r"[☐□○]|\[\s*\]|\(\s*\)")
+_PERSON_ROLES = (
+    "arm",
+    "age",
+    "sex",
+    "affected_side",
+    "dominant_side",
+    "diagnosis",
+    "onset_date",
+    "onset_months",
+    "site",
+)
+_ASIDE_ROLES = {
+    "personal": "personal data that the study does not need",
+    "sequence": "numbering or a second key",
+    "consent": "date of consent, no part of the study folder",
+    "repeat": "number of a repeated form",
+    "entry_state": "state of the form",
+    "derived": "derived from other columns",
+    "visit only": "a visit without a measure",
+    "": "not recognised",
+}
+_BOTH_LETTERS = {frozenset("dg"): "g", frozenset("di"): "i", frozenset("ds"): "s", frozenset("de"): "e"}
+
+
+@dataclass
+class Described:
+    """Everything about people and visits, as text."""
+
+    participants: list[dict[str, str]] = field(default_factory=list)
+    visits: list[dict[str, str]] = field(default_factory=list)
+    adverse_events: list[dict[str, str]] = field(default_factory=list)
+    arms: list[tuple[str, str]] = field(default_factory=list)  # id, label
+    dates: dict[str, dict[str, date]] = field(default_factory=dict)  # participant -> visit id -> date
+
+
+class Describer:
+    """Reads the columns that describe people and visits."""
+
+    def __init__(
+        self,
+        records: list[Record],
+        facts: Facts,
+        questions: Questions,
+        ledger: Ledger,
+        schedule: Schedule,
+        holds: Holds,
+    ):
+        self.records, self.facts, self.questions, self.ledger = records, facts, questions, ledger
+        self.schedule, self.holds = schedule, holds
+        self.found = Described()
+        self.said: dict[str, dict[str, list[tuple[str, str]]]] = defaultdict(lambda: defaultdict(list))
+        self.visit_facts: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
+        self.held_dates: set[tuple[str, str]] = set()
+        self.arm_words: dict[str, str] = {}
+
+    # --- cells ---
+
+    def read(self, done: Converted) -> None:
+        """Every cell that is no measurement."""
+        self.orders = self._date_orders()
+        self._explain_codes()
+        for record in self.records:
+            for column in record.source.columns:
+                if column.role in ("measure", "value"):
+                    continue
+                cell = record.source.table.view.cell(record.line, column.place)
+                if cell is not None:
+                    self._cell(record, column, cell, done)
+
+    def _cell(self, record: Record, column: Column, cell: Cell, done: Converted) -> None:
+        page, role = record.source.table.page, column.role
+        at = (cell.row, cell.column)
+        kept_out = self.holds.why(record)
+        if kept_out:
+            self.ledger.put(page, *at, *kept_out)
+            return
+        if column.open:
+            self.ledger.put(page, *at, "held", f"question {column.open}")
+            return
+        if role in _ASIDE_ROLES:
+            if not self.ledger.status(page, *at):
+                self.ledger.put(page, *at, "set aside", _ASIDE_ROLES[role])
+            if cell.comment:
+                self._remark(record, column, cell.comment, done, cell)
+            return
+        if not record.participant:
+            empty = not any(record.source.table.view.text(record.line, c.place) for c in record.source.measures)
+            self.ledger.put(
+                page,
+                *at,
+                "set aside" if empty else "finding",
+                "a line without a participant and without values" if empty else "the line has no participant",
+            )
+            return
+        if role in _PERSON_ROLES:
+            self._person(record, column, cell)
+        elif role in ("date", "rater", "status"):
+            self._visit_cell(record, column, cell, done)
+        elif role == "remark":
+            self._remark(record, column, cell.text, done, cell)
+            self.ledger.put(page, *at, "remark", "kept in import/remarks.csv")
+        elif role.startswith("ae_"):
+            self.ledger.put(page, *at, "converted", "adverse_events")
+        elif role == "done_flag":
+            self.ledger.put(page, *at, "key", "says whether the test was done")
+        else:
+            self.ledger.put(page, *at, "key", role)
+        if cell.comment and role not in ("remark",):
+            self._remark(record, column, cell.comment, done, cell)
+
+    def _remark(self, record: Record, column: Column, text: str, done: Converted, cell: Cell) -> None:
+        visit = (
+            self.schedule.find(column.meaning.visit or record.visit) if (column.meaning.visit or record.visit) else None
+        )
+        place = record.source.table.page.address(cell.row, cell.column)
+        done.remarks.append(
+            {
+                "participant": record.participant,
+                "visit": visit.id if visit else "",
+                "what": column.name,
+                "place": place,
+                "remark": text,
+            }
+        )
+        status = status_of(text)[0]
+        measured = any(record.source.table.view.text(record.line, c.place) for c in record.source.measures)
+        if visit and status in ("missed", "withdrawn") and not measured and record.source.measures:
+            done.statuses.setdefault((record.participant, visit.id), (status, text, place))
+
+    # --- people ---
+
+    def _explain_codes(self) -> None:
+        """Numbers for sexes, sides and arms that no code book explains."""
+        used: dict[tuple[str, str], set[str]] = defaultdict(set)
+        columns: dict[tuple[str, str], list[Column]] = defaultdict(list)
+        for record in self.records:
+            for column in record.source.columns:
+                if column.role in ("sex", "affected_side", "dominant_side") and (cell := record.cell(column)):
+                    text = cell.text.strip()
+                    if number_text(text) and text.lower() not in column.codes:
+                        used[column.role, column.name].add(text)
+                        if column not in columns[column.role, column.name]:
+                            columns[column.role, column.name].append(column)
+                elif column.role in ("sex",) and (cell := record.cell(column)):
+                    used["letters", column.name].add(simple(cell.text))
+                    columns["letters", column.name].append(column)
+                if column.role in ("affected_side", "dominant_side") and (cell := record.cell(column)):
+                    used["side letters", record.source.table.page.file].add(simple(cell.text))
+                    columns["side letters", record.source.table.page.file].append(column)
+        for (role, name), texts in used.items():
+            if role == "letters":
+                if texts <= {"h", "m"} and "h" in texts:  # hombre, homme and mujer
+                    for column in columns[role, name]:
+                        column.codes = {**column.codes, "h": "male", "m": "female"}
+                continue
+            if role == "side letters":
+                left = _BOTH_LETTERS.get(frozenset(texts))
+                if left:
+                    for column in columns[role, name]:
+                        column.codes = {**column.codes, "d": "right", left: "left"}
+                continue
+            words = ("female", "male") if role == "sex" else ("left", "right")
+            codes = sorted(texts, key=float)
+            pairs = [
+                f"{codes[0]} = {words[0]}, {codes[-1]} = {words[1]}",
+                f"{codes[0]} = {words[1]}, {codes[-1]} = {words[0]}",
+            ]
+            from outcomes.importing.finding.code_books import pairs_of
+
+            answer = self.questions.ask(
+                ASK,
+                f"codes {name}",
+                name,
+                f"What do the codes {', '.join(codes)} of {name} mean?",
+                pairs if len(codes) == 2 else (),
+            )
+            meant = {code.lower(): word for code, word in pairs_of(answer).items()}
+            for column in columns[role, name]:
+                column.codes = {**column.codes, **meant}
+
+    def _person(self, record: Record, column: Column, cell: Cell) -> None:
+        page, role = record.source.table.page, column.role
+        value = self._person_value(record, column, cell)
+        place = page.address(cell.row, cell.column)
+        if value is None:
+            self.ledger.put(page, cell.row, cell.column, "held", f"question about {column.name}")
+            self.said[record.participant]  # the person exists
+            return
+        self.ledger.put(page, cell.row, cell.column, "converted", f"participants, {record.participant}")
+        name = "onset" if role.startswith("onset") else role
+        if value:
+            self.said[record.participant][name].append((value, place))
+
+    def _person_value(self, record: Record, column: Column, cell: Cell) -> str | None:
+        """The value of a cell about a person, "" for none, None while a question is open."""
+        role, text = column.role, cell.text.strip()
+        ticked = _TICKED.findall(text) if (_BOX.search(text) or _TICKED.search(text)) else None
+        if ticked is not None:
+            if not ticked:
+                return ""
+            text = ticked[0] if len(ticked) == 1 else "both"
+        coded = column.codes.get(_key(text), "")
+        if column.variable and _key(text) in column.missing:
+            return ""
+        words = coded or text
+        if reason_of(words)[0] or text == "?":
+            return ""
+        if role == "arm":
+            return self._arm(text, coded)
+        if role == "age":
+            reading = read_measure(text, {}, (), None)
+            if reading.kind == "number" and 0 <= float(reading.value) <= 120:
+                return reading.value
+            return self._ask_person(record, column, text, (reading.value,) if reading.value else ())
+        if role in ("sex", "affected_side", "dominant_side"):
+            group = "sexes" if role == "sex" else "sides"
+            found = whole(words, group)
+            if role == "sex" and not found and len(tokens(words)) == 1 and words[:1].lower() in "fm" and len(words) > 3:
+                found = ""
+            if found and not (text.endswith("?")) and not (number_text(text) and not coded):
+                return (
+                    "both" if found == "both" else found if found not in ("affected", "other") or role == "sex" else ""
+                )
+            return self._ask_person(
+                record,
+                column,
+                text,
+                ("female", "male", "other") if role == "sex" else ("left", "right", "both", "unknown"),
+            )
+        if role == "onset_date":
+            return self._onset(record, column, cell, text)
+        if role == "onset_months":
+            reading = read_measure(text, {}, (), None)
+            if reading.kind == "number":
+                years = {"year", "years", "yrs", "jahre", "ans", "anos", "anni", "jaar"} & set(tokens(column.name))
+                if years and not {"months", "mths", "monate", "mois", "meses", "mesi", "maanden"} & set(
+                    tokens(column.name)
+                ):
+                    return f"{12 * float(reading.value):g}"
+                return reading.value
+            if when := read_date(cell.value, text):
+                return self._one_date(record, column, when)
+            return self._ask_person(record, column, text, ())
+        return words
+
+    def _ask_person(self, record: Record, column: Column, text: str, choices: tuple[str, ...]) -> str | None:
+        name = f"{column.role} {text}"
+        place = f"{record.where}, {column.name}"
+        answer = self.questions.ask(
+            ASK,
+            name,
+            place,
+            f"{column.name} of {record.participant} is {text!r}. What is it?",
+            (*choices, "leave blank"),
+            of=record.participant,
+        )
+        if not answer:
+            return None
+        if simple(answer) in ("leave blank", "unknown", "blank"):
+            return ""
+        if choices and answer in choices:
+            return answer
+        group = "sexes" if column.role == "sex" else "sides"
+        if choices and (found := whole(answer, group)):
+            return found
+        value = as_value(answer)[0]
+        if value and column.role in ("age", "onset_months"):
+            return value
+        self.questions.refuse(name, f"found {answer!r}, allowed {', '.join((*choices, 'leave blank'))}")
+        return None
+
+    def _onset(self, record: Record, column: Column, cell: Cell, text: str) -> str | None:
+        found = read_date(cell.value, text)
+        if found is None:
+            if is_partial(text):
+                return text
+            reading = read_measure(text, {}, (), None)
+            if reading.kind == "number" and float(reading.value) < 1200:
+                return reading.value
+            return self._ask_person(record, column, text, ())
+        return self._one_date(record, column, found)
+
+    def _one_date(self, record: Record, column: Column, found: DateText) -> str | None:
+        if not found.open:
+            day = found.day_first or found.month_first
+            return day.isoformat() if day else ""
+        file = record.source.table.page.file
+        order = self.orders.get((file, column.name)) or self._ask_order(file, column.name)
+        if not order:
+            return None
+        day = found.month_first if order == "month first" else found.day_first
+        return day.isoformat() if day else ""
+
+    def _arm(self, text: str, words: str) -> str:
+        """The id of an arm; spelled alike whatever the case."""
+        if words and number_text(text):
+            text = words
+        for known in self.arm_words:
+            if simple(known) == simple(text):
+                return slug_arm(known)
+        self.arm_words[text] = words or text
+        return slug_arm(text)
+
+    # --- visits ---
+
+    def _date_orders(self) -> dict[tuple[str, str], str]:
+        """For each column of dates: day first or month first, where the evidence decides."""
+        dates: dict[tuple[str, str], list[DateText]] = defaultdict(list)
+        by_file: dict[str, list[DateText]] = defaultdict(list)
+        formats: dict[str, set[str]] = defaultdict(set)
+        for record in self.records:
+            for column in record.source.columns:
+                if column.role not in ("date", "onset_date", "ae_date"):
+                    continue
+                cell = record.source.table.view.cell(record.line, column.place)
+                found = read_date(cell.value, cell.text) if cell else None
+                if cell and found:
+                    file = record.source.table.page.file
+                    dates[file, column.name].append(found)
+                    by_file[file].append(found)
+                    if cell.date_format:
+                        formats[file].add(cell.date_format)
+        orders = {}
+        for (file, name), column_dates in dates.items():
+            order, _ = order_of(column_dates, formats[file], by_file[file])
+            if order:
+                orders[file, name] = order
+        return orders
+
+    def _ask_order(self, file: str, name: str) -> str:
+        answer = self.questions.ask(
+            ASK,
+            f"date order {file}",
+            f"{file}, {name}",
+            "In the dates of this file, does the day or the month come first?",
+            ("day first", "month first"),
+        )
+        return answer if answer in ("day first", "month first") else ""
+
+    def _visit_cell(self, record: Record, column: Column, cell: Cell, done: Converted) -> None:
+        page = record.source.table.page
+        place = page.address(cell.row, cell.column)
+        visit = self.schedule.find(column.meaning.visit or record.visit)
+        if visit is None:
+            self.ledger.put(page, cell.row, cell.column, "set aside", f"{column.role} outside the planned visits")
+            return
+        key = (record.participant, visit.id)
+        self.said[record.participant]
+        text = cell.text.strip()
+        status = "converted"
+        if column.role == "rater":
+            self.visit_facts[key].setdefault("rater", text)
+        elif column.role == "status":
+            found = whole(column.codes.get(_key(text), text), "statuses") or status_of(text)[0]
+            if found in ("missed", "withdrawn"):
+                done.statuses.setdefault(key, (found, "", place))
+        else:
+            status = self._visit_date(record, column, cell, visit.id, done)
+        self.ledger.put(page, cell.row, cell.column, status, f"visits, {record.participant}, {visit.id}")
+
+    def _visit_date(self, record: Record, column: Column, cell: Cell, visit: str, done: Converted) -> str:
+        key, text = (record.participant, visit), cell.text.strip()
+        place = record.source.table.page.address(cell.row, cell.column)
+        found = read_date(cell.value, text)
+        if found is None:
+            status, words = status_of(text)
+            if status in ("missed", "withdrawn"):
+                done.statuses.setdefault(key, (status, words, place))
+                return "converted"
+            if reason_of(text)[0]:
+                return "key"
+            name = f"date {text}"
+            answer = self.questions.ask(
+                ASK,
+                name,
+                f"{place} ({record.participant}, {visit})",
+                f"{text!r} stands where the date belongs. What happened?",
+                ("missed", "withdrawn", "attended, date unknown"),
+                of=record.participant,
+            )
+            if not answer:
+                self.held_dates.add(key)
+                return "held"
+            status = status_of(answer)[0]
+            if status in ("missed", "withdrawn"):
+                done.statuses.setdefault(key, (status, text, place))
+            elif read := read_date(answer, answer):
+                self.visit_facts[key]["date"] = (read.day_first or date.min).isoformat()
+            elif status != "attended" and not simple(answer).startswith("attended"):
+                self.questions.refuse(name, f"found {answer!r}, allowed missed, withdrawn, attended, or a date")
+                self.held_dates.add(key)
+            return "converted"
+        day = self._one_date(record, column, found)
+        if day is None:
+            self.held_dates.add(key)
+            return "held"
+        before = self.visit_facts[key].setdefault("date", day)
+        if before != day:
+            self.visit_facts[key]["other date"] = f"{day} ({place})"
+        self.found.dates.setdefault(record.participant, {}).setdefault(visit, date.fromisoformat(before))
+        return "converted"
+
+    # --- tables ---
+
+    def finish(self, done: Converted) -> Described:
+        """The tables, after all cells were read and the measurements converted."""
+        measured: dict[str, set[str]] = defaultdict(set)
+        seen: dict[str, None] = dict.fromkeys(self.said)
+        for row in done.rows:
+            person = row.cells["participant"]
+            seen.setdefault(person)
+            if row.number or row.cells.get("value", row.cells.get("degrees")) in ("refused", "unable", "not testable"):
+                measured[person].add(row.visit.id)
+        for person, _ in (*done.statuses, *done.waiting):
+            if person not in self.holds.people:
+                seen.setdefault(person)
+        self._leave_out_unstarted(seen, measured, done)
+        self._conflicting()
+        held = {record.participant for record in self.records if self.holds.why(record) and record.participant}
+        free = {record.participant for record in self.records if not self.holds.why(record)}
+        people = [person for person in seen if person and not (person in held and person not in free)]
+        order = {record.participant: number for number, record in reversed(list(enumerate(self.records)))}
+        people.sort(key=lambda person: order.get(person, 0))
+        self._arms()
+        for person in people:
+            self.found.participants.append(self._row(person))
+        self._visits(people, measured, done)
+        self._events()
+        return self.found
+
+    def _leave_out_unstarted(self, seen: dict[str, None], measured: dict[str, set[str]], done: Converted) -> None:
+        """People with a screening line and nothing else."""
+        only: dict[str, set[str]] = defaultdict(set)
+        for record in self.records:
+            if record.participant:
+                only[record.participant].add(record.visit.kind if record.visit else "")
+        unstarted = [person for person in seen if only[person] == {"screening"} and not measured[person]]
+        if unstarted:
+            answer = self.questions.ask(
+                CONFIRM,
+                "never started",
+                ", ".join(unstarted),
+                "They were screened and have nothing else: left out of the study?",
+                ("leave out", "keep"),
+                "leave out",
+            )
+            if not simple(answer).startswith("keep"):
+                for person in unstarted:
+                    seen.pop(person)
+
+    def _conflicting(self) -> None:
+        for person, roles in self.said.items():
+            for role, values in roles.items():
+                distinct = list(dict.fromkeys(value for value, _ in values))
+                if len(distinct) < 2:
+                    continue
+                name = f"differs {person} {role}"
+                answer = self.questions.ask(
+                    ASK,
+                    name,
+                    ", ".join(place for _, place in values),
+                    f"{role.replace('_', ' ')} of {person} is given as {' and '.join(distinct)}. Which is right?",
+                    (*distinct, "leave blank"),
+                )
+                roles[role] = [(answer, "")] if answer in distinct else []
+
+    def _arms(self) -> None:
+        words = self.arm_words
+        coded = [text for text, label in words.items() if number_text(text) and label == text]
+        if coded:
+            from outcomes.importing.finding.code_books import pairs_of
+
+            answer = self.questions.ask(
+                STUDY,
+                "arms",
+                "participants, arm",
+                f"What are the groups {' and '.join(sorted(coded))}?",
+                (", ".join(f"{code} = ..." for code in sorted(coded)),),
+            )
+            for code, label in pairs_of(answer).items():
+                if code in words and label.strip(". "):
+                    words[code] = re.sub(r"\s*\((?:the )?(?:reference|control)[^)]*\)", "", label).strip()
+        used = {value for roles in self.said.values() for value, _ in roles.get("arm", [])}
+        self.found.arms = [(slug_arm(text), label) for text, label in words.items() if slug_arm(text) in used]
+
+    def _row(self, person: str) -> dict[str, str]:
+        roles = self.said.get(person, {})
+
+        def first(role: str) -> str:
+            return roles[role][0][0] if roles.get(role) else ""
+
+        row = {"participant": person, "arm": first("arm") if len(self.found.arms) > 1 else ""}
+        for role in ("age", "sex", "affected_side", "dominant_side", "diagnosis", "onset"):
+            row[role] = first(role)
+        if not row["diagnosis"] and self.facts.diagnosis[0]:
+            words, place = self.facts.diagnosis
+            answer = self.questions.ask(
+                CONFIRM,
+                "diagnosis",
+                place,
+                f"No column holds the diagnosis. Taken from the title: {words}.",
+                (words, "leave blank"),
+                words,
+            )
+            row["diagnosis"] = "" if simple(answer) == "leave blank" else answer
+        if any(said.get("site") for said in self.said.values()):
+            row["site"] = first("site")
+        return row
+
+    def _visits(self, people: list[str], measured: dict[str, set[str]], done: Converted) -> None:
+        for person in people:
+            gone = ""
+            for visit in self.schedule.visits:
+                key = (person, visit.id)
+                facts = self.visit_facts.get(key, {})
+                row = {
+                    "participant": person,
+                    "visit": visit.id,
+                    "date": facts.get("date", ""),
+                    "status": "",
+                    "reason": "",
+                    "rater": facts.get("rater", ""),
+                }
+                there = visit.id in measured[person] or bool(row["date"])
+                status = done.statuses.get(key)
+                if status and not there:
+                    row["status"], row["reason"] = status[0], status[1]
+                    gone = status[1] if status[0] == "withdrawn" else ""
+                    if status[0] == "withdrawn":
+                        gone = status[1] or "withdrawn"
+                elif there:
+                    row["status"], gone = "attended", ""
+                elif key in done.waiting or key in self.held_dates:
+                    continue
+                elif gone:
+                    row["status"] = "withdrawn"
+                else:
+                    answer = self.questions.ask(
+                        ASK,
+                        "absent visits",
+                        f"{person} at {visit.label}",
+                        "Nothing was measured there. Was the visit missed, or had the person withdrawn? (One word "
+                        "for all, or a table "
+                        'with one each: {"code at visit" = "missed", rest = "withdrawn"}.)',
+                        ("missed", "withdrawn", "leave blank"),
+                        of=person,
+                    )
+                    found = status_of(answer)[0] if answer else ""
+                    if found not in ("missed", "withdrawn"):
+                        if answer and simple(answer) != "leave blank":
+                            self.questions.refuse(
+                                "absent visits", f"found {answer!r}, allowed missed, withdrawn or leave blank"
+                            )
+                        continue
+                    row["status"] = found
+                    gone = "withdrawn" if found == "withdrawn" else ""
+                self.found.visits.append(row)
+
+    def _events(self) -> None:
+        """Adverse events: one row per line that names one."""
+        for record in self.records:
+            term = record.text("ae_term")
+            if not term or not record.participant or self.holds.why(record):
+                continue
+            row = {"participant": record.participant, "date": "", "term": term}
+            for role, name in (("ae_severity", "severity"), ("ae_serious", "serious"), ("ae_related", "related")):
+                column = record.source.one(role)
+                text = record.text(role)
+                words = column.codes.get(_key(text), text) if column else ""
+                row[name] = (whole(words, "answers") or words) if name == "serious" else words
+            column = record.source.one("ae_date")
+            cell = record.cell(column) if column else None
+            if column and cell and (found := read_date(cell.value, cell.text)):
+                row["date"] = self._one_date(record, column, found) or ""
+            self.found.adverse_events.append(row)
+
+
+def _key(text: str) -> str:
+    value = number_text(text)
+    if value:
+        number = float(value)
+        return str(int(number)) if number.is_integer() else repr(number)
+    return text.strip().lower()
+
+
+def slug_arm(text: str) -> str:
+    """The id of an arm: the code of a letter as typed, a number as group_1, words as one word."""
+    if re.fullmatch(r"[A-Z]", text):
+        return text
+    return f"group_{slug(text)}" if number_text(text) else slug(text)

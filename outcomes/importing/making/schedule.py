@@ -1,0 +1,187 @@
+"""The visits of the study, from every way in which the tables name them."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from statistics import median
+
+from outcomes.importing.language.visit_words import VisitWord
+from outcomes.importing.questions import CONFIRM, STUDY, Questions, as_numbers, slug
+
+_NEAR = 0.2  # share of the day by which dates may differ from a round number of weeks
+
+
+@dataclass
+class Visit:
+    """One planned visit. keys: every way of naming it."""
+
+    id: str
+    label: str
+    word: VisitWord
+    keys: set[tuple[object, ...]] = field(default_factory=set)
+    words: list[str] = field(default_factory=list)
+    day: float | None = None
+
+
+class Schedule:
+    """All planned visits in their order."""
+
+    def __init__(self, visits: list[Visit]):
+        self.visits = visits
+
+    def find(self, word: VisitWord | None) -> Visit | None:
+        """The visit a word names; the only one where a study has one visit and nothing is said."""
+        if word is None:
+            return self.visits[0] if len(self.visits) == 1 else None
+        return next((visit for visit in self.visits if word.key in visit.keys), None)
+
+
+def make_schedule(scopes: Iterable[tuple[str, list[VisitWord]]], questions: Questions) -> Schedule:
+    """One list of visits from the words of every table; words of other kinds are matched by order, and said so.
+
+    scopes: the name of a table (or of all sheets named after visits) and its visit words.
+    """
+    distinct = []
+    for name, words in scopes:
+        seen: dict[tuple[object, ...], VisitWord] = {}
+        for word in words:
+            seen.setdefault(word.key, word)
+        if seen:
+            distinct.append((name, list(seen.values())))
+    if not distinct:
+        return Schedule([Visit("baseline", "Baseline", VisitWord("pre", "Baseline"), {("pre",)}, day=0.0)])
+    main = max(distinct, key=lambda entry: len(entry[1]))
+    visits = [_visit(word) for word in _ordered(main[1])]
+    schedule = Schedule(visits)
+    for name, words in distinct:
+        unknown = [word for word in words if schedule.find(word) is None]
+        if not unknown:
+            for word in words:
+                _also(schedule.find(word), word)
+            continue
+        known = [word for word in words if word not in unknown]
+        ordered = _ordered(words)
+        pairs = list(zip(visits, ordered, strict=False))
+        if len(words) == len(visits) and all(schedule.find(word) in (None, visit) for visit, word in pairs):
+            said = ", ".join(f"{visit.label} = {word.label}" for visit, word in pairs)
+            answer = questions.ask(
+                CONFIRM,
+                f"visit words {name}",
+                name,
+                f"Visits are named in different ways. Are these the same visits: {said}?",
+                ("yes", "no"),
+                "yes",
+            )
+            if not answer.lower().startswith("n"):
+                for visit, word in pairs:
+                    visit.keys.add(word.key)
+                    _also(visit, word)
+                continue
+        for word in unknown:
+            match = _lonely(word, visits, known, schedule)
+            if match:
+                match.keys.add(word.key)
+                _also(match, word)
+                questions.ask(
+                    CONFIRM,
+                    f"visit {word.label}",
+                    name,
+                    f"Is {word.label!r} the visit {match.label!r}?",
+                    ("yes", "no"),
+                    "yes",
+                )
+            else:
+                visits.append(_visit(word))
+    schedule.visits.sort(key=lambda visit: visit.word.order)
+    _own_ids(schedule.visits)
+    return schedule
+
+
+def _visit(word: VisitWord) -> Visit:
+    name = slug(word.label)
+    if word.kind == "ordinal" and word.label.strip().isdigit():
+        name = f"visit{word.number}"
+    return Visit(name, word.label, word, {word.key}, [word.label], day=word.day)
+
+
+def _own_ids(visits: list[Visit]) -> None:
+    seen: set[str] = set()
+    for visit in visits:
+        base, number = visit.id, 2
+        while visit.id in seen:
+            visit.id, number = f"{base}_{number}", number + 1
+        seen.add(visit.id)
+
+
+def _also(visit: Visit | None, word: VisitWord) -> None:
+    if visit is not None:
+        if word.label not in visit.words:
+            visit.words.append(word.label)
+        if visit.day is None:
+            visit.day = word.day
+
+
+def _ordered(words: list[VisitWord]) -> list[VisitWord]:
+    """In time, where the words say so; as they came where they do not."""
+    if any(word.kind == "word" for word in words):
+        return words
+    return sorted(words, key=lambda word: word.order)
+
+
+def _lonely(word: VisitWord, visits: list[Visit], known: list[VisitWord], schedule: Schedule) -> Visit | None:
+    """A first visit under another name: "baseline" beside "T0"; a follow-up beside one follow-up."""
+    first, taken = visits[0], {id(schedule.find(other)) for other in known}
+    starts = word.kind == "pre" or (word.kind == "ordinal" and word.number in (0,)) or word.key == ("pre",)
+    if starts and id(first) not in taken and (first.word.kind in ("pre", "ordinal") or first.day == 0):
+        return first
+    if word.kind == "fu":
+        later = [visit for visit in visits if visit.word.kind == "fu" and id(visit) not in taken]
+        return later[0] if len(later) == 1 else None
+    if word.day is not None:
+        same = [visit for visit in visits if visit.day == word.day]
+        return same[0] if same else None
+    return None
+
+
+def plan_days(schedule: Schedule, dates: dict[str, dict[str, date]], questions: Questions) -> None:
+    """Planned days: from the words, else from the dates (to be confirmed), else asked.
+
+    dates: participant -> visit id -> date.
+    """
+    visits = schedule.visits
+    if visits[0].day is None:
+        visits[0].day = 0.0
+    for visit in visits[1:]:
+        if visit.word.plus is not None and visit.day is None:
+            visit.day = None
+    if all(visit.day is not None for visit in visits):
+        days = [visit.day for visit in visits if visit.day is not None]
+        if days == sorted(days) and len(set(days)) == len(days):
+            return
+    seen = {visit.id: _usual(visits[0].id, visit.id, dates) for visit in visits}
+    guesses = [visit.day if visit.day is not None else seen[visit.id] for visit in visits]
+    sure = all(guess is not None for guess in guesses) and guesses == sorted(set(guesses), key=guesses.index)  # type: ignore[type-var]
+    names = ", ".join(visit.label for visit in visits)
+    text = f"On which days after the first visit are {names} planned? The days in that order."
+    proposal = ", ".join(f"{guess:g}" for guess in guesses if guess is not None) if sure else ""
+    if sure and seen:
+        text += " The proposal is the usual distance between the dates."
+    answer = questions.ask(CONFIRM if sure else STUDY, "visit days", "study.toml, visits", text, (), proposal)
+    numbers = as_numbers(answer) if answer else []
+    if answer and (len(numbers) != len(visits) or sorted(set(numbers)) != numbers):
+        questions.refuse("visit days", f"found {answer!r}, allowed {len(visits)} growing numbers, one a visit")
+        numbers = []
+    for number, visit in enumerate(visits):
+        visit.day = numbers[number] if numbers else guesses[number]
+
+
+def _usual(first: str, other: str, dates: dict[str, dict[str, date]]) -> float | None:
+    """The usual number of days between two visits, in whole weeks where the dates are near to one."""
+    gaps = [(days[other] - days[first]).days for days in dates.values() if first in days and other in days]
+    if first == other:
+        return 0.0
+    if len(gaps) < 2:
+        return None
+    middle = float(median(gaps))
+    weeks = round(middle / 7) * 7.0
+    return weeks if abs(weeks - middle) <= max(2.0, _NEAR * 7) else float(round(middle))

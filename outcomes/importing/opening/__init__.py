@@ -1,0 +1,1 @@
+"""Opening the input: workbooks, exports, statistics files and exchange files as pages of cells."""

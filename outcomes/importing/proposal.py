@@ -1,0 +1,284 @@
+"""One import from the files to the tables: what was found, what it is taken for, what is asked."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+
+from outcomes.errors import StudyError
+from outcomes.importing.finding.code_books import (
+    Facts,
+    dictionary_columns,
+    read_dictionary,
+    read_loose,
+    read_notes_of_tables,
+)
+from outcomes.importing.finding.layout import Region, Table, find_tables
+from outcomes.importing.finding.mapping import Source, ask_unknown, map_tables, meaning_of, text_of
+from outcomes.importing.finding.observations import Observation, Record, collect_records, observe, planned
+from outcomes.importing.language.headings import MEASURE
+from outcomes.importing.language.visit_words import VisitWord
+from outcomes.importing.making.accounts import Converted
+from outcomes.importing.making.conversion import Conversion
+from outcomes.importing.making.described import Described, Describer
+from outcomes.importing.making.holds import find_holds
+from outcomes.importing.making.schedule import Schedule, make_schedule, plan_days
+from outcomes.importing.making.study_file import study_text
+from outcomes.importing.opening.pages import Ledger, Page
+from outcomes.importing.opening.workbooks import open_files
+from outcomes.importing.questions import ASK, CONFIRM, Question, Questions
+
+
+@dataclass
+class Proposal:
+    """What an import makes of some files. answers: question id -> answer. columns: sheet -> heading -> meaning, as
+    edited in import.toml; what is not there is proposed anew.
+    """
+
+    files: tuple[Path, ...]
+    answers: dict[str, str | Mapping[str, str]] = field(default_factory=dict)
+    columns: dict[str, dict[str, str]] = field(default_factory=dict)
+    title: str = ""
+    pages: tuple[Page, ...] = ()
+    sources: list[Source] = field(default_factory=list)
+    schedule: Schedule | None = None
+    described: Described = field(default_factory=Described)
+    done: Converted = field(default_factory=Converted)
+    facts: Facts = field(default_factory=Facts)
+    ledger: Ledger = field(default_factory=lambda: Ledger(()))
+    asked: Questions = field(default_factory=lambda: Questions({}))
+    study: str = ""
+    new_columns: list[str] = field(default_factory=list)
+
+    @property
+    def questions(self) -> list[Question]:
+        """All questions: those that hold cells back, those study.toml needs, those assumed until answered."""
+        return self.asked.listed
+
+    @property
+    def open(self) -> list[Question]:
+        """Questions without an answer that cells or study.toml wait for."""
+        return [question for question in self.questions if question.open and question.kind != CONFIRM]
+
+
+def propose(
+    files: Sequence[str | Path],
+    answers: Mapping[str, str | Mapping[str, str]] | None = None,
+    columns: Mapping[str, Mapping[str, str]] | None = None,
+    title: str = "",
+) -> Proposal:
+    """Looks at the files and proposes what they mean; nothing is written.
+
+    answers: question id -> answer, where some are known. columns: sheet -> heading -> meaning that overrides the
+    proposal, as in import.toml.
+
+    Raises:
+        StudyError: a file cannot be read, or there is no table with participants in any of them.
+    """
+    proposal = Proposal(
+        tuple(Path(name) for name in files),
+        dict(answers or {}),
+        {k: dict(v) for k, v in (columns or {}).items()},
+        title,
+    )
+    proposal.pages = open_files(files)
+    _run(proposal)
+    return proposal
+
+
+def _run(proposal: Proposal) -> None:
+    pages = proposal.pages
+    ledger, facts, questions = Ledger(pages), Facts(), Questions(proposal.answers)
+    tables: list[Table] = []
+    loose: list[tuple[Page, list[Region], list[Table]]] = []
+    for page in pages:
+        if columns := dictionary_columns(page):
+            read_dictionary(page, columns, facts, ledger)
+            continue
+        found, rest = find_tables(page)
+        tables += found
+        loose.append((page, rest, found))
+    for page, rest, _ in loose:
+        read_loose(page, rest, tables, facts, ledger)
+    read_notes_of_tables(tables, facts)
+    sources = map_tables(tables, facts)
+    _override(proposal, sources)
+    ask_unknown(sources, questions)
+    records, _ = collect_records(sources)
+    sources = [source for source in sources if any(record.source is source for record in records)]
+    if not any(record.participant for record in records):
+        there = "; ".join(f"{page.name}: {len(page.cells)} cells" for page in pages)
+        raise StudyError(
+            f"No table with participants was found: found {there}; allowed is a table with one column (or row) of "
+            f"participants' "
+            'codes under a heading like "Participant" or "ID", and headings that name the tests. Add the heading and '
+            "import again."
+        )
+    observations = observe(records, facts)
+    planned_ones = [o for o in observations if planned(o)]
+    schedule = make_schedule(_scopes(records, planned_ones), questions)
+    holds = find_holds(records, observations, questions)
+    conversion = Conversion(facts, questions, ledger, schedule, holds)
+    describer = Describer(records, facts, questions, ledger, schedule, holds)
+    _account_for_structure(sources, tables, ledger)
+    done = conversion.run(planned_ones)
+    for o in observations:
+        if not planned(o):
+            ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "measured at a visit outside the plan")
+        elif not o.meaning.role:
+            _unknown_measure(o, questions, ledger)
+    conversion.reasons_for_blanks(records, planned_ones)
+    describer.read(done)
+    described = describer.finish(done)
+    _unused_columns(sources, questions)
+    plan_days(schedule, _days_of(described), questions)
+    proposal.title = proposal.title or _title(proposal, tables)
+    proposal.study = study_text(proposal.title, schedule, described, done, questions)
+    ledger.close()
+    proposal.sources, proposal.schedule, proposal.described, proposal.done = sources, schedule, described, done
+    proposal.facts, proposal.ledger, proposal.asked = facts, ledger, questions
+
+
+def _override(proposal: Proposal, sources: list[Source]) -> None:
+    """Takes the meanings of import.toml, where they differ from the proposal."""
+    for source in sources:
+        listed = proposal.columns.get(source.name)
+        for column in source.columns:
+            own = text_of(column.meaning)
+            if listed is None:
+                continue
+            said = listed.get(column.name)
+            if said is None:
+                proposal.new_columns.append(f"{source.name}, {column.name}")
+            elif said != own:
+                try:
+                    meaning = meaning_of(said)
+                except ValueError as error:
+                    raise StudyError(
+                        f"import.toml, {source.name}, {column.name}: {error}. Correct the line."
+                    ) from error
+                column.meaning = replace(meaning, near="", rest=())
+
+
+def _scopes(records: list[Record], observations: list[Observation]) -> list[tuple[str, list[VisitWord]]]:
+    """Visit words with at least one measured cell, per table; sheets named after visits count as one."""
+    words: dict[str, list[VisitWord]] = {}
+    for o in observations:
+        if o.visit is None or not o.text:
+            continue
+        record = o.record
+        name = (
+            "the sheets" if record.source.visit is not None and o.visit is record.source.visit else record.source.name
+        )
+        if record.source.table.form or record.source.participant:
+            name = "the forms"
+        words.setdefault(name, []).append(o.visit)
+    return list(words.items())
+
+
+def _account_for_structure(sources: list[Source], tables: list[Table], ledger: Ledger) -> None:
+    """Headings, titles, participants, repeated headers, rows of means."""
+    for table in tables:
+        page, view = table.page, table.view
+        for line in table.header:
+            for (row, column), _ in list(page.cells.items()):
+                here = (column if view.turned else row) == line
+                place = row if view.turned else column
+                if here and min(table.heads) <= place <= max(table.heads):
+                    ledger.put(page, row, column, "heading", over=False)
+        if table.title:
+            for cell in page.cells.values():
+                if cell.text.strip() == table.title:
+                    ledger.put(page, cell.row, cell.column, "remark", "title", over=False)
+        for line, why in table.aside.items():
+            for place in table.heads:
+                ledger.put(page, *view.at(line, place), "heading" if why.startswith("header") else "set aside", why)
+    for source in sources:
+        table = source.table
+        for line in table.lines:
+            if table.key is not None:
+                ledger.put(table.page, *table.view.at(line, table.key), "key", "participant")
+            for role in (
+                "visit",
+                "side",
+                "condition",
+                "trial",
+                "unit",
+                "instrument",
+                "item",
+                "item_name",
+                "subcategory",
+                "reason",
+                "status",
+                "value",
+            ):
+                for entry in source.of(role):
+                    ledger.put(table.page, *table.view.at(line, entry.place), "key", role, over=False)
+
+
+def _unknown_measure(o: Observation, questions: Questions, ledger: Ledger) -> None:
+    words = " ".join(filter(None, (o.record.text("instrument"), o.record.text("item_name"))))
+    name = f"measure {words}"
+    questions.ask(
+        CONFIRM,
+        name,
+        o.record.source.name,
+        f"{words or 'A measure'!r} is no instrument of the catalogue: left out.",
+        ("leave out",),
+        "leave out",
+    )
+    ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "no instrument of the catalogue")
+
+
+def _unused_columns(sources: list[Source], questions: Questions) -> None:
+    """Columns that nobody recognised: left out, and said so."""
+    for source in sources:
+        for column in source.columns:
+            filled = any(source.table.view.text(line, column.place) for line in source.table.lines)
+            if filled and column.role in ("", "derived", "personal") and column.place != source.table.key:
+                why = {
+                    "derived": "derived from other columns",
+                    "personal": "personal data that the study does not need",
+                }
+                questions.ask(
+                    CONFIRM,
+                    f"left out {column.role or 'columns'} {source.name}",
+                    f"{source.name}: {column.name}",
+                    f"Columns left out: {why.get(column.role, 'not recognised')}. To use one, write its meaning in "
+                    f"[columns] of import.toml.",
+                    ("leave out",),
+                    "leave out",
+                )
+            meaning = column.meaning
+            if meaning.role == "affected_side" and meaning.rest:
+                questions.ask(
+                    CONFIRM,
+                    f"affected side {source.name}",
+                    f"{source.name}: {column.name}",
+                    f"The column {column.name!r} is taken for the affected side.",
+                    ("affected side", "leave out"),
+                    "affected side",
+                )
+            if meaning.role == "entry_state":
+                drafts = {text for line in source.table.lines if (text := source.table.view.text(line, column.place))}
+                if len(drafts) > 1:
+                    questions.ask(
+                        CONFIRM,
+                        f"state {column.name}",
+                        f"{source.name}: {column.name}",
+                        "Some forms are not marked final; they are used all the same.",
+                        ("use them",),
+                        "use them",
+                    )
+
+
+def _days_of(described: Described) -> dict[str, dict[str, date]]:
+    return described.dates
+
+
+def _title(proposal: Proposal, tables: list[Table]) -> str:
+    titles = [table.title for table in tables if table.title]
+    return titles[0] if titles else proposal.files[0].stem.replace("_", " ")
+
+
+__all__ = ["ASK", "MEASURE", "Proposal", "propose"]
