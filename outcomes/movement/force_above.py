@@ -1,4 +1,5 @@
-"""Time above a declared force, and how often it is exceeded: in absolute newtons, never a share of a changing maximum."""
+"""Time above a declared force, and how often it is exceeded: in absolute newtons, never a share of a changing
+maximum."""
 
 from dataclasses import dataclass
 
@@ -59,5 +60,8 @@ def forces_above(forces: ArrayLike, rate: float, level: float, *, cutoff: float 
         long = np.nonzero(edges == -1)[1] - start >= SHORTEST_S * rate - 1e-9
         excursions[piece] = np.bincount(row[long], minlength=len(part))
     seconds, excursions = refused.apply(seconds, excursions)
-    notes = (f"above {level:g}; an excursion ends {100 * DEAD_BAND:g} % below and counts from {SHORTEST_S:g} s", filter_note(rate, cutoff))
+    notes = (
+        f"above {level:g}; an excursion ends {100 * DEAD_BAND:g} % below and counts from {SHORTEST_S:g} s",
+        filter_note(rate, cutoff),
+    )
     return Measures({"seconds": seconds, "excursions": excursions}, refused.reasons, notes)

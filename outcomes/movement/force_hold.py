@@ -32,9 +32,9 @@ COLUMNS = (
 class ForceHold:
     """One hold; all forces above the baseline. NaN where it cannot be given: `reason` says why, of each in turn.
 
-    peak, plateau: `unit`. time_to_90: s from the onset to 90 % of the plateau. rate_of_rise: `unit` a second over the first
-    0.1 s. impulse: `unit` s, from the onset to the end of the hold. steadiness: SD / mean of the plateau (1/n);
-    steadiness_detrended: the same after a straight line is taken off; spread and spread_detrended: those SDs.
+    peak, plateau: `unit`. time_to_90: s from the onset to 90 % of the plateau. rate_of_rise: `unit` a second over
+    the first 0.1 s. impulse: `unit` s, from the onset to the end of the hold. steadiness: SD / mean of the plateau
+    (1/n); steadiness_detrended: the same after a straight line is taken off; spread and spread_detrended: those SDs.
     """
 
     peak: float
@@ -64,12 +64,13 @@ def force_hold(
 
     force: one recording, evenly sampled; rate: samples a second. cutoff: Hz of a zero-lag low-pass, None for none.
     Baseline: mean of 0.25 s of rest at the start; without it the sensor's zero. Onset: where the last rise through
-    max(3 SD of the rest, 0.5 N) before the peak, extended back through twice that force, meets the baseline. Plateau: mean
-    from 1 s after the onset to 0.5 s before the release (the last time at 90 % of the hold), or to the end of the record
-    where nothing is let go. A record that begins at 70 % of its 95th percentile is a hold without its rise: all of it is
-    the plateau, and nothing is said of the onset. limits: lowest and highest reading of the sensor.
-    Refused with a reason: samples missing, a flat top, no force; a plateau under 0.5 s; steadiness under 1.5 s of plateau,
-    its ratio also below 1 N; rate of rise below 200 samples a second.
+    max(3 SD of the rest, 0.5 N) before the peak, extended back through twice that force, meets the baseline.
+    Plateau: mean from 1 s after the onset to 0.5 s before the release (the last time at 90 % of the hold), or to the
+    end of the record where nothing is let go. A record that begins at 70 % of its 95th percentile is a hold without
+    its rise: all of it is the plateau, and nothing is said of the onset. limits: lowest and highest reading of the
+    sensor.
+    Refused with a reason: samples missing, a flat top, no force; a plateau under 0.5 s; steadiness under 1.5 s of
+    plateau, its ratio also below 1 N; rate of rise below 200 samples a second.
     Raises StudyError for an impossible rate or cut-off, InstrumentError for a unit that is no force.
 
     >>> import numpy as np
@@ -96,7 +97,9 @@ def force_holds(
     """`force_hold` of many recordings of one length: the columns of `COLUMNS`, each with its own reasons."""
     newton = convert_force(1.0, "N", unit)
     values, refused = rows_of(forces, rate, "Force")
-    refused.where(flat_top(values, bottom=False, limits=limits), "the sensor was at its end: equal highest readings in a row")
+    refused.where(
+        flat_top(values, bottom=False, limits=limits), "the sensor was at its end: equal highest readings in a row"
+    )
     if refused.given.any():
         values = filtered(values, rate, cutoff)
     refused.where(~(values.max(axis=1) > ONSET_N * newton), f"no force above {ONSET_N} N")
@@ -111,8 +114,8 @@ def force_holds(
             for name in COLUMNS:
                 columns[name][rows], partly[name][rows] = holds.columns[name], holds.reasons[name].reasons
     notes = [
-        f"baseline from {QUIET_S:g} s of rest; onset from max(3 SD, {ONSET_N:g} N), extended back to the baseline; plateau "
-        f"from {AFTER_ONSET_S:g} s after the onset to {BEFORE_RELEASE_S:g} s before the release; SD over n",
+        f"baseline from {QUIET_S:g} s of rest; onset from max(3 SD, {ONSET_N:g} N), extended back to the baseline; "
+        f"plateau from {AFTER_ONSET_S:g} s after the onset to {BEFORE_RELEASE_S:g} s before the release; SD over n",
         filter_note(rate, cutoff),
     ]
     if unzeroed:
@@ -179,7 +182,9 @@ class _Holds:
 
     def _plateau(self) -> None:
         rows = self.at >= self.onset[:, None]
-        level = np.nanmedian(np.where(rows & (self.force >= 0.5 * self.force.max(axis=1)[:, None]), self.force, np.nan), axis=1)
+        level = np.nanmedian(
+            np.where(rows & (self.force >= 0.5 * self.force.max(axis=1)[:, None]), self.force, np.nan), axis=1
+        )
         high = self.force >= 0.9 * level[:, None]
         release = self.length - 1 - np.argmax(high[:, ::-1], axis=1)
         let_go = (release < self.length - 1) & (self.force[:, -1] < 0.5 * level)
@@ -227,7 +232,9 @@ class _Holds:
         reached = np.where(first > 0, self._crossing(np.maximum(first - 1, 0), goal), first)
         self._set("time_to_90", (reached - self.onset) / self.rate, reach)
 
-        summed = np.concatenate((np.zeros((self.count, 1)), np.cumsum(self.force[:, 1:] + self.force[:, :-1], axis=1) / 2), axis=1)
+        summed = np.concatenate(
+            (np.zeros((self.count, 1)), np.cumsum(self.force[:, 1:] + self.force[:, :-1], axis=1) / 2), axis=1
+        )
         end = self.end_of_hold.astype(np.int64)
         start = np.ceil(self.onset).astype(np.int64)
         part = (start - self.onset) * self.force[rows, start] / 2
@@ -235,7 +242,10 @@ class _Holds:
 
         rise = Refusals(self.count)
         rise.reasons = timed.reasons.copy()
-        rise.where(self.rate < LOWEST_RATE, f"{self.rate:g} samples a second, allowed {LOWEST_RATE:g} or more for a rate of rise")
+        rise.where(
+            self.rate < LOWEST_RATE,
+            f"{self.rate:g} samples a second, allowed {LOWEST_RATE:g} or more for a rate of rise",
+        )
         later = self.onset + window_s * self.rate
         rise.where(later > self.length - 1, f"the record ends before {window_s:g} s after the onset")
         gained = self._value_at(later) - self._value_at(self.onset)

@@ -34,7 +34,8 @@ class Lags:
 
 @dataclass(frozen=True)
 class Aligned:
-    """A follower beside the five spline coefficients of the leader that each of its samples needs, near one whole lag."""
+    """A follower beside the five spline coefficients of the leader that each of its samples needs, near one whole
+    lag."""
 
     taps: tuple[Floats, ...]  # five views, pairs x samples
     follower: Floats
@@ -134,7 +135,8 @@ def _products(pair: Aligned) -> tuple[Floats, Floats]:
 
 
 def _best_shift(gram: Floats, cross: Floats) -> Floats:
-    """The shift between -1 and 1 at which the spline of the leader fits the follower best, from sums of products alone."""
+    """The shift between -1 and 1 at which the spline of the leader fits the follower best, from sums of products
+    alone."""
 
     def fit(shift: Floats) -> Floats:
         """Signed share of the follower's variance explained, up to a constant of the pair; shifts in the last axis."""

@@ -42,7 +42,8 @@ def low_pass(series: ArrayLike, rate: float, cutoff: float, order: int = ORDER) 
     """Butterworth low-pass forwards and backwards (no lag), at 0.707 at `cutoff` after both passes.
 
     series: recordings in the last axis, without gaps. rate, cutoff: Hz; order: of one pass.
-    Raises StudyError where the cut-off is not below half the sampling rate or the record is shorter than the filter needs.
+    Raises StudyError where the cut-off is not below half the sampling rate or the record is shorter than the filter
+    needs.
     """
     values = np.asarray(series, dtype=np.float64)
     if not 0 < cutoff < rate / 2:

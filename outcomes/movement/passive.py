@@ -1,10 +1,11 @@
 """Passive motion: resistance of a joint moved by a device, and first against later repetitions.
 
-Without muscle recordings this is resistance during device motion, not spasticity: voluntary effort stiffens a finger far
-more than stretch does. A device's motor current is no torque; torque of an empty run is to be taken off before.
+Without muscle recordings this is resistance during device motion, not spasticity: voluntary effort stiffens a finger
+far more than stretch does. A device's motor current is no torque; torque of an empty run is to be taken off before.
 """
 
 from dataclasses import dataclass
+from math import nan
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -32,8 +33,8 @@ def passive_resistance(
 ) -> PassiveResistance:
     """Stiffness and damping by least squares, and the area of the loop, of one recording of passive motion.
 
-    angle: degrees; torque: N m, equally long, `cycles` whole cycles there and back. For sinusoidal motion of amplitude A
-    and angular frequency w the loop of a damping b has the area pi b w A^2.
+    angle: degrees; torque: N m, equally long, `cycles` whole cycles there and back. For sinusoidal motion of
+    amplitude A and angular frequency w the loop of a damping b has the area pi b w A^2.
     Refused with a reason: samples missing, fewer than 10, an angle that moves less than 5 degrees.
     Raises StudyError for recordings of different lengths or impossible rates.
     """
@@ -52,7 +53,7 @@ def passive_resistance(
     elif np.ptp(degrees) < 5:
         reason = f"the angle moves {np.ptp(degrees):.2g} degrees, allowed 5 or more"
     if reason:
-        return PassiveResistance(*[float("nan")] * 6, reason, notes)
+        return PassiveResistance(nan, nan, nan, nan, nan, nan, reason, notes)
     degrees, newton_metres = filtered(degrees, rate, cutoff), filtered(newton_metres, rate, cutoff)
     # The ends have one-sided differences.
     inner = slice(1, -1)
@@ -81,8 +82,8 @@ def first_and_later(values: ArrayLike) -> FirstAndLater:
     """The first repetition, the mean of the second to the last, their difference and ratio.
 
     values: one number per repetition, in order; NaN for a refused one, which is left out of the later mean.
-    Refused with a reason: no first value, no later one. A change over a session needs a comparison: settling alone looks
-    like an effect.
+    Refused with a reason: no first value, no later one. A change over a session needs a comparison: settling alone
+    looks like an effect.
     """
     series = np.asarray(values, dtype=float)
     later = series[1:][np.isfinite(series[1:])]
@@ -92,6 +93,6 @@ def first_and_later(values: ArrayLike) -> FirstAndLater:
     elif not len(later):
         reason = "no later repetition"
     if reason:
-        return FirstAndLater(*[float("nan")] * 4, len(series), reason)
+        return FirstAndLater(nan, nan, nan, nan, len(series), reason)
     first, mean = float(series[0]), float(later.mean())
-    return FirstAndLater(first, mean, first - mean, mean / first if first else float("nan"), len(series), reason)
+    return FirstAndLater(first, mean, first - mean, mean / first if first else nan, len(series), reason)

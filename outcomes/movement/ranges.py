@@ -41,11 +41,12 @@ def motion_range(
     """Range of motion of one recording.
 
     angle: degrees (or another unit, named), evenly sampled. rate: samples a second.
-    kind: "percentiles", from `share` to 1 - `share` of all samples: stands noise and single spikes, loses a little of the
-    true range (a sinusoid of amplitude A reads 2 A cos(pi share), 0.3 % less at 0.025; arcsine law); or "repetitions",
-    the mean over `window_s` about each turning point, highs minus lows (A sin x / x with x = pi f window_s). Highest minus
-    lowest sample is not offered: noise adds to it at both ends, the more the longer the record. Take one kind for all visits.
-    cutoff: Hz of a zero-lag low-pass first, None for none. limits: lowest and highest reading of the sensor.
+    kind: "percentiles", from `share` to 1 - `share` of all samples: stands noise and single spikes, loses a little
+    of the true range (a sinusoid of amplitude A reads 2 A cos(pi share), 0.3 % less at 0.025; arcsine law); or
+    "repetitions", the mean over `window_s` about each turning point, highs minus lows (A sin x / x with x = pi f
+    window_s). Highest minus lowest sample is not offered: noise adds to it at both ends, the more the longer the
+    record. Take one kind for all visits. cutoff: Hz of a zero-lag low-pass first, None for none. limits: lowest and
+    highest reading of the sensor.
     Refused with a reason: samples without a number, a flat top (the sensor was at its end), angles beyond 200 degrees,
     a record shorter than 1 s, no repetition.
     Raises StudyError for an impossible rate, cut-off, kind or share.

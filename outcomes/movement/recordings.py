@@ -48,7 +48,9 @@ class Refusals:
         """Refuse the recordings of the mask; `{}` in the text are filled with that recording's numbers."""
         rows = np.flatnonzero(np.broadcast_to(mask, self.reasons.shape) & (self.reasons == ""))
         for row in rows.tolist():
-            self.reasons[row] = text.format(*(float(np.broadcast_to(part, self.reasons.shape)[row]) for part in numbers))
+            self.reasons[row] = text.format(
+                *(float(np.broadcast_to(part, self.reasons.shape)[row]) for part in numbers)
+            )
 
     @property
     def given(self) -> Bools:

@@ -37,7 +37,8 @@ def noise_sd(values: Floats) -> Floats:
 
 
 def main_frequency(values: Floats, rate: float) -> Floats:
-    """Frequency (Hz) of the highest peak of each recording's amplitude spectrum, its mean removed; 0 if it is constant."""
+    """Frequency (Hz) of the highest peak of each recording's amplitude spectrum, its mean removed; 0 if it is
+    constant."""
     length = values.shape[1]
     size = next_fast_len(2 * length, real=True)
     found = np.zeros(len(values))

@@ -33,12 +33,14 @@ def smoothness(
     """Smoothness of one movement from its speed; no unit, at most 0, nearer 0 is smoother.
 
     speed: speed of one movement (of an angle: its half-movement), evenly sampled, any unit. rate: samples a second.
-    kind "spectral-arc-length": minus the length of the amplitude spectrum, scaled to its highest value, from 0 to the last
-    frequency at or below `highest_hz` that reaches `threshold`; the spectrum is padded to 2^(ceil(log2 N) + padding). The
-    padded grid alone moves it by up to 0.006 at padding 4: smaller differences mean nothing. (20 Hz is used as well.)
-    kind "log-dimensionless-jerk": -ln(T^3 / v^2 x integral of (second derivative of the speed)^2), v the peak velocity and
-    T = N / rate; with by="amplitude", -ln(T^5 / A^2 x the same). Strongly moved by noise, cut-off and by where the movement
-    is cut, and through T and the ends of the sum by about 4 / N between sampling rates; compare equal durations only.
+    kind "spectral-arc-length": minus the length of the amplitude spectrum, scaled to its highest value, from 0 to
+    the last frequency at or below `highest_hz` that reaches `threshold`; the spectrum is padded to 2^(ceil(log2 N) +
+    padding). The padded grid alone moves it by up to 0.006 at padding 4: smaller differences mean nothing. (20 Hz is
+    used as well.)
+    kind "log-dimensionless-jerk": -ln(T^3 / v^2 x integral of (second derivative of the speed)^2), v the peak
+    velocity and T = N / rate; with by="amplitude", -ln(T^5 / A^2 x the same). Strongly moved by noise, cut-off and
+    by where the movement is cut, and through T and the ends of the sum by about 4 / N between sampling rates;
+    compare equal durations only.
     Refused with a reason: below 50 samples a second, fewer than 10 samples, no movement, speed well below 0.
     Raises StudyError for an unknown kind or impossible parameters.
 
@@ -97,7 +99,7 @@ def smoothness_of_angles(
         refused.where(np.isnan(mean), f"no half-movement of {SHORTEST} samples or more")
     notes = (
         *about.notes,
-        f"mean over half-movements, each from the first to the last sample at {100 * fraction:g} % of its peak velocity",
+        f"mean over half-movements, each from the first to the last sample at {100 * fraction:g} % of its peak",
         filter_note(rate, cutoff),
     )
     return Measures({kind: mean}, refused.reasons, notes)
@@ -126,8 +128,8 @@ def _of_profiles(
     """Smoothness of speed profiles of different lengths, each in the first samples of its row and 0 after."""
     if not (highest_hz > 0 and 0 < threshold < 1 and 0 <= padding <= 12):
         raise StudyError(
-            f"Smoothness: highest_hz {highest_hz}, threshold {threshold}, padding {padding}; allowed above 0, between 0 "
-            "and 1, 0 to 12."
+            f"Smoothness: highest_hz {highest_hz}, threshold {threshold}, padding {padding}; allowed above 0, "
+            "between 0 and 1, 0 to 12."
         )
     if by not in JERK_BY:
         raise StudyError(f"Smoothness: by {by!r}, allowed {', '.join(JERK_BY)}.")

@@ -53,7 +53,7 @@ def velocities(angles: ArrayLike, rate: float, *, fraction: float = 0.05, cutoff
         refused.where(np.isnan(peaks), NO_MOVEMENT)
     peaks, times = refused.apply(peaks, times)
     notes = (
-        f"peak of the derivative and time above {100 * fraction:g} % of it, means over the half-movements of the record",
+        f"peak of the derivative and time above {100 * fraction:g} % of it, means over the half-movements",
         filter_note(rate, cutoff),
     )
     return Measures({"peak-velocity": peaks, "movement-time": times}, refused.reasons, notes)
@@ -66,7 +66,8 @@ def moving_part(speed: Floats, fraction: float = 0.05) -> tuple[Places, Places]:
 
 
 def mean_of_halves(values: Floats, halves: Halves, rows: int) -> Floats:
-    """Mean over the half-movements of each of `rows` recordings, those without a value left out; NaN where none has one."""
+    """Mean over the half-movements of each of `rows` recordings, those without a value left out; NaN where none has
+    one."""
     known = np.isfinite(values)
     count = np.bincount(halves.row[known], minlength=rows)
     total = np.bincount(halves.row[known], weights=values[known], minlength=rows)
@@ -83,7 +84,8 @@ def _peak_and_time(speed: Floats, size: Places, rate: float, fraction: float) ->
 
 
 def _beyond(speed: Floats, at: Places, beyond: Places, threshold: Floats) -> Floats:
-    """How far towards the sample `beyond` the speed falls to the threshold, in samples; 0 where there is none beyond."""
+    """How far towards the sample `beyond` the speed falls to the threshold, in samples; 0 where there is none
+    beyond."""
     row = np.arange(len(speed))
     here, there = speed[row, at], speed[row, beyond]
     falls = here > there

@@ -1,7 +1,7 @@
 """Two hands moving together: how late, how far, how far off the second follows the first.
 
-Gain, offset and fit of one curve on another: Iosa et al 2014, BioMed Res Int 214156 (doi 10.1155/2014/214156, abstract).
-Concordance: Lin LI (1989) Biometrics 45:255-68, with moments over n.
+Gain, offset and fit of one curve on another: Iosa et al 2014, BioMed Res Int 214156 (doi 10.1155/2014/214156,
+abstract). Concordance: Lin LI (1989) Biometrics 45:255-68, with moments over n.
 """
 
 from dataclasses import dataclass
@@ -31,11 +31,12 @@ class HandsTogether:
     """How the second hand follows the first. NaN where refused; `reason` says why.
 
     lag_s: seconds the second is late. gain: its movement per degree of the first, lag removed (least squares; noise of
-    the first makes it smaller); gain_spread: ratio of the SDs. offset: second minus first at the first's mean position, lag
-    removed; intercept: second where the first is at 0. error_before: root mean square of second minus first as recorded,
-    what the hand experiences; error_after: the same with the lag removed, error of size and shape. concordance: Lin's, as
-    recorded; concordance_after: lag removed. correlation: Pearson's r as recorded. lag_std_error: from the residuals and
-    their first autocorrelation. lag_by_cycle: one lag for each whole cycle, the source of `interval`.
+    the first makes it smaller); gain_spread: ratio of the SDs. offset: second minus first at the first's mean
+    position, lag removed; intercept: second where the first is at 0. error_before: root mean square of second minus
+    first as recorded, what the hand experiences; error_after: the same with the lag removed, error of size and
+    shape. concordance: Lin's, as recorded; concordance_after: lag removed. correlation: Pearson's r as recorded.
+    lag_std_error: from the residuals and their first autocorrelation. lag_by_cycle: one lag for each whole cycle,
+    the source of `interval`.
     """
 
     lag_s: float
@@ -82,8 +83,8 @@ def two_hands(
     everything; None: as given (lag, gain and offset are always fitted to low-passed hands, see the notes).
     What is said after removal of the lag is said over the first hand's whole record: offset, size and rest of the fit.
     Refused with a reason: samples missing, a flat top, less than 3 s or 2 cycles, hardly any movement (range below
-    `smallest_range` or 3 SD of the noise), a window of half a period or more, the best lag at the window's edge; what does
-    not depend on the lag is then still given. Swapping the hands turns the lag round.
+    `smallest_range` or 3 SD of the noise), a window of half a period or more, the best lag at the window's edge;
+    what does not depend on the lag is then still given. Swapping the hands turns the lag round.
     Raises StudyError where the recordings differ in length or the rate or window is impossible.
 
     >>> import numpy as np
@@ -245,7 +246,9 @@ class _Pairs:
         whole = np.round(lags.samples).astype(np.int64)
         for lag, group in by_lag(whole):
             part = group[late.given[rows[group]]]
-            for name, column in self._at(rows[part], lag, lags.samples[part] - lag, coefficients[part], raw[part]).items():
+            for name, column in self._at(
+                rows[part], lag, lags.samples[part] - lag, coefficients[part], raw[part]
+            ).items():
                 self.columns[name][rows[part]] = column
 
     def _at(self, rows: NDArray[np.int64], lag: int, shift: Floats, smooth: Floats, raw: Floats) -> dict[str, Floats]:
@@ -312,13 +315,11 @@ def _line(leader: Floats, follower: Floats) -> tuple[Floats, Floats, Floats]:
     return gain, mean_y - gain * mean_x, y
 
 
-def _lag_std_error(
-    leader: Floats, slope: Floats, gain: Floats, rest: Floats, frequency: Floats, rate: float
-) -> Floats:
+def _lag_std_error(leader: Floats, slope: Floats, gain: Floats, rest: Floats, frequency: Floats, rate: float) -> Floats:
     """s / (|gain| sqrt(sum of squared slopes)), widened for residuals that hang together from sample to sample.
 
-    With a first autocorrelation r the variance grows by (1 - r^2) / (1 - 2 r cos(theta) + r^2), theta the angle a cycle of
-    the main frequency turns per sample; for one frequency and white noise it is the Cramer-Rao bound.
+    With a first autocorrelation r the variance grows by (1 - r^2) / (1 - 2 r cos(theta) + r^2), theta the angle a
+    cycle of the main frequency turns per sample; for one frequency and white noise it is the Cramer-Rao bound.
     """
     x = leader - leader.mean(axis=1, keepdims=True)
     own = np.einsum("rs,rs->r", x, x)

@@ -75,13 +75,14 @@ def turns(
 
 
 def count_repetitions(series: ArrayLike, rate: float, **choices: float) -> int:
-    """Number of highest points of one recording: one per repetition of a movement to and fro. `choices`: see `turns`."""
+    """Number of highest points of one recording: one per repetition of a movement to and fro. `choices`: see
+    `turns`."""
     return int(turns(np.atleast_2d(np.asarray(series, dtype=float)), rate, **choices).top.sum())
 
 
 def half_movements(values: Floats, rate: float, **choices: float) -> Halves:
-    """Every stretch between two turns of each row, and before the first and after the last turn where the record travels
-    as far there as a turn must stand out. `choices`: see `turns`."""
+    """Every stretch between two turns of each row, and before the first and after the last turn where the record
+    travels as far there as a turn must stand out. `choices`: see `turns`."""
     found = turns(values, rate, **choices)
     rows, length = len(values), values.shape[1]
     every = np.arange(rows)
@@ -100,8 +101,8 @@ def half_movements(values: Floats, rate: float, **choices: float) -> Halves:
 
 
 def stretches(values: Floats, halves: Halves) -> Iterator[tuple[Places, Floats, Places]]:
-    """The samples of the half-movements, in matrices of similar lengths: which half-movements, their samples followed by 0,
-    their numbers of samples."""
+    """The samples of the half-movements, in matrices of similar lengths: which half-movements, their samples
+    followed by 0, their numbers of samples."""
     lengths = halves.last - halves.first + 1
     by_length = np.argsort(lengths, kind="stable")
     for piece in in_pieces(len(lengths), int(lengths.max(initial=1))):
@@ -113,10 +114,9 @@ def stretches(values: Floats, halves: Halves) -> Iterator[tuple[Places, Floats, 
 
 
 def mean_about(values: Floats, row: Places, at: Places, width: float) -> Floats:
-    """Mean of the straight-line curve through the samples of a row over `width` samples about `at`, not beyond the record."""
-    area = np.concatenate(
-        (np.zeros((len(values), 1)), np.cumsum((values[:, 1:] + values[:, :-1]) / 2, axis=1)), axis=1
-    )
+    """Mean of the straight-line curve through the samples of a row over `width` samples about `at`, not beyond the
+    record."""
+    area = np.concatenate((np.zeros((len(values), 1)), np.cumsum((values[:, 1:] + values[:, :-1]) / 2, axis=1)), axis=1)
 
     def up_to(place: Floats) -> Floats:
         whole = np.minimum(np.floor(place).astype(np.int64), values.shape[1] - 1)
