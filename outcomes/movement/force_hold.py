@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from outcomes.force import convert_force
+from outcomes.dynamometry.force import convert_force
 from outcomes.movement.low_pass import filter_note, filtered
 from outcomes.movement.recordings import Bools, Floats, Measures, Refusals, in_pieces, rows_of
 from outcomes.movement.signal import flat_top

@@ -106,6 +106,9 @@ def _runs_into(series: Floats, held: Bools, limit: float | None) -> bool:
     moving = changes[changes > 0]
     if not len(moving):
         return False
+    bends = np.abs(np.diff(series, 2))[(changes[1:] > 0) & (changes[:-1] > 0)]
+    if not len(bends) or np.median(bends) <= 1e-7 * np.ptp(series):
+        return False  # straight lines without noise: drawn, not measured
     typical, step = np.median(moving), moving.min()
     entered = [changes[start - 1] for start in starts[long].tolist() if start > 0]
     left = [changes[end - 1] for end in ends[long].tolist() if end < len(series)]
