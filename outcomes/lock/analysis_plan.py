@@ -48,6 +48,7 @@ def plan_of(protocol: Protocol) -> dict:
                 "strata": protocol.randomisation.strata,
             },
             "measures": _named((measure.id, asdict(measure), ("id", "label")) for measure in protocol.measures),
+            **_series(protocol),
             "instruments": protocol.instruments,
             "scored_raters": protocol.scored_raters,
             "columns": protocol.columns,
@@ -57,6 +58,16 @@ def plan_of(protocol: Protocol) -> dict:
             ),
         }
     )
+
+
+def _series(protocol: Protocol) -> dict:
+    """What is taken of recordings; nothing where nothing is, so that plans without recordings keep their hash."""
+    if not protocol.series_outcomes:
+        return {}
+    return {
+        "series": asdict(protocol.series),
+        "series_outcomes": _named((one.id, asdict(one), ("id", "label")) for one in protocol.series_outcomes),
+    }
 
 
 def plan_digest(plan: Mapping) -> str:

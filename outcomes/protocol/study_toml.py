@@ -37,6 +37,7 @@ from outcomes.protocol.keys import (
     tables_of,
     unlike,
 )
+from outcomes.protocol.series_tables import SeriesOutcome, read_series, read_series_outcomes
 from outcomes.protocol.trial import (
     Arm,
     BothHands,
@@ -114,6 +115,8 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         _model({"label": f"sensitivity {n}"} | table, f"[[sensitivity]] {n}", problems)
         for n, table in enumerate(tables_of(content, "sensitivity", problems), 1)
     )
+    series = read_series(content.get("series", {}), problems)
+    taken = read_series_outcomes(tables_of(content, "series_outcomes", problems), series.force_unit, problems)
     estimand = known_keys(content.get("estimand", {}), dict.fromkeys(ESTIMAND, TEXT), "[estimand]", problems)
     _check_primary_visit(estimand, visits, problems)
     return Protocol(
@@ -128,7 +131,11 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         thresholds=_thresholds(content.get("thresholds", {}), problems),
         estimand=estimand,
         randomisation=_randomisation(content.get("randomisation", {}), design, problems),
-        measures=tuple(_measure(name, table, problems) for name, table in content.get("measures", {}).items()),
+        measures=_with_series(
+            tuple(_measure(name, table, problems) for name, table in content.get("measures", {}).items()), taken
+        ),
+        series=series,
+        series_outcomes=taken,
         instruments=nested(content.get("instruments", {}), "instruments", problems),
         columns=_columns(content.get("columns", {}), problems),
         scored_raters=tuple(map(str, content.get("scored_raters", []))),
@@ -182,6 +189,12 @@ def _randomisation(table: dict, design: str, problems: list[str]) -> Randomisati
         assessed,
         {str(k): n for k, n in excluded.items()},
     )
+
+
+def _with_series(declared: tuple[Measure, ...], taken: tuple[SeriesOutcome, ...]) -> tuple[Measure, ...]:
+    """The study's own measures: those of [measures], and what is taken of recordings and not declared there as well."""
+    own = {measure.id for measure in declared}
+    return (*declared, *(Measure(one.id, one.label, one.unit, one.better) for one in taken if one.id not in own))
 
 
 def _arm(table: dict, number: int, problems: list[str]) -> Arm:
