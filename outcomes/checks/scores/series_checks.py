@@ -19,6 +19,7 @@ _SMALLEST_IN_DEGREES = 7.0  # a joint that never moves further over the whole st
 _JOINT_LOW, _JOINT_HIGH = -45.0, 135.0  # of a joint of a finger
 _FINGERS = ("thumb", "index", "middle", "ring", "little")
 _HIGH_SHARE = 0.05
+_MANY_DROPPED = 0.01  # share of samples above which a recording has a line of its own
 _CLEARLY = 10.0  # degrees from 0 that the middle of a record must lie for its sign to be read
 
 
@@ -69,11 +70,16 @@ def clocks(study: Study) -> Iterator[pd.DataFrame]:
     rows = about[wrong_unit]
     yield flag("time not in seconds", rows, column="time", found=rows["reason"], allowed='seconds, or time_unit = "ms"')
     kept = about[about["reason"] == ""]
-    rows = kept[kept["dropped"] > 0]
-    share = 100 * rows["dropped"] / (rows["samples"] + rows["dropped"])
-    text = texts(rows["dropped"]) + " samples, " + _shorts(share) + " %, longest gap "
-    text += _shorts(rows["longest_gap_s"]) + " s"
-    yield flag("samples dropped", rows, column="time", found=text)
+    share = kept["dropped"] / (kept["samples"] + kept["dropped"])
+    rows = kept[share > _MANY_DROPPED]
+    text = texts(rows["dropped"]) + " samples, " + _shorts(100 * share[rows.index]) + " %, longest gap "
+    yield flag("samples dropped", rows, column="time", found=text + _shorts(rows["longest_gap_s"]) + " s")
+    # Single samples lost here and there are one line a file.
+    for file, part in kept[(share > 0) & (share <= _MANY_DROPPED)].groupby("file", sort=False):
+        most, gap = _short(100 * share[part.index].max()), _short(part["longest_gap_s"].max())
+        number = f"{len(part)} of {int((about['file'] == file).sum())}"
+        found = f"in {number} recordings, up to {most} % of one, gaps up to {gap} s"
+        yield flag("samples dropped", file=str(file), column="time", found=found)
     rows = kept[kept["uneven"] > UNEVEN]
     yield flag("clock uneven", rows, column="time", found=_shorts(100 * rows["uneven"]) + " %", allowed="up to 5 %")
 
