@@ -167,11 +167,13 @@ def _measured(
     for length, rate in dict.fromkeys(zip(lengths[usable].tolist(), rates[usable].tolist(), strict=True)):
         group = usable[(lengths[usable] == length) & (rates[usable] == rate)]
         found, column = _take(outcome, [np.stack([one[row] for row in group.tolist()]) for one in hands], rate, series)
-        value[group] = np.abs(found.columns[column]) if outcome.measure == "lag-size" else found.columns[column]
+        value[group] = found.columns[column] * (100 if outcome.unit == "%" else 1)
         reasons[group] = found.reason(column)
         if column == "lag_s":
             error[group] = found.columns["lag_std_error"]
         notes[group] = "; ".join(found.notes)
+    if outcome.measure == "lag-size":
+        value = np.abs(value)
     if outcome.measure in ("lag", "lag-size") and not series.one_clock:
         given = reasons == ""
         value[given], error[given] = np.nan, np.nan

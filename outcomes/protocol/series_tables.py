@@ -42,8 +42,8 @@ MEASURES: Mapping[str, tuple[str, str, tuple[str, ...]]] = {
     "time-to-90": ("force", "s", ()),
     "rate-of-rise": ("force", "force/s", ("rise_window_s",)),
     "impulse": ("force", "force s", ()),
-    "steadiness": ("force", "", ()),
-    "steadiness-detrended": ("force", "", ()),
+    "steadiness": ("force", "%", ()),
+    "steadiness-detrended": ("force", "%", ()),
     "time-above": ("force", "s", ("level",)),
     "excursions-above": ("force", "times", ("level",)),
 }
