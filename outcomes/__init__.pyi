@@ -12,6 +12,10 @@ from .library.registry import threshold as threshold
 from .library.registry import thresholds as thresholds
 from .locking import lock_plan as lock_plan
 from .locking import unblind as unblind
+from .movement.force_hold import force_hold as force_hold
+from .movement.ranges import motion_range as motion_range
+from .movement.smoothness import smoothness as smoothness
+from .movement.together import two_hands as two_hands
 from .reading.study_folder import read_study as read_study
 from .scoring.angles import total_active_motion as total_active_motion
 from .scoring.score import score as score

@@ -62,6 +62,9 @@ class Study:
     lines: tuple[LineCount, ...] = ()  # where the lines of every file went
     # Items of raters outside `scored_raters`: to compare, not to score.
     second_ratings: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["items"]))
+    # Recordings of the folder `series`, one row each, and what [[series_outcomes]] give of them, one row a measure.
+    series: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["participant", "visit"]))
+    series_values: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["participant", "visit", "value"]))
     findings: Findings = field(default_factory=Findings)  # what was converted or unreadable; `check` adds the rest
     plan_sha256: str = ""  # hash of the plan part of study.toml in its canonical form
     lock: Lock | None = field(default=None, repr=False)  # of the plan; None where it was not locked

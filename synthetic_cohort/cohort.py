@@ -15,7 +15,7 @@ from outcomes.errors import StudyError
 from outcomes.reading.study_folder import read_study
 from outcomes.spreadsheet_cells import safe_cell
 from outcomes.study import Study
-from synthetic_cohort.design import CohortDesign
+from synthetic_cohort.design import CONSTRUCTS, CohortDesign
 from synthetic_cohort.filled_sheets import (
     Columns,
     answer_columns,
@@ -30,6 +30,7 @@ from synthetic_cohort.forms.responses import Answers
 from synthetic_cohort.people.attendance import draw_attendance
 from synthetic_cohort.people.diary import events_sheet, sessions_sheet
 from synthetic_cohort.preset_files import preset
+from synthetic_cohort.recordings.made_recordings import MadeRecordings, make_recordings
 from synthetic_cohort.score_batches import draw_cohorts, primary_score
 from synthetic_cohort.toml_text import toml_text
 from synthetic_cohort.truth import Draw, Truth, personal_truth
@@ -40,7 +41,8 @@ class Cohort:
     """A drawn cohort: its sheets as typed, what was planted in them, and what is true.
 
     sheets: table name -> frame of text cells, exactly what is written to the folder.
-    draw: the latent abilities behind it. folder: where the study was written, None while it is only in memory.
+    draw: the latent abilities behind it. recordings: movement and force over time, and their truth.
+    folder: where the study was written, None while it is only in memory.
     """
 
     design: CohortDesign
@@ -48,6 +50,7 @@ class Cohort:
     sheets: Mapping[str, pd.DataFrame]
     ledger: pd.DataFrame
     draw: Draw = field(repr=False, compare=False)
+    recordings: MadeRecordings = field(repr=False, compare=False, default_factory=MadeRecordings.none)
     folder: Path | None = None
 
     @cached_property
@@ -101,11 +104,19 @@ def make_cohort(
         sheets=sheets,
         ledger=ledger,
         draw=Draw(ability, noise, status, codes),
+        recordings=_recordings(design, ability, codes, status, seed),
         folder=None if folder is None else Path(folder),
     )
     if cohort.folder is not None:
         write_folder(cohort, cohort.folder)
     return cohort
+
+
+def _recordings(design: CohortDesign, ability, codes, status, seed: int) -> MadeRecordings:
+    """The design's recordings, from a stream of their own: the sheets stay what they are without them."""
+    rng = np.random.default_rng([seed, 19])
+    visits = tuple(visit.id for visit in design.visits)
+    return make_recordings(design.recordings, CONSTRUCTS, visits, ability, codes, status, rng)
 
 
 def _sheets(design: CohortDesign, ability, answers: list[Answers], status, rng: Generator):
@@ -150,6 +161,7 @@ def write_folder(cohort: Cohort, folder: Path, *, with_truth: bool = True) -> No
     (folder / "study.toml").write_text(study_text(cohort.design, cohort.seed), encoding="utf-8", newline="\n")
     for name, sheet in cohort.sheets.items():
         sheet.map(safe_cell).to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
+    cohort.recordings.write(folder)
     if with_truth:
-        text = json.dumps(cohort.truth.as_dict(), indent=1, ensure_ascii=False)
+        text = json.dumps(cohort.truth.as_dict() | cohort.recordings.as_dict(), indent=1, ensure_ascii=False)
         (folder / "truth.json").write_text(text + "\n", encoding="utf-8", newline="\n")

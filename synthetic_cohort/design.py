@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.errors import StudyError
+from synthetic_cohort.recordings.recording_plan import RecordingPlan
 from synthetic_cohort.toml_records import record_from
 from synthetic_cohort.toml_text import toml_text
 
@@ -200,6 +201,7 @@ class CohortDesign:
 
     correlation: rows of the latent correlation matrix in the order of `CONSTRUCTS`.
     assist: construct -> latent help of the device while it is worn; assist_sd: its spread between persons.
+    recordings: movement and force over time, see `RecordingPlan`.
     flaws: kind of planted error -> how many (see `flaws.KINDS`).
     protocol: further keys of `study.toml`, copied as they are (outcomes, primary, thresholds, model, ...).
     """
@@ -213,6 +215,7 @@ class CohortDesign:
     severity: tuple[Severity, ...]
     measures: tuple[Measure, ...]
     protocol: Mapping[str, Any]
+    recordings: tuple[RecordingPlan, ...] = ()
     people: People = field(default_factory=People)
     course: Course = field(default_factory=Course)
     other_hand: OtherHand = field(default_factory=OtherHand)

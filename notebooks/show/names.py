@@ -12,6 +12,7 @@ from outcomes.protocol.trial import Protocol
 
 EVERYONE = "All participants"
 RATES = {"pegs/s": 3}  # units whose usual values are far below 1
+OF_RECORDINGS = {"s": 3, "": 3, "%": 2}  # measures of movement over time, by unit; one decimal otherwise
 
 
 @dataclass(frozen=True)
@@ -61,6 +62,9 @@ class Names:
 
     def decimals(self, outcome: str) -> int:
         """Decimals of a mean: one more than the steps of the scale, one for a measured value."""
+        taken = next((one for one in self.protocol.series_outcomes if one.id == outcome), None)
+        if taken is not None:
+            return OF_RECORDINGS.get(taken.unit, 1)
         name, _, scale_id = outcome.partition(".")
         instrument = find_instrument(name)
         scale = instrument.scale(scale_id) if instrument else None

@@ -44,6 +44,8 @@ def mask(study: Study, folder: Path) -> Study:
         visits = visits.assign(reason=told_reason.astype("str"))
         hidden.append("Left out: the reasons of missed visits and withdrawals, which are free text.")
     tables |= {name: empty(SHEETS[name]) for name in ONE_SIDED}
+    series, told = _recordings(study, participants, set(letters.values()))
+    hidden += told
     protocol, told = _protocol(study, letters, folder, tables)
     return replace(
         study,
@@ -51,6 +53,7 @@ def mask(study: Study, folder: Path) -> Study:
         participants=participants,
         visits=visits,
         **tables,
+        **series,
         hidden_rows={name: len(study.table(name)) - len(frame) for name, frame in tables.items()},
         findings=hidden_findings(study),
         departures=tuple(_departure(each, letters) for each in study.departures),
@@ -78,6 +81,29 @@ def _in_every_arm(
             tables[name], lines = _shared(frame, arms, measured, main)
             told += lines
     return tables, told
+
+
+def _recordings(
+    study: Study, participants: pd.DataFrame, letters: set[str]
+) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    """Recordings and their measures without what was recorded in some arms only; the primary outcome's values stay."""
+    if "arm" not in participants or study.series.empty:
+        return {}, []
+    arms = participants.drop_duplicates("participant").set_index("participant")["arm"]
+    arms = arms[arms.isin(letters)]
+    kept, told = {}, []
+    for name, kinds in (("series", ["quantity", "digit", "joint", "motion"]), ("series_values", ["outcome", "motion"])):
+        frame = study.table(name)
+        own = frame["participant"].map(arms)
+        shown = pd.Series(True, index=frame.index)
+        for kind, part in frame.groupby(kinds, sort=False):
+            main = name == "series_values" and kind == (study.protocol.primary, "active")
+            if not main and set(own[part.index].dropna()) < set(own.dropna()):
+                shown[part.index] = False
+                words = ", ".join(str(word) for word in kind if word)
+                told.append(f"Left out: {words}, recorded in some arms only ({len(part)} recordings).")
+        kept[name] = frame[shown]
+    return kept, told
 
 
 def _shared(frame: pd.DataFrame, arms: pd.Series, measured: set[str], primary: str) -> tuple[pd.DataFrame, list[str]]:

@@ -7,7 +7,7 @@ A new check is a rule in `rules.toml`, a function in the module of its subject, 
 from outcomes.checks.people import enrolment, identifiers, plausible, tested_hand
 from outcomes.checks.plan import locks, study_file
 from outcomes.checks.register import CHECKS, check
-from outcomes.checks.scores import completeness, dynamometer, jumps, measurements, motion, ratings
+from outcomes.checks.scores import completeness, dynamometer, jumps, measurements, motion, ratings, series_checks
 from outcomes.checks.visits import calendar, log_entries, logs
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "motion",
     "plausible",
     "ratings",
+    "series_checks",
     "study_file",
     "tested_hand",
 ]

@@ -50,6 +50,7 @@ def plan_of(protocol: Protocol) -> dict:
             "measures": _named(
                 (measure.id, _said(asdict(measure), "step"), ("id", "label")) for measure in protocol.measures
             ),
+            **_series(protocol),
             "instruments": protocol.instruments,
             "scored_raters": protocol.scored_raters,
             "columns": protocol.columns,
@@ -76,6 +77,16 @@ def _own(protocol: Protocol) -> dict:
     return {
         outcome: {entry.key: {"value": entry.value, "unit": entry.unit, "better": entry.better} for entry in entries}
         for outcome, entries in protocol.own_thresholds.items()
+    }
+
+
+def _series(protocol: Protocol) -> dict:
+    """What is taken of recordings; nothing where nothing is, so that plans without recordings keep their hash."""
+    if not protocol.series_outcomes:
+        return {}
+    return {
+        "series": asdict(protocol.series),
+        "series_outcomes": _named((one.id, asdict(one), ("id", "label")) for one in protocol.series_outcomes),
     }
 
 

@@ -44,6 +44,8 @@ TOP = {
     "model": TABLE,
     "sensitivity": TABLES,
     "measures": TABLE,
+    "series": TABLE,
+    "series_outcomes": TABLES,
     "instruments": TABLE,
     "columns": TABLE,
     "scored_raters": LIST,

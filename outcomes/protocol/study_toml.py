@@ -35,6 +35,7 @@ from outcomes.protocol.keys import (
 )
 from outcomes.protocol.model_choice import read_model
 from outcomes.protocol.outcome_lists import read_outcomes, read_thresholds, read_values
+from outcomes.protocol.series_tables import SeriesOutcome, read_series, read_series_outcomes
 from outcomes.protocol.toml_text import read_toml
 from outcomes.protocol.trial import (
     Arm,
@@ -120,6 +121,8 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         read_model({"label": f"sensitivity {n}"} | table, f"[[sensitivity]] {n}", problems)
         for n, table in enumerate(tables_of(content, "sensitivity", problems), 1)
     )
+    series = read_series(content.get("series", {}), problems)
+    taken = read_series_outcomes(tables_of(content, "series_outcomes", problems), series.force_unit, problems)
     estimand = known_keys(content.get("estimand", {}), dict.fromkeys(ESTIMAND, TEXT), "[estimand]", problems)
     _check_primary_visit(estimand, visits, problems)
     return Protocol(
@@ -138,7 +141,9 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         values=read_values(content.get("values", {}), {name: sheet.names for name, sheet in SHEETS.items()}, problems),
         estimand=estimand,
         randomisation=_randomisation(content.get("randomisation", {}), design, problems),
-        measures=measures,
+        measures=_with_series(measures, taken),
+        series=series,
+        series_outcomes=taken,
         instruments=nested(content.get("instruments", {}), "instruments", problems),
         columns=_columns(content.get("columns", {}), problems),
         scored_raters=words(content.get("scored_raters", []), "study.toml, scored_raters", problems),
@@ -219,6 +224,12 @@ def _eligibility(table: object, problems: list[str]) -> dict[str, tuple[float, f
         else:
             kept[key] = (float(numbers[0]), float(numbers[1]))
     return kept
+
+
+def _with_series(declared: tuple[Measure, ...], taken: tuple[SeriesOutcome, ...]) -> tuple[Measure, ...]:
+    """The study's own measures: those of [measures], and what is taken of recordings and not declared there as well."""
+    own = {measure.id for measure in declared}
+    return (*declared, *(Measure(one.id, one.label, one.unit, one.better) for one in taken if one.id not in own))
 
 
 def _arm(table: dict, number: int, problems: list[str]) -> Arm:

@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from outcomes.library.instrument import Threshold
+from outcomes.protocol.series_tables import SeriesFolder, SeriesOutcome
 
 
 @dataclass(frozen=True)
@@ -159,6 +160,8 @@ class Protocol:
     measures: tuple[Measure, ...] = ()
     instruments: Mapping[str, Mapping[str, object]] = field(default_factory=dict)  # scoring options by instrument
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our name -> header in the file
+    series: SeriesFolder = field(default_factory=SeriesFolder)  # what the folder of recordings holds
+    series_outcomes: tuple[SeriesOutcome, ...] = ()  # measures taken of recordings
     scored_raters: tuple[str, ...] = ()  # raters whose ratings are scored; blank: all
     wide: tuple[WideSheet, ...] = ()  # files with several answers in one row
     periods: tuple[Period, ...] = ()  # crossover only

@@ -81,7 +81,8 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
         else:
             sources.append(Source(wide.table, folder / wide.file, wide.sheet or None, "", wide))
     chosen = [_one([other for other in sources if other.part == part], found) for part in _parts(sources)]
-    _need({source.table for source in chosen}, folder)
+    recorded = bool(protocol.series_outcomes) and (folder / "series").is_dir()
+    _need({source.table for source in chosen}, folder, recorded)
     return sorted(chosen, key=lambda source: list(SHEETS).index(source.table))
 
 
@@ -117,13 +118,13 @@ def _has_rows(source: Source) -> bool:
     return bool(len(body)) and bool(body.apply(lambda column: column.str.strip() != "").any(axis=None))
 
 
-def _need(tables: set[str], folder: Path) -> None:
+def _need(tables: set[str], folder: Path, recorded: bool) -> None:
     if "participants" not in tables:
         raise StudyError(
             f"{folder}: participants is missing: found {', '.join(sorted(tables)) or 'no table'}; allowed is a file "
             f"participants ({', '.join(FORMATS)}) with one row per participant. Add it."
         )
-    if not tables.intersection(MEASUREMENTS):
+    if not recorded and not tables.intersection(MEASUREMENTS):
         raise StudyError(
             f"{folder}: there are no measurements: found {', '.join(sorted(tables))}; allowed is one or more of "
             f"{', '.join(MEASUREMENTS)}. Add the sheet that holds the scores."

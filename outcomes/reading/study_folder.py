@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -69,6 +70,7 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         )
     protocol = read_protocol(folder / "study.toml")
     found: list[pd.DataFrame] = []
+    recorded = list((folder / "series").glob("*")) if protocol.series_outcomes else []
     sources = find_sources(folder, listed, protocol, found)
     tables: dict[str, list[Table]] = {}
     lines: list[LineCount] = []
@@ -76,7 +78,7 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         table, count = _read_source(source, protocol, found)
         tables.setdefault(source.table, []).append(table)
         lines.append(count)
-    _need_rows(tables, folder)
+    _need_rows(tables, folder, bool(recorded))
     frames = {name: _joined(tables[name]) if name in tables else empty(sheet) for name, sheet in SHEETS.items()}
     headers = {
         name: {ours: parts[0].header.in_file(ours) for ours in SHEETS[name].names} for name, parts in tables.items()
@@ -87,6 +89,8 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
     _resolve_ids(frames, files, headers, protocol, found)
     all_tables = dict(frames)
     items, second = _split_ratings(frames.pop("items"), protocol, found)
+    series = _series(folder, protocol, frames["participants"], found) if protocol.series_outcomes else {}
+    recorded_hashes = series.pop("hashes", {})
     lock = _lock(folder, found)
     letters = (LETTERS_FILE,) if masked and is_masked(protocol, lock) else ()
     own = [entry for name in ("study.toml", LOCK_FILE, *letters) if (entry := folder / name).is_file()]
@@ -102,7 +106,8 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         **frames,
         files=files,
         headers=headers,
-        hashes=hashes,
+        **series,
+        hashes=hashes | recorded_hashes,
         rows_read={name: sum(part.rows_read for part in parts) for name, parts in tables.items()},
         lines=tuple(lines),
         findings=Findings(found),
@@ -122,6 +127,21 @@ def _inside(folder: Path, entries: Iterable[Path]) -> None:
                 f"{entry.name} in {folder}: found a link to a file outside the study folder; allowed are files in it. "
                 "Put the file itself there."
             )
+
+
+def _series(folder: Path, protocol: Protocol, participants: pd.DataFrame, found: list[pd.DataFrame]) -> dict[str, Any]:
+    """Fields of the study that come from its recordings; the samples themselves are not kept."""
+    # Filters and spectra take a while to load, and most studies have no recordings.
+    from outcomes.movement.series_files import read_recordings
+    from outcomes.movement.series_quality import with_quality
+    from outcomes.movement.series_values import series_values
+
+    recordings = read_recordings(folder, protocol, found)
+    return {
+        "series": with_quality(recordings, protocol.series),
+        "series_values": series_values(recordings, protocol, participants),
+        "hashes": dict(recordings.hashes),
+    }
 
 
 def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:
@@ -176,14 +196,14 @@ def _joined(parts: list[Table]) -> pd.DataFrame:
     return frame.assign(**{name: frame[name].astype("str").astype("category") for name in ("file", "header")})
 
 
-def _need_rows(tables: Mapping[str, list[Table]], folder: Path) -> None:
+def _need_rows(tables: Mapping[str, list[Table]], folder: Path, recorded: bool) -> None:
     if not any(len(part.frame) for part in tables["participants"]):
         raise StudyError(
             f"{tables['participants'][0].file} in {folder}: no participant: found 0 rows, allowed one row per "
             "participant. Fill in the sheet."
         )
     measured = [part for name in MEASUREMENTS for part in tables.get(name, [])]
-    if not any(len(part.frame) for part in measured):
+    if not recorded and not any(len(part.frame) for part in measured):
         names = ", ".join(part.file for part in measured)
         raise StudyError(f"{names} in {folder}: no measurement: found 0 rows, allowed 1 or more. Fill in the sheet.")
 

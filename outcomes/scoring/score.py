@@ -20,6 +20,7 @@ from outcomes.scoring.kinds import KINDS, composite, trials
 from outcomes.scoring.long_frame import Block, long_frame
 from outcomes.scoring.options import Options
 from outcomes.scoring.score_notes import Scored, reason, said
+from outcomes.scoring.series_scores import series_blocks
 from outcomes.scoring.steps import averaged
 from outcomes.scoring.totals import total_blocks
 from outcomes.study import Study
@@ -57,7 +58,7 @@ def score_items(instrument: str | Instrument, answers: Mapping[str, object], **o
 
 
 def score(study: Study) -> pd.DataFrame:
-    """All scores of a study: from items, trials, angles and typed totals.
+    """All scores of a study: from items, trials, angles, typed totals and recordings.
 
     Returns the columns of columns.SCORE_COLUMNS, sorted by participant, visit, instrument and scale. A score that
     cannot be given is a row with a NaN and its reason. Where an item-level score exists, a typed total of the same
@@ -77,6 +78,7 @@ def score(study: Study) -> pd.DataFrame:
             for scale in scales
         ]
     blocks += total_blocks(study, keys)
+    blocks += series_blocks(study, keys)
     # The order of the catalogue, then of the study's own measures: never that of the rows.
     known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales]
     place = {outcome: number for number, outcome in enumerate([*known, *(own.id for own in study.protocol.measures)])}

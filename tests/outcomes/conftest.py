@@ -129,6 +129,7 @@ class Draft:
         for name, frame in self.tables.items():
             frame.to_csv(folder / f"{name}.csv", index=False)
         for name, content in self.raw.items():
+            (folder / name).parent.mkdir(exist_ok=True)
             (folder / name).write_bytes(content)
         return folder
 

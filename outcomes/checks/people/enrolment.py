@@ -134,6 +134,7 @@ def never_measured(study: Study) -> Iterator[pd.DataFrame]:
     measured: set[str] = set()
     for table in MEASUREMENTS:
         measured |= set(study.table(table)["participant"].unique())
+    measured |= set(study.series["participant"].unique())
     frame = study.participants
     rows = frame[~frame["participant"].isin(measured) & (frame["participant"] != "")]
     yield flag("participant without measurements", rows, **place(study, "participants", "participant"))

@@ -120,6 +120,8 @@ def attendance(study: Study) -> Iterator[pd.DataFrame]:
             .drop_duplicates()
             .itertuples(index=False, name=None)
         )
+    recorded = study.series_values[study.series_values["value"].notna()]
+    measured |= set(recorded[["participant", "visit"]].itertuples(index=False, name=None))
     has = pd.Series([pair in measured for pair in zip(frame["participant"], frame["visit"], strict=True)], frame.index)
     absent = frame["status"].isin(("missed", "withdrawn"))
     where = place(study, "visits", "status")

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
@@ -253,6 +254,59 @@ def _without(draft, person: str):
 def _useless_departure(draft):
     draft.toml += '\n[[departures]]\nkey = "model.df"\nreason = "none needed"\n'
     return draft
+
+
+RECORDED = """
+[series]
+{series}
+[[series_outcomes]]
+id = "index.range"
+measure = "range"
+better = "higher"
+digit = "index"
+joint = "pip"
+
+[[series_outcomes]]
+id = "index.velocity"
+measure = "peak-velocity"
+cutoff_hz = {cutoff}
+better = "higher"
+digit = "index"
+joint = "pip"
+"""
+
+
+def _recorded(change: Callable[[pd.DataFrame], object], series: str = "", taken: str = RECORDED) -> Callable:
+    """Two recordings of the index finger of P01 and one of P02; `change` works on the frame, in place or by return."""
+
+    def harm(draft):
+        time = np.arange(0, 4, 0.01)
+        parts = [
+            pd.DataFrame({
+                "participant": person, "visit": "base", "hand": hand, "digit": "index", "joint": "pip", "time": time,
+                "degrees": 40 + 30 * np.sin(np.pi * time),
+            })
+            for person, hand in (("P01", "left"), ("P01", "right"), ("P02", "left"))
+        ]  # fmt: skip
+        frame = pd.concat(parts, ignore_index=True)
+        changed = change(frame)
+        text = (frame if changed is None else changed).to_csv(index=False)
+        draft.raw["series/all.csv"] = text.encode()
+        draft.toml += taken.format(series=series, cutoff=6)
+        return draft
+
+    return harm
+
+
+def _put(rows: slice, column: str, value: object) -> Callable[[pd.DataFrame], object]:
+    """Rows of the recordings get another value."""
+
+    def change(frame):
+        if isinstance(value, str):
+            frame[column] = frame[column].astype(object)
+        frame.loc[frame.index[rows], column] = value
+
+    return change
 
 
 DAMAGES = [
@@ -791,6 +845,85 @@ DAMAGES = [
     ),
     Damage("blinded", _blinded, "study.toml", None, "blinded"),
     Damage("departure that is none", _locked(_useless_departure), "study.toml", None, "departures", "model.df"),
+    # recordings of movement and force
+    Damage("recordings without an outcome", _recorded(lambda frame: None, taken=""), "study.toml"),
+    Damage(
+        "outcome without recordings",
+        _recorded(_put(slice(None), "joint", "dip")),
+        "study.toml",
+        found="index.range: degrees index pip active or assisted",
+    ),
+    Damage("series column missing", _recorded(lambda frame: frame.drop(columns="time")), "series/all.csv"),
+    Damage(
+        "series text in a number",
+        _recorded(_put(slice(7, 8), "degrees", "lost")),
+        "series/all.csv",
+        found="1 of 1200, e.g. lost",
+    ),
+    Damage(
+        "hand of a recording unknown", _recorded(_put(slice(0, 400), "hand", "upper")), "series/all.csv", found="upper"
+    ),
+    Damage("recording of nobody", _recorded(_put(slice(0, 400), "participant", "P99")), "series/all.csv", found="P99"),
+    Damage("recording of no visit", _recorded(_put(slice(0, 400), "visit", "w99")), "series/all.csv", found="w99"),
+    Damage(
+        "recording refused",
+        _recorded(lambda frame: frame.drop(index=range(100, 150))),
+        "series/all.csv",
+        found="a gap of 0.51 s, filled up to 0.1 s: cut the series there",
+    ),
+    Damage(
+        "recording refused",
+        _recorded(_put(slice(200, 400), "time", 0.5)),
+        "series/all.csv",
+        found="time stands still or runs back at 0.5: a jump of the clock, or two recordings in one",
+    ),
+    Damage("time not in seconds", _recorded(lambda frame: frame.assign(time=1000 * frame["time"])), "series/all.csv"),
+    Damage(
+        "samples dropped",
+        _recorded(lambda frame: frame.drop(index=[100, 101])),
+        "series/all.csv",
+        found="in 1 of 3 recordings, up to 0.5 % of one, gaps up to 0.03 s",
+    ),
+    Damage(
+        "samples dropped",
+        _recorded(lambda frame: frame.drop(index=range(100, 200, 5))),
+        "series/all.csv",
+        found="20 samples, 5 %, longest gap 0.02 s",
+    ),
+    Damage(
+        "clock uneven",
+        _recorded(lambda frame: frame.assign(time=frame["time"] + 0.001 * (frame.index % 2))),
+        "series/all.csv",
+        found="20 %",
+    ),
+    Damage(
+        "sensor at its end",
+        _recorded(lambda frame: frame.assign(degrees=frame["degrees"].clip(upper=60))),
+        "series/all.csv",
+        found="10 to 60",
+    ),
+    Damage(
+        "power near half the rate",
+        _recorded(lambda frame: frame.assign(degrees=frame["degrees"] + 20 * (-1.0) ** frame.index)),
+        "series/all.csv",
+    ),
+    Damage("rate too low for a derivative", _recorded(lambda frame: frame.iloc[::5]), "series/all.csv", found="20 Hz"),
+    Damage(
+        "angles look like radians",
+        _recorded(lambda frame: frame.assign(degrees=np.radians(frame["degrees"]))),
+        "series",
+    ),
+    Damage(
+        "angle of a recording out of range",
+        _recorded(lambda frame: frame.assign(degrees=frame["degrees"] + 80)),
+        "series/all.csv",
+        found="90 to 150",
+    ),
+    Damage(
+        "sign of an angle turned",
+        _recorded(lambda frame: frame.assign(degrees=frame["degrees"] * np.where(frame.index < 800, 1, -1))),
+        "series/all.csv",
+    ),
 ]
 
 

@@ -1,0 +1,144 @@
+"""Checks of recordings of movement and force: clocks, gaps, sensors at their end, units and signs mixed up."""
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from outcomes.checks.register import reports
+from outcomes.findings import flag, texts
+from outcomes.movement.ranges import LARGEST_ANGLE
+from outcomes.movement.series_files import series_files
+from outcomes.movement.speed import LOWEST_RATE
+from outcomes.movement.time_stamps import UNEVEN
+from outcomes.protocol.series_tables import OF_DERIVATIVES, OF_TWO_HANDS
+from outcomes.study import Study
+
+_FILE = "study.toml"
+_SMALLEST_IN_DEGREES = 7.0  # a joint that never moves further over the whole study is in radians (2 pi is 6.3)
+_JOINT_LOW, _JOINT_HIGH = -45.0, 135.0  # of a joint of a finger
+_FINGERS = ("thumb", "index", "middle", "ring", "little")
+_HIGH_SHARE = 0.05
+_MANY_DROPPED = 0.01  # share of samples above which a recording has a line of its own
+_CLEARLY = 10.0  # degrees from 0 that the middle of a record must lie for its sign to be read
+
+
+@reports("recordings without an outcome", "outcome without recordings", "hand of a recording unknown")
+def declared(study: Study) -> Iterator[pd.DataFrame]:
+    taken = study.protocol.series_outcomes
+    if not taken:
+        files = series_files(study.folder)
+        if files:
+            yield flag("recordings without an outcome", file=_FILE, column="series_outcomes",
+                       found=f"{len(files)} files", allowed="a [[series_outcomes]] table for each measure")  # fmt: skip
+        return
+    about = study.series
+    there = sorted({_channel(row) for row in about[["quantity", "digit", "joint", "motion"]].itertuples(index=False)})
+    for outcome in taken:
+        if not (study.series_values["outcome"] == outcome.id).any():
+            wanted = _channel((outcome.quantity, outcome.digit, outcome.joint, " or ".join(outcome.motion)))
+            yield flag("outcome without recordings", file=_FILE, column="series_outcomes",
+                       found=f"{outcome.id}: {wanted}", allowed="; ".join(there) or "no recording at all")  # fmt: skip
+    of_hands = any(outcome.measure in OF_TWO_HANDS for outcome in taken)
+    unknown = about[~about["hand"].isin(("left", "right", "both", "affected", "other", ""))]
+    blank = about[(about["hand"] == "") & (of_hands & (about["role"] == ""))]
+    for rows in (unknown, blank):
+        yield flag("hand of a recording unknown", rows, found=rows["hand"].where(rows["hand"] != "", "blank"),
+                   allowed="left, right, both, affected, other")  # fmt: skip
+
+
+@reports("recording of nobody", "recording of no visit")
+def owners(study: Study) -> Iterator[pd.DataFrame]:
+    about, visits = study.series, [visit.id for visit in study.protocol.visits]
+    if about.empty:
+        return
+    rows = about[~about["participant"].isin(study.participants["participant"])]
+    yield flag("recording of nobody", rows, column="participant", found=rows["participant"],
+               allowed="a participant of the sheet participants")  # fmt: skip
+    rows = about[~about["visit"].isin(visits)]
+    yield flag("recording of no visit", rows, column="visit", found=rows["visit"], allowed=", ".join(visits))
+
+
+@reports("recording refused", "samples dropped", "clock uneven", "time not in seconds")
+def clocks(study: Study) -> Iterator[pd.DataFrame]:
+    about = study.series
+    if about.empty:
+        return
+    wrong_unit = about["reason"].str.contains("milliseconds")
+    rows = about[(about["reason"] != "") & ~wrong_unit]
+    yield flag("recording refused", rows, column="time", found=rows["reason"])
+    rows = about[wrong_unit]
+    yield flag("time not in seconds", rows, column="time", found=rows["reason"], allowed='seconds, or time_unit = "ms"')
+    kept = about[about["reason"] == ""]
+    share = kept["dropped"] / (kept["samples"] + kept["dropped"])
+    rows = kept[share > _MANY_DROPPED]
+    text = texts(rows["dropped"]) + " samples, " + _shorts(100 * share[rows.index]) + " %, longest gap "
+    yield flag("samples dropped", rows, column="time", found=text + _shorts(rows["longest_gap_s"]) + " s")
+    # Single samples lost here and there are one line a file.
+    for file, part in kept[(share > 0) & (share <= _MANY_DROPPED)].groupby("file", sort=False):
+        most, gap = _short(100 * share[part.index].max()), _short(part["longest_gap_s"].max())
+        number = f"{len(part)} of {int((about['file'] == file).sum())}"
+        found = f"in {number} recordings, up to {most} % of one, gaps up to {gap} s"
+        yield flag("samples dropped", file=str(file), column="time", found=found)
+    rows = kept[kept["uneven"] > UNEVEN]
+    yield flag("clock uneven", rows, column="time", found=_shorts(100 * rows["uneven"]) + " %", allowed="up to 5 %")
+
+
+@reports("sensor at its end", "power near half the rate", "rate too low for a derivative")
+def sensors(study: Study) -> Iterator[pd.DataFrame]:
+    if study.series.empty:
+        return
+    about = study.series[study.series["reason"] == ""]
+    rows = about[about["at_end"]]
+    ends = _shorts(rows["lowest"]) + " to " + _shorts(rows["highest"])
+    yield flag("sensor at its end", rows, column=rows["quantity"], found=ends)
+    rows = about[about["high_share"] > _HIGH_SHARE]
+    yield flag("power near half the rate", rows, column=rows["quantity"],
+               found=_shorts(100 * rows["high_share"]) + " % of the power", allowed="up to 5 %")  # fmt: skip
+    asked = [outcome for outcome in study.protocol.series_outcomes if outcome.measure in OF_DERIVATIVES]
+    for outcome in asked:
+        rows = about[(about["quantity"] == outcome.quantity) & (about["rate"] < LOWEST_RATE)]
+        rows = rows[(rows["digit"] == outcome.digit) & (rows["joint"] == outcome.joint)]
+        yield flag("rate too low for a derivative", rows, column="time", found=_shorts(rows["rate"]) + " Hz",
+                   allowed=f"50 Hz or more for {outcome.id}")  # fmt: skip
+
+
+@reports("angles look like radians", "angle of a recording out of range", "sign of an angle turned")
+def angles(study: Study) -> Iterator[pd.DataFrame]:
+    if study.series.empty:
+        return
+    about = study.series[(study.series["quantity"] == "degrees") & (study.series["reason"] == "")]
+    if about.empty:
+        return
+    widest = float((about["highest"] - about["lowest"]).max())
+    if widest < _SMALLEST_IN_DEGREES and about[["lowest", "highest"]].abs().max(axis=None) < _SMALLEST_IN_DEGREES:
+        yield flag("angles look like radians", file="series", column="degrees",
+                   found=f"no range above {_short(widest)}", allowed='degrees, or angle_unit = "radians"')  # fmt: skip
+        return
+    finger = about["digit"].isin(_FINGERS)
+    low, high = np.where(finger, _JOINT_LOW, -LARGEST_ANGLE), np.where(finger, _JOINT_HIGH, LARGEST_ANGLE)
+    rows = about[(about["lowest"] < low) | (about["highest"] > high)]
+    allowed = np.where(finger, "-45 to 135 degrees of a finger", "-200 to 200 degrees")
+    yield flag("angle of a recording out of range", rows, column="degrees",
+               found=_shorts(rows["lowest"]) + " to " + _shorts(rows["highest"]),
+               allowed=pd.Series(allowed, index=about.index)[rows.index])  # fmt: skip
+    middle = (about["usual_low"] + about["usual_high"]) / 2
+    sign = np.sign(middle.where(middle.abs() > _CLEARLY, 0.0))
+    usual = sign.groupby([about["digit"], about["joint"]]).transform("sum")
+    count = sign.abs().groupby([about["digit"], about["joint"]]).transform("sum")
+    rows = about[(sign * np.sign(usual) < 0) & (usual.abs() >= 0.5 * count)]
+    yield flag("sign of an angle turned", rows, column="degrees", found="middle at " + _shorts(middle[rows.index]),
+               allowed="the sign of most recordings of that joint")  # fmt: skip
+
+
+def _channel(row) -> str:
+    return " ".join(str(part) for part in row if part)
+
+
+def _shorts(numbers: pd.Series) -> pd.Series:
+    return numbers.map(_short).astype("str")
+
+
+def _short(number: float) -> str:
+    """Three significant digits: findings are for reading."""
+    return f"{number:.3g}"

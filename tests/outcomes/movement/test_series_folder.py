@@ -1,0 +1,278 @@
+"""Recordings of a study folder: layouts, units, pairing, repetitions, plan. Truth is that of the formulas here."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from outcomes import StudyError, check, read_study, score
+from outcomes.lock.analysis_plan import plan_of
+from outcomes.movement.series_files import read_recordings
+from outcomes.movement.time_stamps import EvenSeries, dropped_samples, even_series, shared_grid
+from outcomes.protocol.series_tables import SeriesOutcome
+from outcomes.scoring.series_scores import one_score
+from stats import fit_change
+
+PROTOCOL = """
+title = "Invented: two hands"
+design = "single-arm"
+primary = "wheel.lag"
+outcomes = ["wheel.lag", "wheel.range"]
+
+[[visits]]
+id = "v0"
+label = "Start"
+day = 0
+[[visits]]
+id = "v1"
+label = "Week 4"
+day = 28
+
+[series]
+{series}
+
+[[series_outcomes]]
+id = "wheel.lag"
+label = "Delay of the affected hand"
+measure = "lag"
+better = "lower"
+joint = "wheel"
+leader = "{leader}"
+
+[[series_outcomes]]
+id = "wheel.range"
+measure = "range"
+better = "higher"
+joint = "wheel"
+{more}
+"""
+LAG = {"v0": 0.15, "v1": 0.1}
+PEOPLE = {f"P{number}": ("left", "right")[number % 2] for number in range(1, 6)}
+
+
+def recordings(repetitions=2):
+    """Long rows; the affected hand is late by `LAG` and turns 0.8 as far, a little more at each repetition."""
+    rng, time = np.random.default_rng(1), np.arange(0, 8, 0.02)
+    parts = []
+    for person, affected in PEOPLE.items():
+        for visit, lag in LAG.items():
+            for repetition in range(1, repetitions + 1):
+                for hand in ("left", "right"):
+                    late, size = (lag, 0.8 + 0.05 * repetition) if hand == affected else (0, 1.0)
+                    angle = 30 * size * np.sin(np.pi * (time - late)) + rng.normal(0, 0.2, len(time))
+                    parts.append(
+                        pd.DataFrame({
+                            "participant": person, "visit": visit, "hand": hand, "joint": "wheel",
+                            "repetition": repetition, "time": time, "degrees": angle,
+                        })
+                    )  # fmt: skip
+    return pd.concat(parts, ignore_index=True)
+
+
+def folder(place, write, series="", leader="other", more="", frame=None):
+    """A study folder whose recordings `write` puts into its folder `series`."""
+    (place / "series").mkdir(parents=True)
+    (place / "study.toml").write_text(PROTOCOL.format(series=series, leader=leader, more=more), encoding="utf-8")
+    people = pd.DataFrame({"participant": list(PEOPLE), "affected_side": list(PEOPLE.values())})
+    people.to_csv(place / "participants.csv", index=False)
+    write(recordings() if frame is None else frame, place / "series")
+    return place
+
+
+def as_parquet(frame, place):
+    frame.to_parquet(place / "all.parquet")
+
+
+def one_file_each(frame, place):
+    keys = ["participant", "visit", "hand", "repetition"]
+    for names, part in frame.groupby(keys):
+        part.drop(columns=[*keys]).to_csv(place / ("_".join(map(str, names)) + ".csv"), index=False)
+
+
+def side_by_side(frame, place):
+    """A column a hand, semicolons, decimal commas, milliseconds, radians, headers of its own."""
+    wide = frame.pivot(
+        index=["participant", "visit", "repetition", "time"], columns="hand", values="degrees"
+    ).reset_index()
+    wide = wide.rename(columns={"participant": "Code", "time": "t_ms", "left": "wheel L", "right": "wheel R"})
+    wide["t_ms"] *= 1000
+    wide[["wheel L", "wheel R"]] = np.radians(wide[["wheel L", "wheel R"]])
+    wide.to_csv(place / "export.csv", index=False, sep=";", decimal=",")
+
+
+LAYOUTS = {
+    "long": (as_parquet, ""),
+    "a file each": (one_file_each, 'file_names = "{participant}_{visit}_{hand}_{repetition}"'),
+    "side by side": (
+        side_by_side,
+        'time_unit = "ms"\nangle_unit = "radians"\ncolumns = { participant = "Code", time = "t_ms" }\n'
+        '[series.channels."wheel L"]\nhand = "left"\njoint = "wheel"\n'
+        '[series.channels."wheel R"]\nhand = "right"\njoint = "wheel"',
+    ),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_every_layout_gives_the_same_scores(layout, tmp_path):
+    write, series = LAYOUTS[layout]
+    plain = score(read_study(folder(tmp_path / "plain", as_parquet)))
+    study = read_study(folder(tmp_path / "other", write, series.replace("{", "{").replace("}", "}")))
+    assert not check(study).blocking
+    scores = score(study)
+    pd.testing.assert_frame_equal(scores, plain, rtol=1e-6)
+
+
+def test_scores_are_rows_like_any_other(tmp_path):
+    study = read_study(folder(tmp_path / "study", as_parquet))
+    findings = check(study)
+    assert not findings.blocking
+    assert len(findings) == 0
+    scores = score(study)
+    lag = scores[scores["outcome"] == "wheel.lag"]
+    assert len(lag) == 10
+    assert set(lag["side"]) == {"both"}
+    assert lag["value"].to_numpy() == pytest.approx([LAG[visit] for visit in lag["visit"]], abs=0.004)
+    assert (lag[["answered", "items"]] == 2).all(axis=None)
+    assert lag["complete"].all()
+    spread = scores[scores["outcome"] == "wheel.range"]
+    assert len(spread) == 20
+    affected = spread[spread["hand"] == "affected"]["value"]
+    # The mean of two repetitions of 2 x 30 x 0.85 and 2 x 30 x 0.9, less 0.3 % of the percentiles.
+    assert affected.to_numpy() == pytest.approx(52.5 * np.cos(0.025 * np.pi), rel=0.01)
+    fit = fit_change(scores, "wheel.lag", design=study.protocol)
+    assert fit.changes().frame()["estimate"].iloc[-1] == pytest.approx(-0.05, abs=0.005)
+    assert "series/all.parquet" in study.hashes
+
+
+def test_a_lost_hand_a_gap_and_two_clocks_are_said(tmp_path):
+    frame = recordings()
+    lost = (frame["participant"] == "P1") & (frame["visit"] == "v0") & (frame["hand"] == "right")
+    hole = (frame["participant"] == "P2") & (frame["visit"] == "v0") & (frame["repetition"] == 1)
+    hole &= frame["time"].between(3, 4)
+    study = read_study(folder(tmp_path / "study", as_parquet, frame=frame[~lost & ~hole]))
+    scores = score(study).set_index(["participant", "visit", "outcome", "side"])
+    first = scores.loc[("P1", "v0", "wheel.lag", "both")]
+    assert np.isnan(first["value"])
+    assert "no recording of the affected hand" in first["reason"]
+    second = scores.loc[("P2", "v0", "wheel.lag", "both")]
+    assert second["value"] == pytest.approx(0.15, abs=0.004)
+    assert (second["answered"], second["items"], second["complete"]) == (1, 2, False)
+    assert "1 of 2 repetitions refused: a gap of" in second["reason"]
+    study = read_study(folder(tmp_path / "clocks", as_parquet, series="one_clock = false"))
+    assert "two clocks" in score(study).loc[0, "reason"]
+    assert check(study).frame()["rule"].eq("outcome without data").any()
+
+
+def test_roles_windows_and_first_against_later(tmp_path):
+    frame = recordings(repetitions=3)
+    leads = frame["hand"] != frame["participant"].map(PEOPLE)
+    frame = frame.assign(role=np.where(leads, "leader", "follower"))
+    more = 'repeated = "first-minus-later"\nhand = "affected"\nwindow_s = [1, 7]'
+    scores = score(read_study(folder(tmp_path / "study", as_parquet, leader="leader", more=more, frame=frame)))
+    lag = scores[scores["outcome"] == "wheel.lag"]
+    assert lag["value"].to_numpy() == pytest.approx([LAG[visit] for visit in lag["visit"]], abs=0.004)
+    spread = scores[scores["outcome"] == "wheel.range"]
+    # 0.85 minus the mean of 0.9 and 0.95, of 60 degrees.
+    assert spread["value"].to_numpy() == pytest.approx(60 * (0.85 - 0.925), abs=0.6)
+    assert set(spread["hand"]) == {"affected"}
+
+
+def test_repetitions_become_one_number():
+    def outcome(measure, repeated="mean"):
+        return SeriesOutcome("a.b", "", measure, "higher", "", repeated=repeated)
+
+    values = np.array([0.5, np.nan, 0.8])
+    assert one_score(outcome("range"), values) == pytest.approx(0.65)
+    assert one_score(outcome("gain"), values) == pytest.approx(np.sqrt(0.4))
+    assert one_score(outcome("concordance"), values) == pytest.approx(np.tanh((np.arctanh(0.5) + np.arctanh(0.8)) / 2))
+    assert one_score(outcome("range", "first"), values) == 0.5
+    assert one_score(outcome("range", "first-minus-later"), values) == pytest.approx(-0.3)
+    assert np.isnan(one_score(outcome("range", "first-minus-later"), values[:2]))
+    assert np.isnan(one_score(outcome("range"), values[1:2]))
+
+
+@pytest.mark.parametrize(
+    ("series", "leader", "more", "words"),
+    [
+        ("speed = 3", "other", "", "unknown key speed"),
+        ("rate = 0", "other", "", "rate"),
+        ("longest_gap_s = 5", "other", "", "longest_gap_s"),
+        ('time_unit = "hours"', "other", "", "time_unit"),
+        ("angle_limits = [3, 1]", "other", "", "angle_limits"),
+        ("", "", "", "leader"),
+        ("", "other", 'leader = "left"', "leader"),
+        ("", "other", "level = 3", "level"),
+        ("", "other", 'motion = ["passive", "active"]', "motion"),
+        ("", "other", "cutoff_hz = -1", "cutoff_hz"),
+        ("", "other", '[[series_outcomes]]\nid = "a.b"\nmeasure = "peak-velocity"\nbetter = "higher"', "cutoff_hz"),
+        ("", "other", '[[series_outcomes]]\nid = "a.b"\nmeasure = "time-above"\nbetter = "higher"', "level"),
+        ("", "other", '[[series_outcomes]]\nid = "ab"\nmeasure = "range"\nbetter = "higher"', "id"),
+        ("", "other", '[[series_outcomes]]\nid = "a.b"\nmeasure = "swing"\nbetter = "higher"', "measure"),
+        ("", "other", '[[series_outcomes]]\nid = "a.b"\nmeasure = "range"', "better"),
+    ],
+)
+def test_problems_of_the_protocol_are_named(series, leader, more, words, tmp_path):
+    place = folder(tmp_path / "study", lambda frame, place: None, series, leader, more)
+    with pytest.raises(StudyError, match=words):
+        read_study(place)
+
+
+def test_the_plan_holds_what_decides_a_number_and_nothing_where_there_are_no_recordings(tmp_path):
+    one = plan_of(read_study(folder(tmp_path / "one", as_parquet)).protocol)
+    other = plan_of(read_study(folder(tmp_path / "other", as_parquet, more="cutoff_hz = 6")).protocol)
+    assert one["series_outcomes"]["wheel.range"]["cutoff_hz"] is None
+    assert one != other
+
+
+def test_only_some_are_read_again(tmp_path):
+    study = read_study(folder(tmp_path / "study", as_parquet))
+    seen = []
+    found = read_recordings(
+        study.folder, study.protocol, [], only={"participant": "P3"}, progress=lambda *step: seen.append(step)
+    )
+    assert set(found.about["participant"]) == {"P3"}
+    assert len(found.values) == len(found.about) == 8
+    assert seen == [(1, 1)]
+
+
+def test_an_even_grid_from_uneven_stamps():
+    """A sinusoid comes back within the error of interpolation; stamps scatter by 15 % of the step, 3 % are dropped."""
+    rng = np.random.default_rng(2)
+    stamps = np.arange(0, 20, 0.02) + rng.uniform(-0.003, 0.003, 1000)
+    kept = rng.random(1000) > 0.03
+    found = even_series(stamps[kept], 40 * np.sin(np.pi * stamps[kept]))
+    assert found.reason == ""
+    assert found.rate == pytest.approx(50, rel=1e-3)
+    assert found.filled == pytest.approx(30, abs=15)
+    grid = found.start + np.arange(len(found.values)) / found.rate
+    assert np.abs(found.values[:, 0] - 40 * np.sin(np.pi * grid)).max() < 0.1
+    assert dropped_samples(stamps[kept]).missing == found.filled
+
+
+@pytest.mark.parametrize(
+    ("time", "words"),
+    [
+        (np.array([0.0]), "2 or more"),
+        (np.arange(0, 5000, 10.0), "milliseconds"),
+        (np.arange(0.0, 500), "milliseconds"),
+        (np.concatenate([np.arange(0, 1, 0.01), np.arange(0.5, 1, 0.01)]), "runs back"),
+        (np.concatenate([np.arange(0, 1, 0.01), np.arange(1.3, 2, 0.01)]), "a gap of"),
+        (np.cumsum(np.tile([0.005, 0.02, 0.012, 0.018], 50)), "steps vary"),
+    ],
+)
+def test_time_that_is_refused(time, words):
+    found = even_series(time, np.zeros(len(time)))
+    assert words in found.reason
+    assert len(found.values) == 0
+
+
+def test_two_hands_on_clocks_that_start_apart():
+    time = np.arange(0, 5, 0.01)
+    first = EvenSeries(np.sin(time)[:, None], 0.0, 100.0, 0, 0.0, "", ())
+    late = EvenSeries(np.sin(time + 1.005)[:, None], 1.005, 100.0, 0, 0.0, "", ())
+    x, y, why = shared_grid(first, late)
+    assert why == ""
+    assert np.abs(x - y).max() < 1e-4
+    far = EvenSeries(np.sin(time)[:, None], 100.0, 100.0, 0, 0.0, "", ())
+    assert "no common clock" in shared_grid(first, far)[2]
+    other = EvenSeries(np.sin(time)[:, None], 0.0, 60.0, 0, 0.0, "", ())
+    assert "sampled at" in shared_grid(first, other)[2]
