@@ -56,7 +56,15 @@ def plan_of(protocol: Protocol) -> dict:
                 (str(each.get("id", "criterion")), dict(each), ("id", "label")) for each in protocol.criteria
             ),
         }
+        | _events(protocol)
     )
+
+
+def _events(protocol: Protocol) -> dict:
+    """Intercurrent events, where there are any: a plan without them reads as it did before they could be written."""
+    if not protocol.events:
+        return {}
+    return {"events": _named((event.id, asdict(event), ("id", "label")) for event in protocol.events)}
 
 
 def plan_digest(plan: Mapping) -> str:

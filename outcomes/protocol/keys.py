@@ -48,6 +48,7 @@ TOP = {
     "periods": TABLES,
     "both_hands": TABLE,
     "criteria": TABLES,
+    "events": TABLES,
     "blinded": FLAG,
     "departures": TABLES,
 }
@@ -73,6 +74,17 @@ MODEL = {
     "method": TEXT,
     "df": TEXT,
 }
+EVENT = {
+    "id": TEXT,
+    "label": TEXT,
+    "strategy": TEXT,
+    "table": TEXT,
+    "column": TEXT,
+    "values": LIST,
+    "score": NUMBER,
+}
+EVENT_TABLES = ("adverse_events", "visits")
+STRATEGIES = ("treatment policy", "hypothetical", "composite", "while on treatment")
 DEPARTURE = {"key": TEXT, "date": DATE, "reason": TEXT}
 WIDE = {"file": TEXT, "table": TEXT, "across": TEXT, "columns": TABLE, "prefix": TEXT, "fixed": TABLE}
 TYPES: dict[str, tuple[type, ...]] = {

@@ -37,6 +37,7 @@ from outcomes.protocol.keys import (
     tables_of,
     unlike,
 )
+from outcomes.protocol.planned_events import planned_event
 from outcomes.protocol.trial import (
     Arm,
     BothHands,
@@ -138,6 +139,9 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
             for n, table in enumerate(tables_of(content, "periods", problems), 1)
         ),
         both_hands=_both_hands(content["both_hands"], outcomes, problems) if "both_hands" in content else None,
+        events=tuple(
+            planned_event(table, n, problems) for n, table in enumerate(tables_of(content, "events", problems), 1)
+        ),
         criteria=tuple(tables_of(content, "criteria", problems)),
         level=float(level),
         seed=int(content.get("seed", 1)),
