@@ -64,6 +64,7 @@ def plan_of(protocol: Protocol) -> dict:
         | ({"own_thresholds": _own(protocol)} if protocol.own_thresholds else {})
         | ({"planned_visits": protocol.planned_visits} if protocol.planned_visits else {})
         | ({"averaged": protocol.averaged} if protocol.averaged else {})
+        | _events(protocol)
     )
 
 
@@ -88,6 +89,13 @@ def _series(protocol: Protocol) -> dict:
         "series": asdict(protocol.series),
         "series_outcomes": _named((one.id, asdict(one), ("id", "label")) for one in protocol.series_outcomes),
     }
+
+
+def _events(protocol: Protocol) -> dict:
+    """Intercurrent events, where there are any: a plan without them reads as it did before they could be written."""
+    if not protocol.events:
+        return {}
+    return {"events": _named((event.id, asdict(event), ("id", "label")) for event in protocol.events)}
 
 
 def plan_digest(plan: Mapping) -> str:

@@ -55,6 +55,7 @@ TOP = {
     "criteria": TABLES,
     "checks": TABLE,
     "eligibility": TABLE,
+    "events": TABLES,
     "blinded": FLAG,
     "departures": TABLES,
     "values": TABLE,
@@ -93,6 +94,17 @@ MODEL = {
     "method": TEXT,
     "df": TEXT,
 }
+EVENT = {
+    "id": TEXT,
+    "label": TEXT,
+    "strategy": TEXT,
+    "table": TEXT,
+    "column": TEXT,
+    "values": LIST,
+    "score": NUMBER,
+}
+EVENT_TABLES = ("adverse_events", "visits")
+STRATEGIES = ("treatment policy", "hypothetical", "composite", "while on treatment")
 DEPARTURE = {"key": TEXT, "date": DATE, "reason": TEXT}
 WIDE = {"sheet": TEXT, "file": TEXT, "table": TEXT, "across": TEXT, "columns": TABLE, "prefix": TEXT, "fixed": TABLE}
 TYPES: dict[str, tuple[type, ...]] = {

@@ -35,6 +35,7 @@ from outcomes.protocol.keys import (
 )
 from outcomes.protocol.model_choice import read_model
 from outcomes.protocol.outcome_lists import read_outcomes, read_thresholds, read_values
+from outcomes.protocol.planned_events import planned_event
 from outcomes.protocol.series_tables import SeriesOutcome, read_series, read_series_outcomes
 from outcomes.protocol.toml_text import read_toml
 from outcomes.protocol.trial import (
@@ -153,6 +154,9 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
             for n, table in enumerate(tables_of(content, "periods", problems), 1)
         ),
         both_hands=_both_hands(content["both_hands"], outcomes, problems) if "both_hands" in content else None,
+        events=tuple(
+            planned_event(table, n, problems) for n, table in enumerate(tables_of(content, "events", problems), 1)
+        ),
         criteria=tuple(tables_of(content, "criteria", problems)),
         switched_off=_switched_off(content.get("checks", {}), problems),
         eligibility=_eligibility(content.get("eligibility", {}), problems),

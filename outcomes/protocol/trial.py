@@ -134,6 +134,23 @@ class Randomisation:
 
 
 @dataclass(frozen=True)
+class PlannedEvent:
+    """An intercurrent event of the estimand: where the study's tables tell of it, and the strategy for values after it.
+
+    table, column, values: for example adverse_events, term, ("injection",); upper and lower case are alike. score: what
+    stands for the value in a mean under the composite strategy, None where the protocol names none.
+    """
+
+    id: str
+    label: str
+    strategy: str
+    table: str
+    column: str
+    values: tuple[str, ...]
+    score: float | None = None
+
+
+@dataclass(frozen=True)
 class Departure:
     """What [[departures]] says of a key that is no longer as it was locked: when it was changed and why."""
 
@@ -166,6 +183,7 @@ class Protocol:
     wide: tuple[WideSheet, ...] = ()  # files with several answers in one row
     periods: tuple[Period, ...] = ()  # crossover only
     both_hands: BothHands | None = None  # where participants have two affected hands
+    events: tuple[PlannedEvent, ...] = ()  # intercurrent events of the estimand
     criteria: tuple[Mapping[str, object], ...] = ()  # progression criteria
     switched_off: Mapping[str, str] = field(default_factory=dict)  # plausibility rule -> why it does not hold here
     eligibility: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # age, onset_months: lowest, highest

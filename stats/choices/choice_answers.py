@@ -16,6 +16,7 @@ from outcomes.scoring.score import score
 from outcomes.study import Study
 from stats.change.change_fit import ChangeFit
 from stats.change.crossover import CrossoverFit
+from stats.choices.choice_assumptions import assumption_rows
 from stats.choices.choice_grid import (
     Option,
     Scenario,
@@ -28,14 +29,13 @@ from stats.choices.choice_grid import (
     people_options,
     usable_df,
 )
-from stats.choices.choice_runs import Runs
+from stats.choices.choice_runs import DIFFERENCE, Runs
 from stats.choices.choice_shares import share_rows
 from stats.errors import FitError
 from stats.estimates import Estimate, check_level
 from stats.mixed.inference.fit_estimates import Estimates
 from stats.result import Result
 
-NO_IMPUTATION = "Imputation (reference-based, worst case): the kit has no such model, so none was run."
 CAUTION = (
     "Each row changes a choice and nothing else. The rows share the same people and are not independent; a choice made "
     "by looking at its row would make that row's interval meaningless."
@@ -152,6 +152,8 @@ def what_if(
     scenarios = all_at_once(start, options) if full else one_at_a_time(start, options)
     comparisons = runs.comparisons(asked, last)
     rows = [row for one in scenarios for row in _rows(runs, one, last, comparisons)]
+    more, unasked = _assumptions(runs, last, comparisons)
+    rows += more
     shares, why = share_rows(values, outcome, design, people, last, thresholds)
     rows += [WhatIfRow(**row) for row in shares]
     known = values[values[c.OUTCOME] == outcome]
@@ -164,7 +166,7 @@ def what_if(
         n_participants=runs.people(start),
         n_rows=len(rows),
         notes=(CAUTION, "Degrees of freedom by the normal law are left out: too sure of themselves at pilot size."),
-        left_out=(*left_out, *why, NO_IMPUTATION),
+        left_out=(*left_out, *unasked, *why),
     )
 
 
@@ -177,6 +179,26 @@ def _rows(runs: Runs, one: Scenario, visit: str, comparisons: Sequence[str]) -> 
         notes = (*one.notes, *(made.notes if made else ()))
         yield WhatIfRow(one.choice, one.option, comparison, runs.quantity, one.is_protocol, runs.unit,
                         made.n_participants if made else 0, made, notes, reason, one)  # fmt: skip
+
+
+def _assumptions(runs: Runs, visit: str, comparisons: Sequence[str]) -> tuple[list[WhatIfRow], tuple[str, ...]]:
+    """Rows about missed visits and the ends of the scale; a refused one stands at every comparison with its reason."""
+    design, reference = runs.design, runs.design.reference_arm
+    if runs.quantity != DIFFERENCE or reference is None or not visit:
+        return [], ("Assumptions about missed visits: they are asked of a difference between arms.",)
+    known = set(runs.scores.loc[runs.scores[c.VALUE].notna(), c.VISIT])
+    order = [one.id for one in sorted(design.visits, key=lambda one: one.day) if one.id in known]
+    if design.baseline.id not in order or visit not in order:
+        return [], (f"Assumptions about missed visits: no score at {design.baseline.id} or {visit}.",)
+    order = order[order.index(design.baseline.id) : order.index(visit) + 1]
+    made, left_out = assumption_rows(runs.scores, runs.outcome, order, reference, runs.participants, design.seed)
+    rows = []
+    for one in made:
+        for comparison in comparisons if one.made is None else [one.comparison]:
+            if comparison in comparisons:
+                rows.append(WhatIfRow(one.choice, one.option, comparison, runs.quantity, False, runs.unit, one.n,
+                                      one.made, one.notes, one.reason))  # fmt: skip
+    return rows, left_out
 
 
 def _options(

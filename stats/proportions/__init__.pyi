@@ -3,7 +3,6 @@
 from .exact_tests import ExactTest as ExactTest
 from .exact_tests import exact_test as exact_test
 from .exact_tests import mcnemar_test as mcnemar_test
-from .exact_tests import rank_test as rank_test
 from .number_needed import NumberNeeded as NumberNeeded
 from .number_needed import number_needed_to_treat as number_needed_to_treat
 from .one_proportion import proportion_interval as proportion_interval

@@ -1,4 +1,4 @@
-"""Exact tests for small groups, where a test must be printed at all: 2x2 tables and ranks."""
+"""Exact tests for small groups, where a test must be printed at all: 2x2 tables."""
 
 from dataclasses import dataclass
 
@@ -13,14 +13,11 @@ from scipy.stats import (
     chi2_contingency,
     fisher_exact,
     hypergeom,
-    mannwhitneyu,
-    wilcoxon,
 )
 
 from stats.errors import FitError
 from stats.proportions.two_proportions import check_counts
 from stats.result import Result
-from stats.summaries import Values, finite, pairs
 
 ALTERNATIVES = ("two-sided", "less", "greater")
 
@@ -104,36 +101,6 @@ def mcnemar_test(b: int, c: int, test: str = "mid-p") -> ExactTest:
     if test == "mid-p":
         p = min(1.0, 2 * float(binom.cdf(min(b, c), n, 0.5)) - float(binom.pmf(min(b, c), n, 0.5)))
     return ExactTest(f"McNemar {test} test", float(min(b, c)), p, "two-sided", n, n)
-
-
-def rank_test(x: Values, y: Values, *, paired: bool = False, alternative: str = "two-sided") -> ExactTest:
-    """Wilcoxon's tests: rank sum (U of the first) for two groups, signed rank for pairs.
-
-    Exact where there are no ties (and no zero differences), else the normal approximation, which the notes say.
-    Source: Wilcoxon 1945; Mann & Whitney 1947.
-    """
-    _known("Alternative", alternative, ALTERNATIVES)
-    if paired:
-        first, second = pairs(x, y)
-        change = first - second
-        tied = bool((change == 0).any()) or len(np.unique(np.abs(change))) < len(change)
-        if not (change != 0).any():
-            raise FitError("Signed-rank test: nobody changed, so there is nothing to rank.")
-        found = wilcoxon(change, alternative=alternative, method="asymptotic" if tied else "exact")
-        ranks = pd.Series(np.abs(change[change != 0])).rank()
-        statistic, n = float(ranks[change[change != 0] > 0].sum()), len(change)
-        name = "Wilcoxon signed-rank test"
-    else:
-        first, second = finite(x), finite(y)
-        if not len(first) or not len(second):
-            raise FitError("Rank-sum test: a group is empty. Leave it out.")
-        both = np.concatenate([first, second])
-        tied = len(np.unique(both)) < len(both)
-        found = mannwhitneyu(first, second, alternative=alternative, method="asymptotic" if tied else "exact")
-        statistic, n = float(found.statistic), len(both)
-        name = "Wilcoxon rank-sum test"
-    notes = ("Ties or zero differences: normal approximation instead of the exact distribution.",) if tied else ()
-    return ExactTest(name, statistic, float(found.pvalue), alternative, n, n, notes=notes)
 
 
 def _fisher_mid_p(x1: int, n1: int, x2: int, n2: int, alternative: str) -> float:

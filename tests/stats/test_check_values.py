@@ -8,12 +8,13 @@ import pandas as pd
 import pytest
 from scipy.stats import ttest_ind, ttest_rel
 
+from stats.bounded.rank_tests import rank_test
 from stats.effects.noncentral import hedges_correction, noncentrality_limits
 from stats.effects.one_effect import effect_size, pre_post_control_size
 from stats.measurement.agreement import limits_of_agreement, repeatability, replicate_agreement
 from stats.measurement.reliability import concordance, intraclass_correlation, kappa
 from stats.measurement.two_way import cronbach_from_variances
-from stats.proportions.exact_tests import exact_test, mcnemar_test, rank_test
+from stats.proportions.exact_tests import exact_test, mcnemar_test
 from stats.proportions.one_proportion import proportion_interval
 from stats.proportions.paired_proportions import paired_risk_difference
 from stats.proportions.two_proportions import odds_ratio, risk_difference, risk_ratio

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from notebooks.sections import other_choices as choices
@@ -19,6 +20,7 @@ from stats import count_responders, fit_change
 from stats.change import fit_crossover
 from stats.choices import what_if
 from stats.errors import FitError
+from stats.missing import impute, long_run_difference, visit_table
 from stats.responders import compare_responders
 from stats.selection import Selection
 from synthetic_cohort import make_cohort
@@ -35,6 +37,14 @@ MODELS = {
     ("baseline", "one mean for all arms"): {"baseline": "constrained"},
     ("baseline", "covariate"): {"baseline": "covariate"},
     ("baseline", "visit like the others"): {"baseline": "outcome"},
+}
+FILLED = ("missed visits imputed", "ends of the scale")
+ASSUMED = {
+    "as others of the arm (missing at random)": "normal",
+    "means of the reference arm after leaving": "jump-to-reference",
+    "steps of the reference arm after leaving": "copy-increments",
+    "as if in the reference arm throughout": "copy-reference",
+    "mean of the last visit seen stays": "last-mean",
 }
 NUMBERS = ["estimate", "std_error", "df", "p_value", "conf_low", "conf_high"]
 
@@ -118,12 +128,35 @@ def asked_directly(row, study, scores):
 def test_every_row_equals_the_plain_call_with_that_choice(studies, name):
     study, scores, found = studies(name)
     frame = found.frame()
-    rows = frame[~frame["quantity"].str.contains("share") & (frame["reason"] == "")]
+    rows = frame[~frame["quantity"].str.contains("share") & (frame["reason"] == "") & ~frame["choice"].isin(FILLED)]
     assert len(rows) > 10
     for row in rows.to_dict("records"):
         arm = row["comparison"].partition(" - ")[0]
         expected = numbers_of(asked_directly(row, study, scores), study.protocol.level, found.visit, arm)
         same([row[column] for column in NUMBERS], expected)
+
+
+def test_every_row_of_an_assumption_equals_the_plain_imputation(studies):
+    study, scores, found = studies("demo")
+    frame = found.frame()
+    rows = frame[frame["choice"] == "missed visits imputed"].set_index("option")
+    visits = [one.id for one in study.protocol.visits]
+    visits = visits[: visits.index(found.visit) + 1]
+    table = visit_table(scores, study.protocol.primary, visits=visits, participants=study.participants)
+    for option, method in ASSUMED.items():
+        plain = impute(table, m=200, method=method, reference="usual", seed=study.protocol.seed).difference()
+        same(rows.loc[option, NUMBERS].astype(float).tolist(), plain.frame().iloc[0][NUMBERS].astype(float).tolist())
+        if method != "normal":
+            long_run = long_run_difference(table, method=method, reference="usual").frame().iloc[0]
+            own = rows.loc[f"{option}, long-run variance", NUMBERS]
+            same(own.astype(float).tolist(), long_run[NUMBERS].astype(float).tolist())
+    held = pd.DataFrame(table.values).ffill(axis=1)
+    there = held[0].notna()
+    treated = pd.Series(table.arm == "practice").astype(float)
+    X = np.column_stack([treated[there], np.ones(there.sum()), held[0][there]])
+    carried = np.linalg.lstsq(X, held.iloc[:, -1][there], rcond=None)[0][0]
+    assert rows.loc["last value carried on (for comparison only)", "estimate"] == pytest.approx(carried, rel=1e-9)
+    assert len(rows) == 2 * len(ASSUMED) - 1 + 2
 
 
 @pytest.mark.parametrize("name", ["demo", "stroke_recovery", "five_person_cohort"])

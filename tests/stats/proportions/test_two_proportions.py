@@ -10,7 +10,7 @@ from statsmodels.stats.proportion import confint_proportions_2indep, proportion_
 
 from stats.errors import FitError
 from stats.estimates import Estimate
-from stats.proportions.exact_tests import exact_test, mcnemar_test, rank_test
+from stats.proportions.exact_tests import exact_test, mcnemar_test
 from stats.proportions.number_needed import from_difference, number_needed_to_treat
 from stats.proportions.one_proportion import METHODS, proportion_interval
 from stats.proportions.paired_proportions import paired_risk_difference
@@ -206,13 +206,6 @@ def test_mcnemar_mid_p_is_exact_less_the_point():
     exact, mid = mcnemar_test(1, 7, "exact").p_value, mcnemar_test(1, 7, "mid-p").p_value
     assert exact - mid == pytest.approx(binom.pmf(1, 8, 0.5))
     assert mcnemar_test(0, 0).p_value == 1
-
-
-def test_rank_tests_say_when_they_are_not_exact():
-    assert rank_test([1, 2, 2, 4], [2, 5, 6, 7]).notes
-    assert not rank_test([1, 2, 3, 4], [2.5, 5, 6, 7]).notes
-    with pytest.raises(FitError, match="nobody changed"):
-        rank_test([1, 2, 3], [1, 2, 3], paired=True)
 
 
 def test_one_stratum_is_the_plain_difference():
