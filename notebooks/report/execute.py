@@ -13,7 +13,7 @@ from IPython.utils.capture import capture_output
 from traitlets import Type
 from traitlets.config import Config
 
-from notebooks.sections.analysis import Analysis, hand_over
+from notebooks.analysis import Analysis, hand_over
 
 
 class NotebookError(RuntimeError):

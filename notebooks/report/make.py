@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+from notebooks.analysis import Analysis
 from notebooks.report import record as records
 from notebooks.report.drawn_letters import letters_drawn
 from notebooks.report.kept import Kept
@@ -20,7 +21,6 @@ from notebooks.report.page import CAUTION, pairs_html, write_page
 from notebooks.report.pictures import FORMATS, IN_COLUMN, Pictures
 from notebooks.report.run import Run, code_digest, run_notebooks, shipped
 from notebooks.report.word_processor import write_document
-from notebooks.sections.analysis import Analysis
 from notebooks.sections.blinded_report import NO_COPY, blinding_run
 from notebooks.sections.instrument_appendix import instruments_html, instruments_markdown, used_instruments
 from notebooks.sections.plan_departures import departures_run, recorded_plan

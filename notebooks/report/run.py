@@ -15,10 +15,10 @@ from pathlib import Path
 
 import nbformat
 
+from notebooks.analysis import Analysis
 from notebooks.report.execute import NotebookError, begin, execute
 from notebooks.report.kept import Kept, question
 from notebooks.report.record import software
-from notebooks.sections.analysis import Analysis
 from outcomes import Study
 
 SOURCE = Path(__file__).resolve().parents[1]  # where the notebooks lie

@@ -3,8 +3,8 @@
 import pandas as pd
 import plotly.graph_objects as go
 
+from notebooks.analysis import Analysis
 from notebooks.figures.forest import effect_forest
-from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.tables import Table

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from notebooks.analysis import Analysis
 from notebooks.figures.residuals import model_checks
 from notebooks.figures.trajectories import trajectories
-from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.numbers import MINUS

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pandas as pd
 
+from notebooks.analysis import Analysis
 from notebooks.figures.tipping_shift import tipping_figure
-from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.tables import Table

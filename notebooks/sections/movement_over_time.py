@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from notebooks.analysis import Analysis
 from notebooks.figures.one_recording import both_hands, overlaid_repetitions
-from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.tables import Table

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from notebooks.analysis import Analysis
 from notebooks.figures.power_curves import power_figure
-from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.tables import Table

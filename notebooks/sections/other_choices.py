@@ -2,8 +2,8 @@
 
 import pandas as pd
 
+from notebooks.analysis import Analysis
 from notebooks.figures.choice_intervals import answers_figure, shares_figure
-from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.spoken import spoken

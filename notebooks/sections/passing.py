@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from notebooks.analysis import Analysis
 from notebooks.figures.ordered_changes import cumulative_change, ordered_changes
 from notebooks.figures.passed_shares import responder_shares
-from notebooks.sections.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.numbers import at_least

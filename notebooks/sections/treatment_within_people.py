@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from notebooks.sections.analysis import Analysis
+from notebooks.analysis import Analysis
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.tables import Table

@@ -10,10 +10,10 @@ from importlib import resources
 
 import pandas as pd
 
+from notebooks.analysis import Analysis
 from notebooks.report import record as records
 from notebooks.report.run import Run, section
 from notebooks.sections import plan_departures as departures
-from notebooks.sections.analysis import Analysis
 from notebooks.sections.change import Fits, Fitted, fit_outcomes
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names

@@ -13,9 +13,9 @@ from outcomes.importing.finding.code_books import (
     read_loose,
     read_notes_of_tables,
 )
-from outcomes.importing.finding.layout import Region, Table, find_tables
 from outcomes.importing.finding.mapping import Source, ask_unknown, map_tables, meaning_of, text_of
 from outcomes.importing.finding.observations import Observation, Record, collect_records, observe, planned
+from outcomes.importing.finding.sheet_layout import Region, Table, find_tables
 from outcomes.importing.language.headings import MEASURE
 from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.making.accounts import Converted
@@ -23,7 +23,7 @@ from outcomes.importing.making.conversion import Conversion
 from outcomes.importing.making.described import Described, Describer
 from outcomes.importing.making.holds import find_holds
 from outcomes.importing.making.schedule import Schedule, make_schedule, plan_days
-from outcomes.importing.making.study_file import study_text
+from outcomes.importing.making.written_protocol import study_text
 from outcomes.importing.opening.pages import Ledger, Page
 from outcomes.importing.opening.workbooks import open_files
 from outcomes.importing.questions import ASK, CONFIRM, Question, Questions

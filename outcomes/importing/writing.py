@@ -9,7 +9,7 @@ import tomlkit
 
 from outcomes.errors import StudyError
 from outcomes.importing.finding.mapping import text_of
-from outcomes.importing.making.study_file import add_noted
+from outcomes.importing.making.written_protocol import add_noted
 from outcomes.importing.proposal import Proposal
 from outcomes.importing.questions import KINDS, Question
 

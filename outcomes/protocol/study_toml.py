@@ -33,11 +33,11 @@ from outcomes.protocol.keys import (
     word_table,
     words,
 )
+from outcomes.protocol.limited_toml import read_toml
 from outcomes.protocol.model_choice import read_model
 from outcomes.protocol.outcome_lists import read_outcomes, read_thresholds, read_values
 from outcomes.protocol.planned_events import planned_event
 from outcomes.protocol.series_tables import SeriesOutcome, read_series, read_series_outcomes
-from outcomes.protocol.toml_text import read_toml
 from outcomes.protocol.trial import (
     Arm,
     BothHands,

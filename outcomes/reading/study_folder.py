@@ -177,10 +177,11 @@ def _put_words(cells: Cells, values: Mapping[str, Mapping[str, str]]) -> None:
     for column, codes in values.items():
         if column in cells.frame:
             words = {plain(code): word for code, word in codes.items()}
-            cells.frame[column] = over_distinct(
-                cells.frame[column], lambda text, words=words: words.get(_code(text), text)
-            )
-            cells.frame[column] = cells.frame[column].astype("str")
+
+            def decoded(text: str, words: Mapping[str, str] = words) -> str:
+                return words.get(_code(text), text)
+
+            cells.frame[column] = over_distinct(cells.frame[column], decoded).astype("str")
 
 
 def _code(text: str) -> str:

@@ -171,7 +171,7 @@ def goals(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     """
     rated = sheet.part(list(scale.rule["goals"]))
     own = sheet.part(list(scale.rule["weights"]))
-    set_goals = rated.known & ~np.isin(rated.codes, DROPPED)
+    set_goals: np.ndarray = rated.known & ~np.isin(rated.codes, DROPPED)
     weight = np.where(set_goals, np.where(own.known, own.values, 1.0), 0.0)
     dropped = np.isin(rated.codes, DROPPED)
     open_goals = ~rated.known & ~dropped & ((rated.codes != BLANK) | own.known)
@@ -334,7 +334,7 @@ def _stopped(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]
         return sheet, nowhere
     low = np.array([item.low for item in sheet.items])
     failed = sheet.values == low
-    run = np.lib.stride_tricks.sliding_window_view(failed, int(rule["failures"]), axis=1).all(axis=2)
+    run: np.ndarray = np.lib.stride_tricks.sliding_window_view(failed, int(rule["failures"]), axis=1).all(axis=2)
     ended = np.full(len(failed), failed.shape[1])
     ended[run.any(axis=1)] = run.argmax(axis=1)[run.any(axis=1)] + int(rule["failures"])
     after = np.arange(failed.shape[1]) >= ended[:, None]

@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from outcomes.importing.finding.layout import Region, Table
+from outcomes.importing.finding.sheet_layout import Region, Table
 from outcomes.importing.language.cell_values import code_keys, reason_of, status_of
 from outcomes.importing.language.vocabulary import simple, spans, tokens, whole, within
 from outcomes.importing.opening.pages import Ledger, Page, Variable

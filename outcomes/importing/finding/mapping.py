@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from outcomes.importing.finding.code_books import Facts
-from outcomes.importing.finding.layout import Table
+from outcomes.importing.finding.sheet_layout import Table
 from outcomes.importing.language.cell_values import code_keys, number_text
 from outcomes.importing.language.headings import MEASURE, Around, Meaning, instrument_of, item_of, recognise
 from outcomes.importing.language.visit_words import VisitWord, read_visit

@@ -4,9 +4,9 @@
 from collections import defaultdict
 from collections.abc import Iterable
 
-from outcomes.importing.finding.layout import shape
 from outcomes.importing.finding.observations import Observation, Record
 from outcomes.importing.finding.people import key_of
+from outcomes.importing.finding.sheet_layout import shape
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.questions import ASK, CONFIRM, Questions, slug
 

@@ -15,6 +15,7 @@ import pytest
 from scipy.stats import norm
 from statsmodels.stats.proportion import proportion_confint
 
+from notebooks.analysis import Analysis
 from notebooks.figures.one_column import COLUMN, in_column
 from notebooks.figures.style import WIDTH
 from notebooks.sections import (
@@ -30,7 +31,6 @@ from notebooks.sections import (
 from notebooks.sections import (
     who_took_part as cohort,
 )
-from notebooks.sections.analysis import Analysis
 from outcomes import read_study, score
 from synthetic_cohort import make_cohort
 

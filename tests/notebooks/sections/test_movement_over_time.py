@@ -6,8 +6,8 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
+from notebooks.analysis import analyse
 from notebooks.sections import movement_over_time as over_time
-from notebooks.sections.analysis import analyse
 from notebooks.show.tables import Table
 from synthetic_cohort import make_cohort
 

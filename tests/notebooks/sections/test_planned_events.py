@@ -2,8 +2,8 @@
 
 import pytest
 
+from notebooks.analysis import analyse
 from notebooks.sections import missing_visits
-from notebooks.sections.analysis import analyse
 from outcomes import StudyError, read_study
 from outcomes.lock.analysis_plan import plan_of
 from synthetic_cohort import make_cohort

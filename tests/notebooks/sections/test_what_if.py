@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from notebooks.analysis import Analysis
 from notebooks.sections import other_choices as choices
-from notebooks.sections.analysis import Analysis
 from notebooks.sections.change import fit_outcomes
 from outcomes import read_study, score
 from outcomes.new_study.blank_folder import new_study

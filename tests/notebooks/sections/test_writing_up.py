@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
+from notebooks.analysis import Analysis
 from notebooks.report import record as records
-from notebooks.sections.analysis import Analysis
 from notebooks.sections.change import fit_outcomes
 from notebooks.sections.writing_up import checklist_table, estimand_table, methods_text, reporting_items
 from notebooks.show.names import Names
