@@ -19,6 +19,7 @@ class Correlated(Structure):
     T: int
     n_corr: int
     corr_names: tuple[str, ...]
+    _last: tuple[np.ndarray, tuple] | None = None  # the parts of the parameters asked last: matrix, first and second
 
     def _name(self, slots: tuple) -> None:
         variances = ("variance",) if self.equal else tuple(f"var({slot})" for slot in slots)
@@ -29,6 +30,12 @@ class Correlated(Structure):
         """R (R, T, T), first (R, L, T, T) and second (R, L, L, T, T) derivatives in the L correlations."""
 
     def _parts(self, theta: np.ndarray):
+        if self._last is None or not np.array_equal(self._last[0], theta):
+            own = theta.copy()  # a search changes its array in place
+            self._last = (own, self._new_parts(own))
+        return self._last[1]
+
+    def _new_parts(self, theta: np.ndarray) -> tuple:
         m = 1 if self.equal else self.T
         variances = np.broadcast_to(theta[:, :m], (len(theta), self.T))
         sd = np.sqrt(np.maximum(variances, 1e-300))
@@ -164,24 +171,25 @@ class AnteDependence(Correlated):
     def __init__(self, geometry: Geometry, slots: tuple, *, equal: bool) -> None:
         self.equal, self.T, self.n_corr = equal, geometry.T, geometry.T - 1
         self.corr_names = tuple(f"corr({slots[k]}, {slots[k + 1]})" for k in range(self.T - 1))
-        j, k = np.meshgrid(np.arange(self.T), np.arange(self.T), indexing="ij")
-        low, high = np.minimum(j, k), np.maximum(j, k)
-        step = np.arange(self.n_corr)
-        self.uses = (step[:, None, None] >= low) & (step[:, None, None] < high)  # (L, T, T)
+        step, visit = np.arange(self.n_corr), np.arange(self.T)
+        self.before, self.after = visit <= step[:, None], visit > step[:, None]
+        self.between = step > step[:, None]
         self._name(slots)
 
     def correlation(self, rho: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         n, L, T = len(rho), self.n_corr, self.T
-        factors = np.where(self.uses, rho[:, :, None, None], 1.0)
-        R = factors.prod(axis=1) if L else np.ones((n, T, T))
-        first, second = np.zeros((n, L, T, T)), np.zeros((n, L, L, T, T))
-        for a in range(L):
-            without = np.where(np.arange(L)[:, None, None] == a, 1.0, factors)
-            first[:, a] = np.where(self.uses[a], without.prod(axis=1), 0.0)
-            for b in range(a):
-                rest = np.where(np.arange(L)[:, None, None] == b, 1.0, without).prod(axis=1)
-                second[:, a, b] = second[:, b, a] = np.where(self.uses[a] & self.uses[b], rest, 0.0)
-        return R, first, second
+        R = np.ones((n, T, T))
+        for k in range(1, T):  # from visit k - 1 to k is one factor more, whatever the earlier visit
+            R[:, :k, k] = R[:, :k, k - 1] * rho[:, k - 1, None]
+            R[:, k, :k] = R[:, :k, k]
+        # The correlation of j <= a < k is R(j, a) rho_a R(a + 1, k): derivatives leave factors out, never divide.
+        before = np.where(self.before, R[:, :, :L].swapaxes(1, 2), 0.0)  # (n, L, T)
+        after = np.where(self.after, R[:, 1:], 0.0)
+        first = before[..., None] * after[:, :, None]
+        between = np.where(self.between, R[:, 1:, :L], 0.0)  # R(a + 1, b) for a < b
+        second = (before[:, :, None] * between[..., None])[..., None] * after[:, None, :, None]
+        second = second + second.swapaxes(3, 4)
+        return R, first + first.swapaxes(2, 3), second + second.swapaxes(1, 2)
 
     def start_correlation(self, corr: np.ndarray) -> np.ndarray:
         steps = np.arange(self.n_corr)

@@ -91,10 +91,9 @@ def flat_directions(likelihood: Likelihood, point: Point) -> Flat | None:
 
 def full_information(likelihood: Likelihood, point: Point) -> np.ndarray:
     """1/2 tr(W V_k W V_k) of the first replicate (K,): the information about each parameter were X known away."""
-    W = point.W[:1]
-    turned = np.asarray(likelihood.structure.first(point.theta[:1])) @ W[:, None]  # V_k W
-    squares = np.einsum("rkptu,rkput->rkp", turned, turned)
-    return 0.5 * (squares * np.broadcast_to(likelihood.n[:1, None], squares.shape)).sum(axis=2)[0]
+    turned = np.asarray(likelihood.structure.first(point.theta[:1]))[0] @ point.W[0]  # V_k W (K, P, T, T)
+    squares = (turned * turned.swapaxes(2, 3)).sum(axis=(2, 3))
+    return 0.5 * squares @ np.broadcast_to(likelihood.n[0], squares.shape[1:])
 
 
 def _order(structure: Structure) -> list[int]:

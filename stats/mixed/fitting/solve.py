@@ -146,7 +146,8 @@ def solve(
     loglik = loglik - rows * np.log(scale)
     if reml:
         loglik = loglik + q * np.log(scale) + np.linalg.slogdet(basis)[1]
-    exact_df = float(rows - q) if reml and white(likelihood, point.theta) else None
+    bearing = np.count_nonzero(point.expected[0].diagonal())
+    exact_df = float(rows - q) if reml and bearing == 1 and white(likelihood, point.theta) else None
     shown = replace(shown, beta=shown.beta + unit.shift)
     held = boundary if flat is None else np.zeros_like(boundary)
     small = free = SmallSample(likelihood, shown, held, exact_df=exact_df)
@@ -160,10 +161,9 @@ def solve(
 
 def _flat(likelihood: Likelihood, optimum: Optimum, start: np.ndarray) -> Flat | None:
     """Directions that are flat at the end of the first replicate's search and were so at its start."""
-    first = likelihood.subset(np.arange(len(start)) == 0)
-    end = optimum.point.theta[:1]
-    if np.isfinite(end).all() and flat_directions(first, first.at(end)) is None:
+    if np.isfinite(optimum.loglik[0]) and flat_directions(likelihood, optimum.point) is None:
         return None
+    first = likelihood.subset(np.arange(len(start)) == 0)
     return flat_directions(first, first.at(start[:1]))
 
 
