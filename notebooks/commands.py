@@ -1,4 +1,4 @@
-"""The console command `outcomes`: new, check, lock, unblind, report, rerun, demo.
+"""The console command `outcomes`: import, new, check, thresholds, lock, unblind, report, rerun, compare, demo.
 
 Only what a subcommand needs is imported, and when it is asked for: help and version must come at once.
 """
@@ -51,6 +51,21 @@ def _parser() -> argparse.ArgumentParser:
     new.add_argument("--sheets", choices=("workbook", "csv", "both"), help="default: both; the workbook with --people")
     new.set_defaults(run=_new)
 
+    bringing = commands.add_parser(
+        "import", help="a clinic's workbook or an export -> a study folder; exit status 1 while a question is open"
+    )
+    bringing.add_argument("files", type=Path, nargs="+", metavar="FILE", help="XLSX, CSV, TSV, Parquet, SPSS, Stata")
+    bringing.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="the study folder to write")
+    bringing.add_argument("--check", action="store_true", help="show what would be written, write nothing")
+    bringing.add_argument("--answers", type=Path, metavar="FILE", help="answers as [[questions]] of a TOML file")
+    bringing.set_defaults(run=_import)
+
+    sizes = commands.add_parser("thresholds", help="published sizes of change of an instrument or outcome, with keys")
+    sizes.add_argument("outcome", metavar="INSTRUMENT", help="an instrument's id, or instrument.scale")
+    sizes.add_argument("--population", help="part of the population's description, for example stroke")
+    sizes.add_argument("--phase", help="part of the phase's description, for example chronic")
+    sizes.set_defaults(run=_thresholds)
+
     demo = commands.add_parser("demo", help="write the demo study, invented data of a plainly invented trial")
     demo.add_argument("folder", type=Path)
     demo.add_argument("--preset", default="demo", help="which invented study (default: demo)")
@@ -97,6 +112,14 @@ def _parser() -> argparse.ArgumentParser:
     again.add_argument("--csv", type=Path, metavar="FILE", help="write the whole comparison to a file")
     again.add_argument("--quiet", action="store_true", help="no progress lines")
     again.set_defaults(run=_rerun)
+
+    comparing = commands.add_parser(
+        "compare", help="compare the numbers of two reports, computing nothing; exit status 1 where they differ"
+    )
+    comparing.add_argument("first", type=Path, metavar="A", help="folder of a report")
+    comparing.add_argument("second", type=Path, metavar="B", help="folder of another")
+    comparing.add_argument("--csv", type=Path, metavar="FILE", help="write the whole comparison to a file")
+    comparing.set_defaults(run=_compare)
     return parser
 
 
@@ -144,6 +167,47 @@ def _visits(given: Sequence[str] | None) -> list[tuple[str, float]] | None:
                 f"Visit {text!r}: found no planned day, allowed is a name, = and a day, for example week4=28."
             ) from None
     return visits
+
+
+def _import(options: argparse.Namespace) -> int:
+    from outcomes.importing.command import run_import
+
+    ask = _asked if sys.stdin.isatty() and not options.check and options.answers is None else None
+    return run_import(options.files, options.to, check=options.check, answers=options.answers, ask=ask)
+
+
+def _asked(question) -> str:
+    """Put one question of the import to the person at the terminal; a blank answer takes what is proposed, if any."""
+    print(f"\n{question.text}")
+    if question.place:
+        print(f"  where: {question.place}")
+    if question.choices:
+        print(f"  answers: {', '.join(map(str, question.choices))}")
+    blank = f"Enter: {question.proposal}" if question.proposal else "Enter: leave it open, for import.toml"
+    return input(f"  answer ({blank}): ").strip() or question.proposal
+
+
+def _thresholds(options: argparse.Namespace) -> int:
+    from outcomes import thresholds
+
+    found = thresholds(options.outcome, population=options.population, phase=options.phase)
+    if found.empty:
+        print(found.attrs.get("reason") or f"No published threshold of {options.outcome} fits.")
+        return 1
+    for row in found.itertuples():
+        print(f"{row.key}\n    {row.quantity} {row.value:g} {row.unit}; {row.population}; {row.method}; {row.citation}")
+    print(f"{len(found)} listed; none is chosen for you. Put the keys you take under [thresholds] in study.toml.")
+    return 0
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from notebooks.report.compare import compare_reports, lines
+
+    compared = compare_reports(options.first, options.second)
+    if options.csv:
+        compared.rows.to_csv(options.csv, index=False)
+    print("\n".join(lines(compared)))
+    return 0 if compared.unchanged and not compared.differences else 1
 
 
 def _demo(options: argparse.Namespace) -> int:

@@ -59,7 +59,7 @@ def _open(path: Path, ending: str) -> list[Page]:
         grid, found = load(path)
         rows = grid.cells.to_numpy(dtype=object).tolist() if len(grid.cells) else []
         page = _page(path.name, "", rows)
-        page.notes = [str(note["rule"].iloc[0]) for note in found]
+        page.notes = [str(note["rule"].iloc[0]) for note in found if len(note)]
         return [page]
     except StudyError:
         raise
