@@ -147,8 +147,8 @@ def impute(
     Returns `Imputations`. Raises FitError for too few people at a visit, or neither seed nor rng. Values are imputed on
     the scale as it is and may lie outside it; rounding or clipping them would bias the means (common practice).
     Its intervals are a little too long at pilot size: 97 % coverage of a 95 % interval at 12 per arm with 30 % gone at
-    the last visit, 1,000 trials, where the mixed model has 96 % (tests/simulation/missing_visits.csv); use that model where
-    nothing but missing at random is assumed.
+    the last visit, 1,000 trials, where the mixed model has 96 % (tests/simulation/missing_visits.csv); use that model
+    where nothing but missing at random is assumed.
     """
     check_assumption(method)
     if m < 2 or m != int(m):
