@@ -32,6 +32,10 @@ def missing_exhibits(analysis: Analysis) -> Exhibits | Prose:
         found = describe_missing(table, attendance=study.visits, covariates=study.participants)
     except FitError as refused:
         return Prose("missing visits", (f"Missing values cannot be described: {refused}",))
+    asked = protocol.headline_visit(set(visits))
+    if asked is not None and asked != visits[-1]:
+        visits = visits[: visits.index(asked) + 1]
+        table = visit_table(scores, outcome, visits=visits, participants=study.participants)
     figure, left_out = _tipping(table, protocol.reference_arm, protocol.seed, names)
     events, why = _strategies(table, analysis, names)
     made = [figure, events, by_visit(found, names), leaving(found, names), assumptions(found)]
