@@ -1,13 +1,16 @@
 """The console command: readable refusals, exit statuses, and no traceback whatever is wrong."""
 
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from notebooks.commands import main
 
-STUDIES = Path(__file__).resolve().parents[1] / "studies"
+ROOT = Path(__file__).resolve().parents[2]
+STUDIES = ROOT / "tests" / "studies"
 COHORT = STUDIES / "five_person_cohort"
 
 
@@ -81,3 +84,18 @@ def test_the_demo_is_never_written_over_other_files(tmp_path, capsys):
     (tmp_path / "notes.txt").write_text("mine")
     assert main(["demo", str(tmp_path)]) == 1
     assert "not empty" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("asked", ["--help", "--version"])
+def test_help_and_version_import_nothing_heavy(asked):
+    """They must come at once: what computes and draws is imported by the subcommand that needs it."""
+    code = (
+        "import sys; from notebooks.commands import main\n"
+        f"try: main([{asked!r}])\n"
+        "except SystemExit as end: assert not end.code\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'plotly', 'IPython', 'nbformat', 'docx'} & set(sys.modules)\n"
+        "sys.exit(', '.join(sorted(heavy)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert "outcomes" in done.stdout

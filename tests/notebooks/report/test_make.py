@@ -38,7 +38,7 @@ def test_every_notebook_ran_to_its_end_without_a_word_on_stderr(report):
 
 
 def test_every_table_and_figure_shown_is_on_the_page_and_in_a_file(report):
-    """A figure of a headless run is data only, and nbconvert drops it without a word: count them on the page."""
+    """A figure of a headless run is data only, which a page could drop without a word: count them on the page."""
     page = (report / "report.html").read_text(encoding="utf-8")
     shown = exhibits(report)
     figures = [content for content in shown if content["kind"] == "figure"]
