@@ -182,7 +182,7 @@ def goals(scale: Scale, sheet: Sheet, options: Options) -> Scored:
         value = 50 + 10 * (weight * np.where(set_goals, rated.values, 0.0)).sum(axis=1) / spread
     given = set_goals.sum(axis=1) + open_goals.sum(axis=1)
     notes = [
-        said(~set_goals.any(axis=1), "no goal was rated"),
+        said(~np.any(set_goals, axis=1), "no goal was rated"),
         counted_note(open_goals, "a goal without a rating: no score"),
         counted_note(dropped, "not applicable, left out"),
     ]
@@ -334,7 +334,7 @@ def _stopped(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]
         return sheet, nowhere
     low = np.array([item.low for item in sheet.items])
     failed = sheet.values == low
-    run: np.ndarray = np.lib.stride_tricks.sliding_window_view(failed, int(rule["failures"]), axis=1).all(axis=2)
+    run = np.all(np.lib.stride_tricks.sliding_window_view(failed, int(rule["failures"]), axis=1), axis=2)
     ended = np.full(len(failed), failed.shape[1])
     ended[run.any(axis=1)] = run.argmax(axis=1)[run.any(axis=1)] + int(rule["failures"])
     after = np.arange(failed.shape[1]) >= ended[:, None]
