@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from notebooks.analysis import Analysis
@@ -25,6 +26,7 @@ from stats.selection import Selection, rows
 # Under the fixed effects of every model: the same estimates with each of these, so that a reader sees what it changes.
 DF_SHOWN = ("kenward-roger", "kenward-roger-observed", "satterthwaite")
 ESTIMATE = "{estimate} ({conf_low} to {conf_high})"
+FEW, DEALS = 15, 4999  # people per arm below which the arms are dealt again, and how often
 
 
 @dataclass(frozen=True)
@@ -205,17 +207,48 @@ def joint_table(fits: Fits) -> Table | Prose:
     """The joint test of a difference between arms over all visits."""
     if len(fits.study.protocol.arms) < 2:
         return Prose("joint test", ("There is one arm: no joint test of arms is made.",))
-    frame = _rows(fits, lambda one: one.fit.joint(df=one.df).frame(fits.level), only_main=False)
+    dealt = {one.outcome: _dealt_again(one, fits.study) for one in fits.main}
+
+    def ask(one: Fitted) -> pd.DataFrame:
+        made = one.fit.joint(df=one.df).frame(fits.level)
+        return made.assign(dealt_p=dealt[one.outcome] if one in fits.main else float("nan"))
+
+    frame = _rows(fits, ask, only_main=False)
+    columns = {"Outcome": "{outcome_label}", "Model": "{model}", "Test": "{term}", "F": "{statistic}",
+               "df": "{num_df}, {den_df}", "p": "{p_value}", "n": "{n}"}  # fmt: skip
+    notes = _notes(fits.made, fits.level)
+    if pd.notna(list(dealt.values())).any():
+        columns["p, arms dealt again"] = "{dealt_p}"
+        notes += (
+            f"Arms dealt again: below {FEW} people per arm, the joint test over {DEALS} re-deals as the trial dealt.",
+        )
     return Table(
         "joint_tests",
         "Joint test: do the arms differ in their course?",
         frame,
-        {"Outcome": "{outcome_label}", "Model": "{model}", "Test": "{term}", "F": "{statistic}",
-         "df": "{num_df}, {den_df}", "p": "{p_value}", "n": "{n}"},
+        columns,
         keys=(c.OUTCOME, "model", "term"),
         group="Outcome",
-        notes=_notes(fits.made, fits.level),
-    )  # fmt: skip
+        notes=notes,
+    )
+
+
+def _dealt_again(one: Fitted, study: Study) -> float:
+    """p of the joint test by re-randomisation, in a small randomised trial; NaN elsewhere or where it cannot be had."""
+    protocol = study.protocol
+    people = one.fit.rows.groupby("arm", observed=True)["participant"].nunique()
+    if not protocol.randomised or len(people) < 2 or people.min() >= FEW or one.fit.choice.time == "piecewise":
+        return float("nan")
+    strata = None
+    if protocol.randomisation.strata:
+        table = study.participants.drop_duplicates("participant").set_index("participant")
+        strata = table[list(protocol.randomisation.strata)].astype(str).agg(" / ".join, axis=1)
+    place = protocol.outcomes.index(one.outcome)
+    try:
+        dealt = one.fit.permute(np.random.default_rng([protocol.seed, place]), deals=DEALS, strata=strata)
+    except FitError:
+        return float("nan")
+    return float(dealt.p_value[-1])
 
 
 def fixed_table(fits: Fits) -> Table:

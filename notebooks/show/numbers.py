@@ -14,6 +14,7 @@ DASH = "\N{EN DASH}"
 WRITTEN: Mapping[str, int | str] = {
     "std_error": 1,
     "p_value": "p",
+    "dealt_p": "p",
     "period_p": "p",
     "df": "df",
     "num_df": "count",

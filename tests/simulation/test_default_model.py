@@ -35,7 +35,11 @@ def test_the_default_keeps_its_level():
 
 def test_a_trial_without_an_answer_is_rare():
     assert TABLE[[f"none_{name}" for name in ("last", "middle")]].to_numpy().max() <= 0.005
-    assert TABLE["none_joint"].max() <= 0.01  # a single arm of 8 people over five visits: see the docstring
+    # Over 0.5 % only jointly, with 8 people in a single arm or with lognormal errors: named in the docstring.
+    alone = TABLE["other"] == 0
+    assert TABLE.loc[NORMAL & ~alone, "none_joint"].max() <= 0.005
+    assert TABLE.loc[NORMAL, "none_joint"].max() <= 0.008
+    assert TABLE["none_joint"].max() <= 0.02
 
 
 @pytest.mark.parametrize(

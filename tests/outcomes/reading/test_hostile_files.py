@@ -1,6 +1,5 @@
 """Files that are damaged, or made to do harm, are refused in one readable message: no traceback, no hang, no memory."""
 
-import os
 import time
 import zipfile
 
@@ -128,7 +127,9 @@ def test_a_formula_without_a_result_is_told(book):
 
 
 @pytest.mark.parametrize("ending", [".xlsx", ".parquet", ".sav", ".dta"])
-@pytest.mark.parametrize("content", [b"", b"\0" * 100, b"PK\x03\x04", b"PAR1", os.urandom(64), b"$FL2" + b"\0" * 200])
+@pytest.mark.parametrize(
+    "content", [b"", b"\0" * 100, b"PK\x03\x04", b"PAR1", bytes(range(7, 199, 3)), b"$FL2" + b"\0" * 200]
+)
 def test_other_content_than_the_ending_says(ending, content, tmp_path):
     path = tmp_path / f"totals{ending}"
     path.write_bytes(content)

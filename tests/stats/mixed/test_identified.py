@@ -14,7 +14,7 @@ from stats import fit_mixed, fit_moments
 from stats.errors import FitError
 from stats.mixed.covariance.structures_by_name import COVARIANCES
 from stats.mixed.many import fit_many
-from stats.mixed.model.pooling import pool
+from stats.mixed.model.pooling import pool_moments
 
 METHODS = (
     "kenward-roger", "kenward-roger-observed", "kenward-roger-2009", "satterthwaite", "between-within", "residual",
@@ -78,7 +78,7 @@ def test_one_later_visit_by_stacked_fits_and_by_moments(way: dict) -> None:
         np.testing.assert_allclose(made.p_value[1], second.pvalues, rtol=1e-9, atol=1e-12)
         np.testing.assert_allclose(stacked.test(L[1:], df).p_value[1], second.f_pvalue, rtol=1e-9)
     random = way.get("random") or (None if "covariance" in way else "1")
-    moments = pool(frame, "score ~ arm + base", participant="participant", visit="week", random=random)
+    moments = pool_moments(frame, "score ~ arm + base", participant="participant", visit="week", random=random)
     pooled = fit_moments(moments, **{k: v for k, v in way.items() if k != "random"})
     assert pooled.test(L[1:]).p_value == pytest.approx(alone.test(L[1:]).p_value, rel=1e-8)
     np.testing.assert_allclose(pooled.fixed()["std_error"], alone.fixed()["std_error"], rtol=1e-8)

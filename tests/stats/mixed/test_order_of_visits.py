@@ -7,7 +7,7 @@ import pytest
 from stats import fit_mixed, fit_moments
 from stats.errors import FitError
 from stats.mixed.many import fit_many
-from stats.mixed.model.pooling import pool
+from stats.mixed.model.pooling import pool_moments
 
 ORDERED = ("ar1", "unequal-ar1", "toeplitz", "unequal-toeplitz", "ante-dependence", "unequal-ante-dependence")
 FREE = ("unstructured", "compound-symmetry", "unequal-compound-symmetry")
@@ -36,13 +36,13 @@ def test_a_covariance_that_needs_an_order_asks_for_it(covariance: str) -> None:
         with pytest.raises(FitError, match="order of the letters"):
             fit_many(unordered, "score ~ arm + C(week)", frame[["score"]].T, covariance=covariance, **KEYS)
         with pytest.raises(FitError, match="order of the letters"):
-            fit_moments(pool(unordered, "score ~ arm + week", **KEYS), covariance=covariance)
+            fit_moments(pool_moments(unordered, "score ~ arm + week", **KEYS), covariance=covariance)
     names = ["week2", "week4", "week16"]
     for ordered in (True, False):  # categories that were put in an order are one, whatever pandas calls them
         told = frame.assign(visit=pd.Categorical(frame["visit"], names, ordered=ordered))
         fit = fit_mixed(told, "score ~ arm + C(week)", covariance=covariance, **KEYS)
         assert fit.loglik == pytest.approx(numbers.loglik, abs=1e-9)
-    pooled = fit_moments(pool(frame.drop(columns="visit").rename(columns={"week": "visit"}), "score ~ arm", **KEYS),
+    pooled = fit_moments(pool_moments(frame.drop(columns="visit").rename(columns={"week": "visit"}), "score ~ arm", **KEYS),
                          covariance=covariance)  # fmt: skip
     assert np.isfinite(pooled.loglik)
 
