@@ -146,7 +146,8 @@ def trials(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     given = (sheet.codes != BLANK).sum(axis=1)
     # "Unable" beside a force is a trial that was not done (pain, a slip); only where every trial is so is it no force.
     unable = sheet.codes == CODE_UNABLE
-    beside = unable & (sheet.known & ~unable).any(axis=1)[:, None]
+    measured: Bools = np.logical_or.reduce(sheet.known & ~unable, axis=1)
+    beside: Bools = unable & measured[:, None]
     sheet = replace(sheet, values=np.where(beside, np.nan, sheet.values))
     counted = sheet.known.sum(axis=1)
     highest = options.get("summary") == "max"
@@ -159,7 +160,8 @@ def trials(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     texts = [f"{word} of {number} trial{'s' * (number != 1)}" for number in range(1, int(counted.max(initial=0)) + 1)]
     whole = some & (counted == given)
     notes = [missing_note(sheet, sheet.known, whole, given), unable_note(sheet), Note(remark, ("", *texts))]
-    notes.append(said(beside.any(axis=1) & (counted < 2), "a single trial: the others were unable"))
+    alone: Bools = np.logical_or.reduce(beside, axis=1) & (counted < 2)
+    notes.append(said(alone, "a single trial: the others were unable"))
     return Scored(value, counted, given, whole, notes)
 
 

@@ -309,6 +309,51 @@ def _put(rows: slice, column: str, value: object) -> Callable[[pd.DataFrame], ob
     return change
 
 
+def _copied_form(draft):
+    for person, visit in (("P01", "w4"), ("P01", "w8"), ("P02", "w4")):
+        for number in range(1, 12):
+            answer = str(number % 5 + 1) if person == "P01" else str((number + 2) % 4 + 1)
+            draft.append(
+                "items", participant=person, visit=visit, instrument="quickdash", item=f"q{number}", value=answer
+            )
+    return draft
+
+
+def _mistyped_word(draft):
+    for person, word in (("P03", "possible"), ("P04", "possible"), ("P05", "possible"), ("P06", "possbly")):
+        draft.repeat("adverse_events", 2, participant=person, related=word)
+    return draft
+
+
+def _no_reflexes(draft):
+    for row in draft.where("items", participant="P01", visit="base", instrument="fma_ue"):
+        item = draft.tables["items"].loc[row - 2, "item"]
+        if item.startswith(("a1_", "a2_", "a3_")):
+            draft.set("items", row, "value", "0" if item.startswith("a1_") else "2")
+    return draft
+
+
+def _many_sessions(draft):
+    """One session a day on three more days for everyone, then one day typed twice."""
+    for number, day in enumerate(("2025-03-11", "2025-03-12", "2025-03-13"), 2):
+        for row in range(2, 10):
+            draft.repeat("sessions", row, session=str(number), date=day)
+    return draft.repeat("sessions", 10, session="9")
+
+
+def _quiet_arm(draft):
+    """Sessions of the usual arm taken out, but for one participant of eight."""
+    for number in range(9, 19, 2):
+        draft.repeat("participants", 2, participant=f"P{number:02d}", age=str(40 + number))
+    for person in ("P02", "P04", "P06", "P08"):
+        draft.change("participants", "arm", "practice", participant=person)
+    for number in (*range(1, 8, 2), *range(9, 19, 2)):
+        draft.change("participants", "arm", "usual", participant=f"P{number:02d}")
+    for person in ("P03", "P05", "P07"):
+        draft.drop("sessions", participant=person)
+    return draft
+
+
 DAMAGES = [
     # reading files
     Damage("encoding converted", _in_windows_encoding, "participants.csv"),
@@ -923,6 +968,100 @@ DAMAGES = [
         "sign of an angle turned",
         _recorded(lambda frame: frame.assign(degrees=frame["degrees"] * np.where(frame.index < 800, 1, -1))),
         "series/all.csv",
+
+
+    # plausibility
+    cell("age of a child", "participants", 2, "age", "3"),
+    Damage(
+        "age against the protocol",
+        lambda draft: draft.replace("[model]", "[eligibility]\nage = [52, 90]\n\n[model]"),
+        "participants.csv",
+        2,
+        "age",
+        "50",
+    ),
+    Damage(
+        "onset against the protocol",
+        lambda draft: draft.replace("[model]", "[eligibility]\nonset_months = [12, inf]\n\n[model]"),
+        "participants.csv",
+        2,
+        "onset",
+        "9.03 months",
+    ),
+    Damage(
+        "one person twice",
+        lambda draft: draft.repeat("participants", 2, participant="P09"),
+        "participants.csv",
+        10,
+        "participant",
+        "P09 and P01",
+    ),
+    Damage("form copied", _copied_form, "items.csv", None, "value", "quickdash with all answers of P01 at w4"),
+    Damage("word perhaps mistyped", _mistyped_word, "adverse_events.csv", 6, "related", "possbly"),
+    Damage("reflexes against movement", _no_reflexes, "items.csv", None, "value"),
+    Damage(
+        "faster than a hand",
+        lambda draft: draft.change(
+            "items", "value", "3", participant="P01", visit="base", instrument="nhpt", item="time"
+        ),
+        "items.csv",
+        None,
+        "value",
+        "nhpt item time: 3",
+    ),
+    Damage(
+        "fatal outcome not serious",
+        lambda draft: draft.set("adverse_events", 2, "outcome", "fatal"),
+        "adverse_events.csv",
+        2,
+        "serious",
+        "fatal, serious no",
+    ),
+    Damage(
+        "device in the words of an event",
+        lambda draft: draft.set("adverse_events", 2, "term", "battery overheated"),
+        "adverse_events.csv",
+        2,
+        "device_deficiency",
+        "battery overheated, device_deficiency no",
+    ),
+    cell("before enrolment", "adverse_events", 2, "date", "2025-02-12"),
+    Damage("two sessions on one day", _many_sessions, "sessions.csv", 34, "date", "2025-03-11"),
+    Damage("session in an arm without sessions", _quiet_arm, "sessions.csv", None, "participant"),
+    Damage(
+        "repetitions without minutes",
+        lambda draft: draft.set("sessions", 2, "minutes_performed", "0"),
+        "sessions.csv",
+        2,
+        "repetitions",
+        "210 in 0 minutes",
+    ),
+    cell("repetitions implausible", "sessions", 2, "repetitions", "9999"),
+    cell("repetitions in fractions", "sessions", 2, "repetitions", "210.5"),
+    cell("attended without a date", "visits", 3, "date", "", found=""),
+    Damage(
+        "trials identical",
+        lambda draft: draft.change("trials", "value", "14.5", participant="P01", visit="base"),
+        "trials.csv",
+        2,
+        "value",
+        "grip: three times 14.5",
+    ),
+    Damage(
+        "rule switched off",
+        lambda draft: draft.replace("[model]", '[checks.off]\n"age of a child" = "from 14 years"\n\n[model]'),
+        "study.toml",
+        None,
+        "checks",
+        "age of a child: from 14 years",
+    ),
+    Damage(
+        "rule cannot be switched off",
+        lambda draft: draft.replace("[model]", '[checks.off]\n"above maximum" = "no"\n\n[model]'),
+        "study.toml",
+        None,
+        "checks",
+        "above maximum",
     ),
 ]
 

@@ -42,8 +42,8 @@ def test_a_covariance_that_needs_an_order_asks_for_it(covariance: str) -> None:
         told = frame.assign(visit=pd.Categorical(frame["visit"], names, ordered=ordered))
         fit = fit_mixed(told, "score ~ arm + C(week)", covariance=covariance, **KEYS)
         assert fit.loglik == pytest.approx(numbers.loglik, abs=1e-9)
-    pooled = fit_moments(pool_moments(frame.drop(columns="visit").rename(columns={"week": "visit"}), "score ~ arm", **KEYS),
-                         covariance=covariance)  # fmt: skip
+    counted = frame.drop(columns="visit").rename(columns={"week": "visit"})
+    pooled = fit_moments(pool_moments(counted, "score ~ arm", **KEYS), covariance=covariance)
     assert np.isfinite(pooled.loglik)
 
 
