@@ -30,6 +30,7 @@ MODELS = {
     ("covariance", "unstructured"): {"random": None, "covariance": "unstructured"},
     ("covariance", "toeplitz"): {"random": None, "covariance": "toeplitz"},
     ("covariance", "ar1"): {"random": None, "covariance": "ar1"},
+    ("covariance", "unequal ante-dependence"): {"random": None, "covariance": "unequal-ante-dependence"},
     ("covariance", "random intercept"): {"random": "1", "covariance": None},
     ("covariance", "random intercept and slope"): {"random": "1 + time", "covariance": None},
     ("time course", "a straight line"): {"time": "linear", "knots": ()},
