@@ -199,7 +199,7 @@ def _randomisation(table: dict, design: str, problems: list[str]) -> Randomisati
         )
     return Randomisation(
         table.get("randomised"),
-        tuple(map(str, table.get("strata", []))),
+        words(table.get("strata", []), f"{where}, strata", problems),
         assessed,
         {str(k): n for k, n in excluded.items()},
     )
