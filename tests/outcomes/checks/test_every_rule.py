@@ -968,8 +968,7 @@ DAMAGES = [
         "sign of an angle turned",
         _recorded(lambda frame: frame.assign(degrees=frame["degrees"] * np.where(frame.index < 800, 1, -1))),
         "series/all.csv",
-
-
+    ),
     # plausibility
     cell("age of a child", "participants", 2, "age", "3"),
     Damage(
