@@ -61,7 +61,10 @@ def test_scores_in_memory_are_the_scores_of_the_folder(name):
     codes = cohort.draw.codes
     left = ability.people["affected_left"][0]
     compared = 0
-    for outcome in design.protocol["outcomes"]:
+    # Measures of recordings have no fast way: they are made only on disk.
+    recorded = {entry["id"] for entry in design.protocol.get("series_outcomes", ())}
+    asked = [outcome for outcome in design.protocol["outcomes"] if outcome not in recorded]
+    for outcome in asked:
         answers = drawn[outcome.split(".")[0]]
         value = score_answers(answers, outcome, design)[0]
         for person, visit, hand, condition in np.ndindex(value.shape):
@@ -71,7 +74,7 @@ def test_scores_in_memory_are_the_scores_of_the_folder(name):
             if key in scores.index:
                 assert scores[key] == pytest.approx(value[person, visit, hand, condition], rel=1e-9, abs=1e-9), key
                 compared += 1
-    assert compared > 0.8 * scores.loc[design.protocol["outcomes"]].notna().sum()
+    assert compared > 0.8 * scores.loc[asked].notna().sum()
 
 
 def test_a_folder_that_holds_something_is_refused(tmp_path):

@@ -5,10 +5,12 @@ import pandas as pd
 import pytest
 
 from outcomes import StudyError, check, read_study, score
+from outcomes.blinding.letters import draw_letters
 from outcomes.lock.analysis_plan import plan_of
 from outcomes.movement.series_files import read_recordings
 from outcomes.movement.time_stamps import EvenSeries, dropped_samples, even_series, shared_grid
 from outcomes.protocol.series_tables import SeriesOutcome
+from outcomes.protocol.study_toml import read_protocol
 from outcomes.scoring.series_scores import one_score
 from stats import fit_change
 
@@ -276,3 +278,22 @@ def test_two_hands_on_clocks_that_start_apart():
     assert "no common clock" in shared_grid(first, far)[2]
     other = EvenSeries(np.sin(time)[:, None], 0.0, 60.0, 0, 0.0, "", ())
     assert "sampled at" in shared_grid(first, other)[2]
+
+
+def test_what_was_recorded_in_one_arm_only_is_hidden_while_blinded(tmp_path):
+    frame = recordings().assign(motion="active")
+    device = frame[frame["participant"].isin(("P1", "P3"))].assign(motion="assisted")
+    place = folder(tmp_path / "study", as_parquet, frame=pd.concat([frame, device], ignore_index=True))
+    text = (place / "study.toml").read_text(encoding="utf-8").replace('design = "single-arm"', 'design = "parallel"')
+    arms = '[[arms]]\nid = "a"\nlabel = "A"\nreference = true\n[[arms]]\nid = "b"\nlabel = "B"\n'
+    text = text.replace("[[visits]]", f"blinded = true\n{arms}[[visits]]", 1)
+    (place / "study.toml").write_text(text, encoding="utf-8")
+    people = pd.read_csv(place / "participants.csv").assign(arm=["b", "a", "b", "a", "a"])
+    people.to_csv(place / "participants.csv", index=False)
+    draw_letters(place, read_protocol(place / "study.toml"), seed="0" * 32)
+    whole, masked = read_study(place, masked=False), read_study(place)
+    assert set(whole.series_values["motion"]) == {"active", "assisted"}
+    assert set(masked.series_values["motion"]) == {"active"}
+    assert set(masked.series["motion"]) == {"active"}
+    assert any("recorded in some arms only" in line for line in masked.hidden)
+    assert set(masked.participants["arm"]) <= {"A", "B", "C", "D", "E"}
