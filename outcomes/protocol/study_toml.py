@@ -33,7 +33,7 @@ from outcomes.protocol.keys import (
     word_table,
     words,
 )
-from outcomes.protocol.limited_toml import read_toml
+from outcomes.protocol.bounded_toml import read_toml
 from outcomes.protocol.model_choice import read_model
 from outcomes.protocol.outcome_lists import read_outcomes, read_thresholds, read_values
 from outcomes.protocol.planned_events import planned_event
