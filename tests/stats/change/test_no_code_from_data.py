@@ -123,7 +123,12 @@ def test_random_functions_are_computed_columns(study, scores):
     )
     assert frame_fit.fit.random == "1 + sqrt_time"
     with pytest.raises(FitError, match=r"log\(time\) has no value at 0\.0"):
-        fit_change(scores, outcome_of(study), design=study.protocol, model=ModelChoice(random="1 + log(time)"))
+        fit_change(
+            scores,
+            outcome_of(study),
+            design=study.protocol,
+            model=ModelChoice(baseline="outcome", random="1 + log(time)"),
+        )
     with pytest.raises(FitError, match="allowed columns of the model"):
         fit_change(scores, outcome_of(study), design=study.protocol, model=ModelChoice(random="1 + week"))
 
