@@ -339,9 +339,9 @@ def _stopped(scale: Scale, sheet: Sheet, options: Options) -> tuple[Sheet, Note]
     run = np.all(np.lib.stride_tricks.sliding_window_view(failed, int(rule["failures"]), axis=1), axis=2)
     ended = np.full(len(failed), failed.shape[1])
     ended[run.any(axis=1)] = run.argmax(axis=1)[run.any(axis=1)] + int(rule["failures"])
-    after = np.arange(failed.shape[1]) >= ended[:, None]
-    untested = after & np.isin(sheet.codes, (BLANK, CODE_NOT_DONE))
-    if not untested.any() or options.require(rule["option"], "items after failures were not given") != rule["when"]:
+    after: Bools = np.arange(failed.shape[1]) >= ended[:, None]
+    untested: Bools = np.logical_and(after, np.isin(sheet.codes, (BLANK, CODE_NOT_DONE)))
+    if not np.any(untested) or options.require(rule["option"], "items after failures were not given") != rule["when"]:
         return sheet, nowhere
     credited = replace(sheet, values=np.where(untested, low, sheet.values), credited=sheet.credited | untested)
     return credited, counted_note(untested, "after the stop, counted as failed")
