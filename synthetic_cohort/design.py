@@ -271,8 +271,9 @@ class CohortDesign:
         raise StudyError(f"design {self.name}: instrument {instrument!r} is not measured; it has {known}.")
 
     def clean(self) -> "CohortDesign":
-        """The same cohort without planted errors."""
-        return replace(self, flaws={})
+        """The same cohort without planted errors, and with sensors that lose no sample."""
+        whole = tuple(replace(plan, dropped=0.0, gaps=0.0) for plan in self.recordings)
+        return replace(self, flaws={}, recordings=whole)
 
     def to_toml(self) -> str:
         """The design as TOML text; `CohortDesign.from_toml` reads it back to an equal design."""

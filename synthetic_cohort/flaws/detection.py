@@ -36,6 +36,7 @@ def false_alarms(ledger: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
 
     An error explains its own finding and those that follow from it: findings at the same participant and visit (or at
     the participant, where either names no visit), and findings about a file or the study as a whole.
+    What sensors lose belongs to a design's recordings, not to the ledger: findings about their files are no false alarms.
     """
     people = set(ledger["participant"])
     whole_person = set(ledger.loc[ledger["visit"] == "", "participant"])
@@ -43,7 +44,8 @@ def false_alarms(ledger: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     places = set(zip(ledger["file"], ledger["row"], strict=True))
     rules = {rule for text in ledger["rules"] for rule in text.split("; ")}
     explained = [
-        (row.participant, row.visit) in pairs
+        row.file.startswith("series/")
+        or (row.participant, row.visit) in pairs
         or (row.file, row.row) in places
         or row.participant in whole_person - {""}
         or (row.participant in people - {""} and (row.visit == "" or row.rule in NEXT_VISIT))
