@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from outcomes.errors import StudyError
+from outcomes.protocol.bounded_toml import read_toml
 from outcomes.protocol.keys import (
     ARM,
     BOTH_HANDS,
@@ -33,7 +34,6 @@ from outcomes.protocol.keys import (
     word_table,
     words,
 )
-from outcomes.protocol.bounded_toml import read_toml
 from outcomes.protocol.model_choice import read_model
 from outcomes.protocol.outcome_lists import read_outcomes, read_thresholds, read_values
 from outcomes.protocol.planned_events import planned_event
@@ -223,7 +223,7 @@ def _eligibility(table: object, problems: list[str]) -> dict[str, tuple[float, f
         if len(bounds) != 2 or len(numbers) != 2 or numbers[0] > numbers[1]:
             problems.append(
                 f"[eligibility], {key}: found {bounds}, allowed the lowest and the highest, e.g. [18, 80] or "
-                "[6, inf]. Correct it."
+                "[6, 600]. Correct it."
             )
         else:
             kept[key] = (float(numbers[0]), float(numbers[1]))

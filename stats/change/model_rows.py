@@ -56,6 +56,8 @@ class ChangeRows:
     def later_without_baseline(self) -> tuple[str, ...]:
         """Participants with a later value but none at the first visit."""
         rows = np.flatnonzero((self.slot > 0) & ~np.isin(self.person, self.person[self.slot == 0]))
+        if not len(rows):
+            return ()
         return tuple(sorted({str(name) for name in np.asarray(self.columns["participant"].take(rows))}))
 
     def entry(self) -> pd.DataFrame:

@@ -88,9 +88,14 @@ class EffectSizes(Result):
                 parts.append(f"{where}: {row.kind} not computed ({row.reason})")
                 continue
             low, high = row.size.limits(level)
+            interval = (
+                f"{level:.0%} interval {low:.2f} to {high:.2f}"
+                if low == low
+                else f"too few for an interval, n = {row.n}"
+            )
             parts.append(
-                f"{where}: {row.kind} {row.size.estimate:.2f} ({level:.0%} interval {low:.2f} to {high:.2f}; "
-                f"{row.size.method}; n = {row.n} of {row.enrolled})"
+                f"{where}: {row.kind} {row.size.estimate:.2f} ({interval}; {row.size.method}; n = {row.n} of "
+                f"{row.enrolled})"
             )
         return ". ".join(parts) + "."
 

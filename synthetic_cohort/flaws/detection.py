@@ -36,7 +36,8 @@ def false_alarms(ledger: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
 
     An error explains its own finding and those that follow from it: findings at the same participant and visit (or at
     the participant, where either names no visit), and findings about a file or the study as a whole.
-    What sensors lose belongs to a design's recordings, not to the ledger: findings about their files are no false alarms.
+    What sensors lose belongs to a design's recordings, not to the ledger: findings about their files are no false
+    alarms.
     """
     people = set(ledger["participant"])
     whole_person = set(ledger.loc[ledger["visit"] == "", "participant"])

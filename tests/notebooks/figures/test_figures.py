@@ -116,11 +116,15 @@ def own(scores, outcome: str, *, hand=("affected", ""), condition=("unassisted",
 
 
 def changes(scores, study, outcome: str) -> dict[str, float]:
-    """Improvement of each person with a first and a last value, by subtraction."""
+    """Improvement of each person with a first value and one at the study's visit, by subtraction.
+
+    The study's visit is that of its estimand, or the last one where the outcome was not measured then.
+    """
     values = own(scores, outcome)
     first = study.protocol.baseline.id
     later = [visit.id for visit in sorted(study.protocol.visits, key=lambda visit: visit.day) if visit.id != first]
-    last = [visit for visit in later if any(key[1] == visit for key in values)][-1]
+    seen = [visit for visit in later if any(key[1] == visit for key in values)]
+    last = study.protocol.estimand["visit"] if study.protocol.estimand.get("visit") in seen else seen[-1]
     lower = (scores.loc[scores["outcome"] == outcome, "better"] == "lower").any()
     people = [
         person for person in study.participants["participant"] if {(person, first), (person, last)} <= set(values)
@@ -152,7 +156,8 @@ def test_each_says_what_it_shows_for_how_many_in_which_unit_and_in_words_for_who
 
 def _cues(trace) -> tuple:
     marker, line = getattr(trace, "marker", None), getattr(trace, "line", None)
-    pattern = marker.pattern.shape if trace.type == "bar" else None
+    # Hatches are lines of their own: an open bar is one that they fill.
+    pattern = (marker.pattern.shape or marker.color == "#ffffff") if trace.type == "bar" else None
     return (trace.type, getattr(marker, "symbol", None), getattr(line, "dash", None), pattern, trace.fill if
             trace.type == "scatter" else None)  # fmt: skip
 

@@ -3,10 +3,10 @@
 from dataclasses import replace
 
 import pytest
-from stats.choices import what_if
 
 from notebooks.analysis import Analysis
 from notebooks.sections import arms_compared, change, effects, next_trial, passing
+from stats.choices import what_if
 from synthetic_cohort import make_cohort
 
 LABELS = {"week8": "Week 8", "week16": "Follow-up, week 16"}
@@ -26,7 +26,9 @@ def test_all_headlines_move_together(study, visit):
 
     said = change.sentences(change.fit_outcomes(analysis)).paragraphs
     counted = passing.responder_sentences(passing.count_passing(analysis)).paragraphs[:-1]  # the last is a caution
-    indices = effects.effects_sentences(effects.effects_by_visit(analysis.scores, analysis.study), analysis.study).paragraphs
+    indices = effects.effects_sentences(
+        effects.effects_by_visit(analysis.scores, analysis.study), analysis.study
+    ).paragraphs
     for text in (*said, *counted, *indices):
         assert LABELS[visit] in text
         assert other not in text

@@ -26,17 +26,23 @@ from stats.selection import Selection
 from synthetic_cohort import make_cohort
 
 STUDIES = Path(__file__).resolve().parents[2] / "studies"
+# Another time course brings its own covariance and way of the baseline.
+BY_RULE = {"random": None, "covariance": None, "baseline": "auto", "df": "auto"}
 MODELS = {
     ("covariance", "unstructured"): {"random": None, "covariance": "unstructured"},
     ("covariance", "toeplitz"): {"random": None, "covariance": "toeplitz"},
     ("covariance", "ar1"): {"random": None, "covariance": "ar1"},
     ("covariance", "unequal ante-dependence"): {"random": None, "covariance": "unequal-ante-dependence"},
+    ("covariance", "unequal compound symmetry"): {"random": None, "covariance": "unequal-compound-symmetry"},
     ("covariance", "random intercept"): {"random": "1", "covariance": None},
     ("covariance", "random intercept and slope"): {"random": "1 + time", "covariance": None},
-    ("time course", "a straight line"): {"time": "linear", "knots": ()},
-    ("time course", "a mean per visit"): {"time": "visit", "knots": ()},
+    ("time course", "a straight line"): {"time": "linear", "knots": (), **BY_RULE},
+    ("time course", "a mean per visit"): {"time": "visit", "knots": (), **BY_RULE},
     ("baseline", "one mean for all arms"): {"baseline": "constrained"},
     ("baseline", "covariate"): {"baseline": "covariate"},
+    ("baseline", "taken off: the change is the response"): {"baseline": "change"},
+    ("baseline", "missing ones set to the mean, with an indicator"): {"missing_baseline": "mean-and-indicator"},
+    ("baseline", "people without one left out"): {"missing_baseline": "leave-out"},
     ("baseline", "visit like the others"): {"baseline": "outcome"},
 }
 FILLED = ("missed visits imputed", "ends of the scale")
@@ -100,7 +106,9 @@ def untreated(study, least: float) -> set[str]:
 def asked_directly(row, study, scores):
     """The plain call for a row, its choices as written above."""
     protocol, outcome = study.protocol, study.protocol.primary
-    key, model, kept, df = (row["choice"], row["option"]), protocol.model, scores, protocol.model.df
+    # What the rules decided for everybody stays: another choice changes nothing else.
+    decided = fit_change(scores, outcome, design=protocol, participants=study.participants).choice
+    key, model, kept, df = (row["choice"], row["option"]), decided, scores, None
     rows = scores[(scores["outcome"] == outcome) & scores["value"].notna()]
     days = rows.groupby("visit")["day"].first().sort_values()
     if not row["is_protocol"]:
@@ -110,11 +118,12 @@ def asked_directly(row, study, scores):
             df = row["option"]
         elif row["choice"] == "other model of the protocol":
             model = next(each for each in protocol.sensitivity if each.label == row["option"])
-            df = "satterthwaite" if model.method == "ml" else model.df
+            df = "satterthwaite" if model.method == "ml" else None
         elif row["option"] == "only people with a score at every visit":
             kept = scores[scores["participant"].isin(present(scores, outcome, days.index))]
         elif row["option"] == "only people with the first and the last score":
-            kept = scores[scores["participant"].isin(present(scores, outcome, [days.index[0], days.index[-1]]))]
+            visit = protocol.headline_visit(set(days.index))
+            kept = scores[scores["participant"].isin(present(scores, outcome, [days.index[0], visit]))]
         elif row["option"].startswith("only people with at least "):
             kept = scores[~scores["participant"].isin(untreated(study, float(row["option"].split()[5])))]
         elif row["option"].startswith("without "):
@@ -236,7 +245,7 @@ def test_a_refused_choice_is_a_row_with_its_reason(studies):
     refused = small[small["estimate"].isna()]
     assert "unstructured" in set(refused["option"])
     assert (refused["reason"] != "").all()
-    assert len(small[small["choice"] == "covariance"]) == 5
+    assert len(small[small["choice"] == "covariance"]) == 7
 
 
 def test_the_dose_comes_from_the_caller_or_the_protocol_and_leaves_the_other_arm_alone(studies):
@@ -245,24 +254,24 @@ def test_the_dose_comes_from_the_caller_or_the_protocol_and_leaves_the_other_arm
     assert gone
     criterion = {"id": "dose", "measure": "adherence", "at_least": 0.8, "go": 0.8, "stop": 0.5}
     with_criterion = replace(study, protocol=replace(study.protocol, criteria=(criterion,)))
+    decided = fit_change(scores, study.protocol.primary, design=study.protocol).choice
     direct = fit_change(
-        scores[~scores["participant"].isin(gone)], study.protocol.primary, design=study.protocol,
-        participants=study.participants,
-    ).between().frame()  # fmt: skip
+        scores[~scores["participant"].isin(gone)], study.protocol.primary, design=study.protocol, model=decided,
+    ).between().frame().set_index("visit")  # fmt: skip
     for found in (
         what_if(study, scores=scores, dose=0.8, each_person=False),
         what_if(with_criterion, scores=scores, each_person=False),
     ):
         row = found.frame().set_index("option").loc["only people with at least 0.8 of the prescribed minutes"]
-        same([row["estimate"]], [direct["estimate"].iloc[-1]])
+        same([row["estimate"]], [direct.loc["week8", "estimate"]])
 
 
 def test_the_full_grid_has_every_combination_once(studies):
     study, scores, _ = studies("five_person_cohort")
     frame = what_if(study, scores=scores, full=True).frame()
     grid = frame[frame["choice"] == "all together"]
-    # 5 covariances x 2 courses x 1 baseline (one arm) x 5 df x 3 rules for missing values x 1 population
-    assert len(grid) == 5 * 2 * 5 * 3
+    # 7 covariances x 2 courses x 2 ways of the baseline (one arm) x 5 df x 3 rules for missing values x 1 population
+    assert len(grid) == 7 * 2 * 2 * 5 * 3
     assert grid["option"].is_unique
     assert grid["is_protocol"].sum() == 1
 

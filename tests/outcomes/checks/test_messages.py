@@ -55,7 +55,7 @@ def test_mean_of_two_raters_is_a_warning_with_its_way_out(draft, tmp_path):
     draft.append("totals", participant="P01", visit="w8", instrument="cahai_7", scale="total", value="44.5")
     frame = found(draft, tmp_path)
     wrong = frame[frame["rule"] == "total between steps"]
-    assert "mean_of = 2 under [instruments.cahai_7]" in wrong["advice"].iloc[0]
+    assert "averaged = 2 for the outcome" in wrong["advice"].iloc[0]
     draft.toml += "\n[instruments.cahai_7]\nmean_of = 2\n"
     declared = check(read_study(draft.write(tmp_path / "declared"))).frame()
     assert "total between steps" not in set(declared["rule"])

@@ -40,6 +40,7 @@ def test_two_equal_arms_give_hotellings_test(covariance: str) -> None:
     wide = pd.read_csv(DATA / "tlc.csv")
     wide.columns = ["id", "arm", "0", "1", "4", "6"]
     long = wide.melt(["id", "arm"], var_name="week", value_name="lead")
+    long["week"] = pd.Categorical(long["week"], categories=["0", "1", "4", "6"], ordered=True)
     fit = fit_mixed(long, "lead ~ arm * week", participant="id", visit="week", covariance=covariance)
     test = fit.robust_test("arm:week")
     changes = wide[["1", "4", "6"]].to_numpy() - wide[["0"]].to_numpy()

@@ -351,8 +351,8 @@ def test_scores_of_a_cohort_generator():
 @pytest.mark.parametrize(
     ("model", "people", "expected"),
     [
-        (ModelChoice(), 48, ("visit", "covariate", (None, "unstructured"), ("1 + time", None))),
-        (ModelChoice(), 10, ("visit", "covariate", ("1 + time", None), ("1", None))),
+        (ModelChoice(), 48, ("visit", "covariate", (None, "unstructured"), (None, "unequal-ante-dependence"))),
+        (ModelChoice(), 10, ("visit", "covariate", (None, "unequal-ante-dependence"))),
         (ModelChoice(baseline="constrained", covariance="ar1"), 48, ("visit", "constrained", (None, "ar1"))),
         (ModelChoice(time="linear"), 48, ("linear", "outcome", ("1 + time", None), ("1", None))),
         (ModelChoice(time="linear", random="1"), 48, ("linear", "outcome", ("1", None))),

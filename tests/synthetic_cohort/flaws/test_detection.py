@@ -5,6 +5,7 @@ import pytest
 
 import outcomes
 from outcomes.errors import StudyError
+from outcomes.findings import rules
 from synthetic_cohort import make_cohort, preset, presets
 from synthetic_cohort.flaws.detection import detection_table, false_alarms
 from synthetic_cohort.flaws.planting import KINDS, detectable
@@ -23,7 +24,9 @@ def test_nothing_is_reported_on_the_clean_version(name):
     cohort = make_cohort(preset(name).clean(), seed=1)
     findings = outcomes.check(cohort.study).frame()
     facts = findings[findings["rule"] == FACT]
-    assert findings.drop(index=facts.index).empty, findings.to_string()
+    # Notes of plausibility are doubts: two whole forms do agree now and then where people stay as they are.
+    doubts = findings[findings["rule"].map(lambda rule: bool(rules()[rule].doubt)) & (findings["severity"] == "note")]
+    assert findings.drop(index=[*facts.index, *doubts.index]).empty, findings.to_string()
     visits = cohort.sheets["visits"]
     seen_again = set(
         visits.loc[(visits["status"] == "attended") & (visits["visit"] != visits["visit"].iloc[0]), "participant"]
