@@ -93,8 +93,8 @@ def normal_rows(mean: np.ndarray, covariance: np.ndarray, rng: np.random.Generat
         root = np.linalg.cholesky(covariance)
     except np.linalg.LinAlgError:
         raise FitError(
-            "The covariance of the missing visits given those seen is not positive definite: too few participants, or a
-            " "visit that the others decide. Nothing can be imputed; take fewer visits."
+            "The covariance of the missing visits given those seen is not positive definite: too few participants, or "
+            "a visit that the others decide. Nothing can be imputed; take fewer visits."
         ) from None
     return mean + rng.standard_normal(mean.shape) @ np.swapaxes(root, -1, -2)
 
