@@ -120,7 +120,8 @@ class MixedAnalysis:
             base = y[:, :, :1]
             cells = _cell_columns(arm, T - 1)
             # A slope of its own at each visit; a missing baseline is set to the mean of everybody in its trial.
-            centred = base - np.nanmean(base, axis=1, keepdims=True)
+            used = np.where(np.isfinite(y[:, :, 1:]).any(axis=2, keepdims=True), base, np.nan)
+            centred = base - np.nanmean(used, axis=1, keepdims=True)
             centred = np.where(np.isfinite(centred), centred, 0.0)
             slopes = centred[..., None] * np.eye(T - 1)
             X = np.concatenate([np.broadcast_to(cells, (len(y), *cells.shape[1:])), slopes], axis=3)
