@@ -126,7 +126,7 @@ def angles(study: Study) -> Iterator[pd.DataFrame]:
     sign = np.sign(middle.where(middle.abs() > _CLEARLY, 0.0))
     usual = sign.groupby([about["digit"], about["joint"]]).transform("sum")
     count = sign.abs().groupby([about["digit"], about["joint"]]).transform("sum")
-    rows = about[(sign * np.sign(usual) < 0) & (usual.abs() >= 0.5 * count)]
+    rows = about[(sign * np.sign(usual) < 0) & (usual.abs() >= count / 3)]
     yield flag("sign of an angle turned", rows, column="degrees", found="middle at " + _shorts(middle[rows.index]),
                allowed="the sign of most recordings of that joint")  # fmt: skip
 
