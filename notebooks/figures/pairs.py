@@ -67,7 +67,7 @@ def paired_scores(scores: pd.DataFrame, means: pd.DataFrame, names: Names, betwe
     ]  # fmt: skip
     figure.update_layout(annotations=heads)
     short_heads = [wrap(plain_text(names.visit(visit)), 9) for visit in visits]
-    figure.update_yaxes(title=first["unit"])
+    figure.update_yaxes(title=first["unit"] or "value, without a unit")
     figure.update_layout(showlegend=True)
     last = means[(means["what"] == "difference") & (means[c.VISIT] == visits[-1])]
     digits = names.decimals(first[c.OUTCOME])

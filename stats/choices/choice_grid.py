@@ -102,7 +102,7 @@ def model_options(fit: ChangeFit | None, protocol: Protocol) -> list[Option]:
     made.append(_option(TIME, TIMES[model.time], _as_it_is, True))
     other = "linear" if model.time == "visit" else "visit"
     # Another time course brings its own covariance and its own way of the baseline, by the written rules.
-    by_rule = {"random": None, "covariance": None, "baseline": "auto", "df": "auto"}
+    by_rule = {"random": None, "covariance": None, "baseline": "auto"}
     made.append(_option(TIME, TIMES[other], _with_model(time=other, knots=(), **by_rule)))
     baseline = model.baseline
     made.append(_option(BASELINE, BASELINES.get(baseline, "by the written rules"), _as_it_is, True))

@@ -28,7 +28,7 @@ def values(cohort):
 def test_the_study_is_clean_but_for_gaps_and_dropped_samples(cohort):
     frame = check(cohort.study).frame()
     assert not check(cohort.study).blocking
-    assert set(frame["rule"]) <= {"recording refused", "samples dropped"}
+    assert set(frame["rule"]) <= {"recording refused", "samples dropped", "form copied"}
 
 
 def test_lag_and_gain_come_back(values):

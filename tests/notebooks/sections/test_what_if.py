@@ -27,7 +27,7 @@ from synthetic_cohort import make_cohort
 
 STUDIES = Path(__file__).resolve().parents[2] / "studies"
 # Another time course brings its own covariance and way of the baseline.
-BY_RULE = {"random": None, "covariance": None, "baseline": "auto", "df": "auto"}
+BY_RULE = {"random": None, "covariance": None, "baseline": "auto"}
 MODELS = {
     ("covariance", "unstructured"): {"random": None, "covariance": "unstructured"},
     ("covariance", "toeplitz"): {"random": None, "covariance": "toeplitz"},
@@ -108,7 +108,7 @@ def asked_directly(row, study, scores):
     protocol, outcome = study.protocol, study.protocol.primary
     # What the rules decided for everybody stays: another choice changes nothing else.
     decided = fit_change(scores, outcome, design=protocol, participants=study.participants).choice
-    key, model, kept, df = (row["choice"], row["option"]), decided, scores, None
+    key, model, kept, df = (row["choice"], row["option"]), decided, scores, decided.df
     rows = scores[(scores["outcome"] == outcome) & scores["value"].notna()]
     days = rows.groupby("visit")["day"].first().sort_values()
     if not row["is_protocol"]:

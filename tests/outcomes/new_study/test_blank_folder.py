@@ -135,8 +135,8 @@ def test_every_instrument_has_a_form_and_every_column_its_words(tmp_path):
         found = find_instrument(name.removeprefix("items_")) if name.startswith("items_") else None
         item = found.item(column) if found else None
         if item and item.levels:
-            # A list that begins with a minus sign is marked as text, so that no spreadsheet takes it for a formula.
-            allowed = described[name, column]["allowed"].lstrip("'").split(", ")
+            # A list that begins with a hyphen begins with a minus sign, so that no spreadsheet takes it for a formula.
+            allowed = described[name, column]["allowed"].replace("\N{MINUS SIGN}", "-").split(", ")
             assert {f"{level:g}" for level in item.levels} <= set(allowed)
             assert {"not done", "not testable", "refused"} <= set(allowed)
             # On a form where "unable" is an answer of some items, the dictionary says of which.
