@@ -981,7 +981,7 @@ DAMAGES = [
     ),
     Damage(
         "onset against the protocol",
-        lambda draft: draft.replace("[model]", "[eligibility]\nonset_months = [12, inf]\n\n[model]"),
+        lambda draft: draft.replace("[model]", "[eligibility]\nonset_months = [12, 600]\n\n[model]"),
         "participants.csv",
         2,
         "onset",
