@@ -23,6 +23,7 @@ from stats.mixed.fitting.small_sample import KENWARD_ROGER
 
 OBSERVED = "kenward-roger-observed"
 PEOPLE_PER_PARAMETER = 4  # participants less arms, for each parameter of an unstructured covariance
+FEW_ALONE, MANY_VISITS = 10, 5  # where the joint test of a single arm is at times without an answer
 BASELINES = ("covariate", "change", "constrained", "outcome")
 
 
@@ -89,6 +90,11 @@ def visit_steps(participants: int, arms: int, visits: int) -> tuple[tuple[Step, 
         f"{parameters} parameters of an unstructured covariance over {visits} visits ask for "
         f"{PEOPLE_PER_PARAMETER * parameters}"
     )
+    if arms == 1 and participants < FEW_ALONE and visits >= MANY_VISITS:
+        asked = (
+            f"With {participants} people in one arm and {visits} visits the joint test of all visits has no answer in "
+            f"about one study in a hundred (simulation); single visits always have one. {asked}"
+        )
     steps = [(ANTE_DEPENDENCE, f"{asked}: a variance for every visit and a correlation for every step between visits.")]
     if many:
         down = "Stepped down to unequal ante-dependence: a variance for every visit, a correlation for every step."

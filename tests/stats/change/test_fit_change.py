@@ -174,6 +174,34 @@ def test_a_single_arm_is_a_paired_t_test(pilot: pd.DataFrame) -> None:
     assert fit.contrast("w5 - w0").frame()["estimate"][0] == pytest.approx(plain.statistic * ours["std_error"][0])
 
 
+def test_names_and_order_of_rows_people_and_visits_do_not_matter(pilot: pd.DataFrame) -> None:
+    """The same p values and df with other names and every row elsewhere; text visits in an order of their own."""
+    gone = pilot.sample(frac=0.85, random_state=2)  # a few values of everybody are missing
+    plain = fit_change(gone, "score.total", design=PARALLEL)
+    other = {f"w{k}": name for k, name in enumerate(["entry", "alpha", "week10", "week2", "zz", "middle"])}
+    people = {name: f"Q{hash_ % 97:02d}{name}" for hash_, name in enumerate(sorted(set(gone["participant"]))[::-1], 31)}
+    told = gone.assign(visit=gone["visit"].map(other), participant=gone["participant"].map(people))
+    visits = tuple(replace(visit, id=other[visit.id]) for visit in VISITS)
+    again = fit_change(
+        told.sample(frac=1, random_state=5), "score.total", design=replace(PARALLEL, visits=visits[::-1])
+    )
+    for ask in ("between", "changes"):
+        before, after = getattr(plain, ask)().frame(), getattr(again, ask)().frame()
+        before = before.assign(visit=before["visit"].map(other)).set_index(["arm", "visit"])
+        after = after.set_index(["arm", "visit"]).loc[before.index]
+        for column in ("estimate", "std_error", "df", "p_value"):
+            assert after[column].to_numpy() == pytest.approx(before[column].to_numpy(), rel=1e-6), column
+    assert again.joint().p_value == pytest.approx(plain.joint().p_value, rel=1e-6)
+
+
+def test_few_people_over_many_visits_are_told_what_the_joint_test_may_do(pilot: pd.DataFrame) -> None:
+    single = replace(PARALLEL, design="single-arm", arms=())
+    eight = pilot[pilot["participant"].isin(sorted(set(pilot["participant"]))[:8])]
+    words = "has no answer in about one study in a hundred"
+    assert any(words in note for note in fit_change(eight, "score.total", design=single).notes)
+    assert not any(words in note for note in fit_change(pilot, "score.total", design=single).notes)
+
+
 def test_a_visit_nobody_attended_and_an_empty_arm_are_noted(pilot: pd.DataFrame) -> None:
     unseen = pilot.assign(value=pilot["value"].where(pilot["visit"] != "w3"))
     assert any("No value at w3" in note for note in fit_change(unseen, "score.total", design=PARALLEL).notes)
