@@ -33,7 +33,7 @@ def tipping_figure(found: TippingPoint, outcome: str, names: Names) -> go.Figure
     arm, visit = names.arm(found.arm), names.visit(str(found.visit))
     compared = names.compared(found.comparison)
     figure.update_xaxes(title=f"Shift of the imputed values of {arm}, {unit}")
-    figure.update_yaxes(title=f"{compared}, {unit}")
+    figure.update_yaxes(title=f"Difference, {unit}")  # whose is in the title above
     told = " and ".join(number(one, digits) for one in crossings)
     limit = f"{1 - found.alpha:.0%} interval"
     ending = f"the {limit} meets 0 at a shift of {told}" if crossings else f"no shift brings the {limit} to 0 or off it"
