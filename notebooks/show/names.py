@@ -12,7 +12,8 @@ from outcomes.protocol.trial import Protocol
 
 EVERYONE = "All participants"
 RATES = {"pegs/s": 3}  # units whose usual values are far below 1
-OF_RECORDINGS = {"s": 3, "": 3, "%": 2}  # measures of movement over time, by unit; one decimal otherwise
+# Decimals of measures of movement over time, by unit; one otherwise.
+OF_RECORDINGS = {"s": 3, "%": 2, "ratio": 3, "coefficient": 3, "arc length": 3, "log jerk": 2}
 
 
 @dataclass(frozen=True)

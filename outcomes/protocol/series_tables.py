@@ -20,23 +20,23 @@ LEADERS = ("left", "right", "affected", "other", "leader")  # "leader": as the c
 REPEATED = ("mean", "first", "first-minus-later")
 FOLLOWERS = {"left": "right", "right": "left", "affected": "other", "other": "affected", "leader": "follower"}
 
-# Measure -> its quantity, its unit ("" none, "force" that of the force), and its options beside the common ones
+# Measure -> its quantity, its unit ("force" that of the force), and its options beside the common ones
 MEASURES: Mapping[str, tuple[str, str, tuple[str, ...]]] = {
     "range": ("degrees", "degrees", ("kind", "share")),
     "highest": ("degrees", "degrees", ("kind", "share")),
     "lowest": ("degrees", "degrees", ("kind", "share")),
     "peak-velocity": ("degrees", "degrees/s", ()),
     "movement-time": ("degrees", "s", ("fraction",)),
-    "spectral-arc-length": ("degrees", "", ("fraction", "highest_hz", "threshold", "padding")),
-    "log-dimensionless-jerk": ("degrees", "", ("fraction", "by")),
+    "spectral-arc-length": ("degrees", "arc length", ("fraction", "highest_hz", "threshold", "padding")),
+    "log-dimensionless-jerk": ("degrees", "log jerk", ("fraction", "by")),
     "lag": ("degrees", "s", ("lag_window_s", "smallest_range")),
     "lag-size": ("degrees", "s", ("lag_window_s", "smallest_range")),
-    "gain": ("degrees", "", ("lag_window_s", "smallest_range")),
+    "gain": ("degrees", "ratio", ("lag_window_s", "smallest_range")),
     "offset": ("degrees", "degrees", ("lag_window_s", "smallest_range")),
     "error-before": ("degrees", "degrees", ("lag_window_s", "smallest_range")),
     "error-after": ("degrees", "degrees", ("lag_window_s", "smallest_range")),
-    "concordance": ("degrees", "", ("lag_window_s", "smallest_range")),
-    "concordance-after": ("degrees", "", ("lag_window_s", "smallest_range")),
+    "concordance": ("degrees", "coefficient", ("lag_window_s", "smallest_range")),
+    "concordance-after": ("degrees", "coefficient", ("lag_window_s", "smallest_range")),
     "force-peak": ("force", "force", ()),
     "force-plateau": ("force", "force", ()),
     "time-to-90": ("force", "s", ()),
