@@ -7,12 +7,11 @@ from numpy.typing import ArrayLike
 
 from outcomes.errors import StudyError
 from outcomes.movement.low_pass import filter_note, filtered
-from outcomes.movement.recordings import Measures, piecewise, rows_of
+from outcomes.movement.recordings import LARGEST_ANGLE, Measures, piecewise, rows_of
 from outcomes.movement.signal import flat_top
 from outcomes.movement.turning_points import mean_about, turns
 
 KINDS = ("percentiles", "repetitions")
-LARGEST_ANGLE = 200.0  # degrees; beyond it an angle was not unwrapped, or is no joint angle
 
 
 @dataclass(frozen=True)

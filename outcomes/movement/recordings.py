@@ -9,6 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 from outcomes.errors import StudyError
 
 Floats = NDArray[np.float64]
+# Bounds that the checks share with the measures; here, because the measures load filters and spectra.
+LARGEST_ANGLE = 200.0  # degrees; beyond it an angle was not unwrapped, or is no joint angle
+LOWEST_RATE = 50.0  # samples a second below which derivatives of hand movements are refused (judgement)
 Bools = NDArray[np.bool_]
 # Rows worked on at once: a piece of 1,000 samples then stays in the processor's cache.
 _SAMPLES_AT_ONCE = 250_000

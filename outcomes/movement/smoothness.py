@@ -10,8 +10,18 @@ from scipy.fft import rfft
 
 from outcomes.errors import StudyError
 from outcomes.movement.low_pass import derivative, filter_note, filtered
-from outcomes.movement.recordings import Bools, Floats, Measured, Measures, Refusals, in_pieces, one, rows_of
-from outcomes.movement.speed import LOWEST_RATE, NO_MOVEMENT, mean_of_halves, moving_part
+from outcomes.movement.recordings import (
+    LOWEST_RATE,
+    Bools,
+    Floats,
+    Measured,
+    Measures,
+    Refusals,
+    in_pieces,
+    one,
+    rows_of,
+)
+from outcomes.movement.speed import NO_MOVEMENT, mean_of_halves, moving_part
 from outcomes.movement.turning_points import half_movements, stretches
 
 KINDS = ("spectral-arc-length", "log-dimensionless-jerk")

@@ -5,10 +5,9 @@ from numpy.typing import ArrayLike
 
 from outcomes.errors import StudyError
 from outcomes.movement.low_pass import derivative, filter_note, filtered
-from outcomes.movement.recordings import Floats, Measured, Measures, one, rows_of
+from outcomes.movement.recordings import LOWEST_RATE, Floats, Measured, Measures, one, rows_of
 from outcomes.movement.turning_points import Halves, Places, half_movements, stretches
 
-LOWEST_RATE = 50.0  # samples a second below which derivatives of hand movements are refused (judgement)
 NO_MOVEMENT = "no movement: nowhere does the record travel far enough to be a half-movement"
 
 

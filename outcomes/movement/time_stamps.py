@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.interpolate import PchipInterpolator
 
 from outcomes.movement.recordings import Bools, Floats
 
@@ -98,7 +97,8 @@ def even_series(
     grid = stamps[0] + np.arange(int(np.floor((stamps[-1] - stamps[0]) * rate + 1e-6)) + 1) / rate
     if not missing and len(grid) == len(stamps) and np.abs(grid - stamps).max() < 0.05 * step:
         return EvenSeries(samples, float(stamps[0]), rate, 0, uneven, "", ())
-    even = PchipInterpolator(stamps, samples, axis=0, extrapolate=False)(np.minimum(grid, stamps[-1]))
+
+    even = _curve(stamps, samples)(np.minimum(grid, stamps[-1]))
     notes = [f"on an even grid of {rate:.6g} samples a second by a shape-preserving cubic"]
     if missing:
         notes.append(f"{missing} of {len(stamps) + missing} samples dropped and filled, gaps up to {longest:.3g} s")
@@ -120,4 +120,11 @@ def shared_grid(first: EvenSeries, second: EvenSeries) -> tuple[Floats, Floats, 
     place = (moved - at_second[0]) * rate
     if np.abs(place - np.rint(place)).max() < 0.05:
         return first.values[kept], second.values[np.rint(place).astype(np.int64)], ""
-    return first.values[kept], PchipInterpolator(at_second, second.values, axis=0)(moved), ""
+    return first.values[kept], _curve(at_second, second.values, extrapolate=True)(moved), ""
+
+
+def _curve(stamps: np.ndarray, values: np.ndarray, extrapolate: bool = False):
+    """A monotone cubic through samples (Fritsch & Carlson 1980, by scipy)."""
+    from scipy.interpolate import PchipInterpolator  # heavy to load, and most studies have no recordings
+
+    return PchipInterpolator(stamps, values, axis=0, extrapolate=extrapolate)

@@ -7,9 +7,8 @@ import pandas as pd
 
 from outcomes.checks.register import reports
 from outcomes.findings import flag, texts
-from outcomes.movement.ranges import LARGEST_ANGLE
+from outcomes.movement.recordings import LARGEST_ANGLE, LOWEST_RATE
 from outcomes.movement.series_files import series_files
-from outcomes.movement.speed import LOWEST_RATE
 from outcomes.movement.time_stamps import UNEVEN
 from outcomes.protocol.series_tables import OF_DERIVATIVES, OF_TWO_HANDS
 from outcomes.study import Study

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+import numpy as np
 import pandas as pd
 
 from outcomes.checks.register import hint, looked_up, place, reports
@@ -144,16 +145,30 @@ def _only_worst(study: Study) -> set[tuple[str, str]]:
     for table in MEASUREMENTS:
         rows = study.table(table)
         rows = rows[rows["degrees" if table == "angles" else "value"].notna()]
-        for row in rows.drop_duplicates().itertuples():
-            instrument = find_instrument(str(getattr(row, "instrument", "")))
-            part: Item | Scale | None = None
-            if instrument and table == "items":
-                part = instrument.item(row.item)
-            elif instrument and table == "totals":
-                part = instrument.scale(row.scale) if row.scale else instrument.main_scale
-            end = None if part is None else part.low if part.better == "higher" else part.high
-            (worst if end is not None and row.value == end else good).add((row.participant, row.visit))
+        at_worst = pd.Series(False, index=rows.index)
+        part = {"items": "item", "totals": "scale"}.get(table)
+        if part is not None and len(rows):
+            code = rows.groupby(["instrument", part], sort=False, dropna=False).ngroup().to_numpy()
+            first = rows[~pd.Series(code, index=rows.index).duplicated()]  # in the order of the codes
+            named = zip(first["instrument"], first[part], strict=True)
+            ends = np.array([_worst_end(str(name), str(which), part) for name, which in named])
+            at_worst = rows["value"] == ends[code]
+        people = list(zip(rows["participant"], rows["visit"], strict=True))
+        worst |= {pair for pair, bad in zip(people, at_worst, strict=True) if bad}
+        good |= {pair for pair, bad in zip(people, at_worst, strict=True) if not bad}
     return worst - good
+
+
+def _worst_end(name: str, which: str, kind: str) -> float:
+    """The worst value of an item or scale; NaN where it is not known."""
+    instrument = find_instrument(name)
+    part: Item | Scale | None = None
+    if instrument is not None and kind == "item":
+        part = instrument.item(which)
+    elif instrument is not None:
+        part = instrument.scale(which) if which else instrument.main_scale
+    end = None if part is None else part.low if part.better == "higher" else part.high
+    return float("nan") if end is None else float(end)
 
 
 @reports("visit after withdrawal")
