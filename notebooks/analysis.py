@@ -110,7 +110,7 @@ class Analysis:
         found = self._made[key]
         if isinstance(found, FitError):
             raise found
-        return found  # type: ignore[return-value]
+        return found  # type: ignore[return-value]  # kept under the key of what made it
 
 
 _given: dict[str, Analysis] = {}

@@ -467,7 +467,7 @@ def meaning_of(text: str) -> Meaning:
             word = read_visit(value)
             meaning = replace(meaning, visit=word or VisitWord("word", value))
         elif name in _FIELDS:
-            meaning = replace(meaning, **{name: value})  # type: ignore[arg-type]
+            meaning = replace(meaning, **{name: value})  # type: ignore[arg-type]  # a text field by name
         elif part:
             raise ValueError(f"found {part!r}, allowed {', '.join(('visit', *_FIELDS))} with a word")
     return meaning

@@ -332,7 +332,7 @@ class Settling(Accounts):
             if answer not in choices:
                 self._hold(o, question)
                 return None
-            meaning = replace(meaning, **{name: answer})  # type: ignore[arg-type]
+            meaning = replace(meaning, **{name: answer})  # type: ignore[arg-type]  # a text field by name
         if not meaning.side:
             answer = self.questions.ask(
                 CONFIRM,
