@@ -102,6 +102,22 @@ def _put_questions(proposal: Proposal, ask: Callable[[Question], str]) -> Propos
         proposal = propose(proposal.files, answers, proposal.columns, proposal.title)
 
 
+_SHOWN = 3  # places of one kind of finding that are named on the terminal
+
+
+def _findings(findings: Sequence[Mapping[str, str]]) -> list[str]:
+    """One line a kind of finding, with its first places; all stand in the folder's account."""
+    kinds: dict[tuple[str, str], list[str]] = {}
+    for finding in findings:
+        place = f"{finding['place']} ({finding['found']!r})" if finding["found"] else finding["place"]
+        kinds.setdefault((finding["what"], finding["advice"]), []).append(place)
+    lines = []
+    for (what, advice), places in kinds.items():
+        more = f" and {len(places) - _SHOWN} more" if len(places) > _SHOWN else ""
+        lines.append(f"Finding: {what} at {', '.join(places[:_SHOWN])}{more}. {advice}")
+    return lines
+
+
 def summary(proposal: Proposal, folder: Path) -> str:
     """What an import did, in a few lines."""
     counts = proposal.ledger.counts()
@@ -114,8 +130,7 @@ def summary(proposal: Proposal, folder: Path) -> str:
     ]
     if proposal.new_columns:
         lines.append("New since the last import: " + "; ".join(proposal.new_columns) + ".")
-    for finding in proposal.done.findings:
-        lines.append(f"{finding['place']}: found {finding['found']!r}, {finding['what']}. {finding['advice']}")
+    lines += _findings(proposal.done.findings)
     if proposal.open:
         lines.append(
             f"{len(proposal.open)} questions are open. Answer them in {folder / IMPORT_FILE} and run the import again:"

@@ -16,6 +16,7 @@ from outcomes.importing.finding.code_books import (
 from outcomes.importing.finding.mapping import Source, ask_unknown, map_tables, meaning_of, text_of
 from outcomes.importing.finding.observations import Observation, Record, collect_records, observe, planned
 from outcomes.importing.finding.sheet_layout import Region, Table, find_tables
+from outcomes.importing.finding.sites import NAME
 from outcomes.importing.language.headings import MEASURE
 from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.making.accounts import Converted
@@ -26,7 +27,7 @@ from outcomes.importing.making.schedule import Schedule, make_schedule, plan_day
 from outcomes.importing.making.written_protocol import study_text
 from outcomes.importing.opening.pages import Ledger, Page
 from outcomes.importing.opening.workbooks import open_files
-from outcomes.importing.questions import ASK, CONFIRM, Question, Questions
+from outcomes.importing.questions import ASK, CONFIRM, Question, Questions, slug
 
 
 @dataclass
@@ -83,7 +84,18 @@ def propose(
     )
     proposal.pages = open_files(files)
     _run(proposal)
+    _ask_behind(proposal)
     return proposal
+
+
+def _ask_behind(proposal: Proposal) -> None:
+    """Puts the questions that wait behind codes which clash: they hold nearly every line, and would come one by one."""
+    if not any(question.id == slug(NAME) and question.open for question in proposal.questions):
+        return
+    behind = replace(proposal, answers=proposal.answers | {slug(NAME): "different people"}, new_columns=[])
+    _run(behind)
+    for name, question in behind.asked.asked.items():
+        proposal.asked.asked.setdefault(name, question)
 
 
 def _run(proposal: Proposal) -> None:

@@ -205,7 +205,7 @@ def _second_look(source: Source, facts: Facts) -> None:
             column.meaning = Meaning(
                 "side" if has_measures and source.one("visit") else "affected_side", rest=("hand",)
             )
-        elif role == "side" and not has_measures:
+        elif role == "side" and (not has_measures or _one_line_each(source)):
             column.meaning = Meaning("affected_side", rest=("side",))
         elif role == "condition" and texts and not all(whole(text, "conditions") for text in texts):
             column.meaning = Meaning("diagnosis" if not has_measures else "")
@@ -216,6 +216,7 @@ def _second_look(source: Source, facts: Facts) -> None:
     _single_roles(source, values)
     _trials_and_means(source)
     _sides_in_pairs(source)
+    _lettered_times(source)
     _numbered_visits(source, values)
     _numbered_items(source, values)
     for column in source.columns:
@@ -282,6 +283,49 @@ def _trials_and_means(source: Source) -> None:
         meaning = column.meaning
         if meaning.table == "totals" and meaning.instrument in trials and (meaning.stat or meaning.number is None):
             column.meaning = replace(meaning, role="derived")
+
+
+def _one_line_each(source: Source) -> bool:
+    """Whether every participant has one line, and the visits stand in the headings."""
+    table = source.table
+    if table.key is None or source.one("visit") or not any(column.meaning.visit for column in source.measures):
+        return False
+    codes = _values(table, table.key)
+    return len(codes) > 1 and len(set(codes)) == len(codes)
+
+
+_TIMES = {"m": ("month", 365.25 / 12), "d": ("day", 1.0), "s": ("week", 7.0), "y": ("year", 365.25)}
+
+
+def _lettered_times(source: Source) -> None:
+    """ "FMUE_m1, FMUE_m3, FMUE_m6": a letter and a number that rise together over one measure are months."""
+    groups: dict[tuple[str, ...], list[Column]] = {}
+    for column in source.measures:
+        meaning = column.meaning
+        letters = [word for word in meaning.rest if word in _TIMES]
+        words = tokens(column.name)
+        if meaning.visit or meaning.number is None or len(letters) != 1 or meaning.table == "angles":
+            continue
+        at = words.index(letters[0])
+        if words[at + 1 : at + 2] == (str(meaning.number),):
+            key = (letters[0], meaning.instrument, meaning.scale, meaning.side, meaning.condition, meaning.stat)
+            groups.setdefault(key, []).append(column)
+    for (letter, instrument, *_), columns in groups.items():
+        others = [c for c in source.measures if c.meaning.instrument == instrument and c.meaning.visit]
+        numbers = {c.meaning.number for c in columns}
+        if len(numbers) < len(columns) or len(numbers) + bool(others) < 2:
+            continue
+        known = find_instrument(instrument)
+        for column in columns:
+            meaning, number = column.meaning, column.meaning.number or 0
+            column.meaning = replace(
+                meaning,
+                table="totals",
+                number=None,
+                scale=meaning.scale or (known.main_scale.id if known else ""),
+                visit=VisitWord("time", f"{letter}{number}", day=round(number * _TIMES[letter][1])),
+                rest=tuple(word for word in meaning.rest if word != letter),
+            )
 
 
 def _numbered_visits(source: Source, values: Mapping[int, list[str]]) -> None:

@@ -174,7 +174,7 @@ def _role(words: tuple[str, ...]) -> str:
 def _stripped(words: tuple[str, ...]) -> tuple[str, ...]:
     """Without units and articles at the end: "age (years)", "time since stroke (months)"."""
     units = phrases("durations")
-    while len(words) > 1 and ((words[-1],) in units or words[-1] in ("°", "in")):
+    while len(words) > 1 and ((words[-1],) in units or words[-1] in ("°", "in", "en", "em")):
         words = words[:-1]
     return words
 
@@ -207,6 +207,7 @@ def _trial_like(words: tuple[str, ...], start: int, visit: VisitWord, around: Ar
 
 
 def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[float, float] | None) -> Meaning:
+    words = _unjoined(words)
     found: dict[str, list[str]] = {name: [] for name in _GROUPS}
     rest: list[str] = []
     numbers: list[int] = []
@@ -245,6 +246,18 @@ def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[fl
                 rest.append(word)
             start += 1
     return _assembled(found, numbers, tuple(rest), text, around, bounds)
+
+
+def _unjoined(words: tuple[str, ...]) -> tuple[str, ...]:
+    """ "MALAOU" is "mal aou": a word that nobody knows, made of an instrument and one of its parts or a side."""
+    names, parts = phrases("instruments"), phrases("scales", "sides", "statistics")
+    known = {*phrases(*_GROUPS), *phrases("fillers")}
+    parted: list[str] = []
+    for word in words:
+        cuts = range(3, len(word) - 1) if word.isalpha() and (word,) not in known else ()
+        cut = next((n for n in reversed(cuts) if (word[:n],) in names and (word[n:],) in parts), 0)
+        parted += [word[:cut], word[cut:]] if cut else [word]
+    return tuple(parted)
 
 
 def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:

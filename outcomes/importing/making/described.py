@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date
 
-from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.code_books import Facts, pairs_of
 from outcomes.importing.finding.mapping import Column
 from outcomes.importing.finding.observations import Record
 from outcomes.importing.language.calendar_dates import DateText, is_partial, order_of, read_date
@@ -74,6 +74,7 @@ class Describer:
         self.visit_facts: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
         self.held_dates: set[tuple[str, str]] = set()
         self.arm_words: dict[str, str] = {}
+        self.open_codes: set[tuple[str, str]] = set()  # (role, heading) whose codes nobody has explained yet
 
     # --- cells ---
 
@@ -187,7 +188,6 @@ class Describer:
                 f"{codes[0]} = {words[0]}, {codes[-1]} = {words[1]}",
                 f"{codes[0]} = {words[1]}, {codes[-1]} = {words[0]}",
             ]
-            from outcomes.importing.finding.code_books import pairs_of
 
             answer = self.questions.ask(
                 ASK,
@@ -196,6 +196,8 @@ class Describer:
                 f"What do the codes {', '.join(codes)} of {name} mean?",
                 pairs if len(codes) == 2 else (),
             )
+            if not answer:
+                self.open_codes.add((role, name))
             meant = {code.lower(): word for code, word in pairs_of(answer).items()}
             for column in columns[role, name]:
                 column.codes = {**column.codes, **meant}
@@ -227,6 +229,8 @@ class Describer:
         words = coded or text
         if reason_of(words)[0] or text == "?":
             return ""
+        if number_text(text) and not coded and (column.role, column.name) in self.open_codes:
+            return None
         if role == "arm":
             return self._arm(text, coded)
         if role == "age":
@@ -437,6 +441,9 @@ class Describer:
             if person not in self.holds.people:
                 seen.setdefault(person)
         self._leave_out_unstarted(seen, measured, done)
+        for person, site in self.holds.sites.items():
+            if person in self.said and not self.said[person]["site"]:
+                self.said[person]["site"].append((site, ""))
         self._conflicting()
         held = {record.participant for record in self.records if self.holds.why(record) and record.participant}
         free = {record.participant for record in self.records if not self.holds.why(record)}
@@ -490,8 +497,6 @@ class Describer:
         words = self.arm_words
         coded = [text for text, label in words.items() if number_text(text) and label == text]
         if coded:
-            from outcomes.importing.finding.code_books import pairs_of
-
             answer = self.questions.ask(
                 STUDY,
                 "arms",

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from outcomes.importing.finding.observations import Observation, Record
 from outcomes.importing.finding.people import key_of
 from outcomes.importing.finding.sheet_layout import shape
+from outcomes.importing.finding.sites import NAME, part_sites
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.questions import ASK, CONFIRM, Questions, slug
 
@@ -21,6 +22,7 @@ class Holds:
     def __init__(self) -> None:
         self.of: dict[int, tuple[str, str]] = {}
         self.people: dict[str, tuple[str, str]] = {}  # participants who are kept out everywhere
+        self.sites: dict[str, str] = {}  # participant -> site, where the place of the data says it
 
     def why(self, record: Record) -> tuple[str, str] | None:
         return self.of.get(id(record)) or self.people.get(record.participant)
@@ -50,7 +52,12 @@ def find_holds(records: list[Record], observations: list[Observation], questions
         _hidden_or_struck(record, holds, questions)
     _second_forms(records, holds, questions)
     _nobody(records, measured, holds, questions)
-    _same_codes(records, holds, questions)
+    holds.sites = part_sites(
+        records,
+        observations,
+        questions,
+        lambda record: holds.put(record, NAME, "", keep=False, why=""),
+    )
     _twice(records, observations, holds, questions)
     _unlisted(records, measured, holds, questions)
     zeros = {r.typed.strip(): r.participant for r in records if r.typed.strip() != r.participant and _zeros_differ(r)}
@@ -168,41 +175,6 @@ def _nobody(records: list[Record], measured: set[int], holds: Holds, questions: 
                 ("a participant", "leave out"),
             )
             holds.put(record, name, answer, keep=says_yes(answer), why="no participant")
-
-
-def _same_codes(records: list[Record], holds: Holds, questions: Questions) -> None:
-    """The same code in the lists of two files for people who differ in age or sex."""
-    described: dict[tuple[str, ...], dict[str, tuple[str, str, Record]]] = defaultdict(dict)
-    for record in records:
-        said = (record.text("age"), simple(record.text("sex"))[:1])
-        if any(said) and record.typed:
-            described[key_of(record.typed)].setdefault(record.source.table.page.file, (*said, record))
-    clashing = {
-        key
-        for key, files in described.items()
-        if len(files) > 1 and any(len({entry[i] for entry in files.values() if entry[i]}) > 1 for i in (0, 1))
-    }
-    if not clashing:
-        return
-    files = sorted({file for key in clashing for file in described[key]})
-    name = "same codes"
-    answer = questions.ask(
-        ASK,
-        name,
-        ", ".join(files),
-        f"{len(clashing)} codes stand in several files for people of another age or sex (e.g. "
-        f"{next(iter(described[next(iter(clashing))].values()))[2].participant}). Are they different people? Then the "
-        f"number of the file "
-        "is put before the code.",
-        ("different people", "the same people"),
-    )
-    for record in records:
-        if key_of(record.typed) in described and record.source.table.page.file in files:
-            if not answer:
-                if key_of(record.typed) in clashing:
-                    holds.put(record, name, "", keep=False, why="")
-            elif simple(answer).startswith(("different", "yes")):
-                record.participant = f"{files.index(record.source.table.page.file) + 1}-{record.participant}"
 
 
 def _twice(records: list[Record], observations: list[Observation], holds: Holds, questions: Questions) -> None:
