@@ -32,7 +32,7 @@ from synthetic_cohort.people.diary import events_sheet, sessions_sheet
 from synthetic_cohort.preset_files import preset
 from synthetic_cohort.recordings.made_recordings import MadeRecordings, make_recordings
 from synthetic_cohort.score_batches import draw_cohorts, primary_score
-from synthetic_cohort.toml_text import toml_text
+from synthetic_cohort.toml_records import toml_text
 from synthetic_cohort.truth import Draw, Truth, personal_truth
 
 

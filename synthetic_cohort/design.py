@@ -13,8 +13,7 @@ from typing import Any
 
 from outcomes.errors import StudyError
 from synthetic_cohort.recordings.recording_plan import RecordingPlan
-from synthetic_cohort.toml_records import record_from
-from synthetic_cohort.toml_text import toml_text
+from synthetic_cohort.toml_records import record_from, toml_text
 
 CONSTRUCTS = ("impairment", "dexterity", "strength", "use", "spasticity", "sensation")
 
@@ -256,6 +255,12 @@ class CohortDesign:
     def n(self) -> int:
         """Number of people enrolled."""
         return sum(arm.n for arm in self.arms)
+
+    @property
+    def outcomes(self) -> tuple[str, ...]:
+        """Ids of the outcomes of the protocol, which names them or describes them in tables."""
+        listed = self.protocol["outcomes"]
+        return tuple(str(entry["id"] if isinstance(entry, Mapping) else entry) for entry in listed)
 
     @cached_property
     def text(self) -> str:

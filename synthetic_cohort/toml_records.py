@@ -1,9 +1,11 @@
 """From a TOML table to frozen records: strict about keys and types, with messages that say what is allowed."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from types import UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
+
+import tomlkit
 
 from outcomes.errors import StudyError
 
@@ -38,4 +40,22 @@ def _value(hint: Any, value: Any, place: str) -> Any:
         return float(value)
     if hint in (str, bool, int, float) and not isinstance(value, hint):
         raise StudyError(f"{place}: found {value!r}, a {hint.__name__} is needed.")
+    return value
+
+
+def toml_text(table: Mapping[str, object]) -> str:
+    """A record as TOML; values that are None are left out, as are empty tables.
+
+    Raises ValueError for a value TOML has no form for.
+    """
+    return tomlkit.dumps(_plain(table)).strip() + "\n"
+
+
+def _plain(value: object) -> Any:
+    """The value with lists for sequences and without what TOML cannot say."""
+    if isinstance(value, Mapping):
+        kept = {str(key): _plain(entry) for key, entry in value.items() if entry is not None}
+        return {key: entry for key, entry in kept.items() if entry != {}}
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_plain(entry) for entry in value]
     return value

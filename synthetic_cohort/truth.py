@@ -98,7 +98,7 @@ def personal_truth(design: CohortDesign, seed: int, draw: Draw, ledger: pd.DataF
     rng = np.random.default_rng([seed, 1])
     words = {ATTENDED: "attended", MISSED: "missed"}
     parts = []
-    outcomes = [outcome for outcome in design.protocol["outcomes"] if _measured(design, outcome)]
+    outcomes = [outcome for outcome in design.outcomes if _measured(design, outcome)]
     for outcome, stream in zip(outcomes, rng.spawn(len(outcomes)), strict=True):
         score = true_scores(design, outcome, draw.ability, draw.noise[outcome.split(".")[0]], stream)[0]
         better = 1.0 if outcome_scale(outcome)[1].better == "higher" else -1.0

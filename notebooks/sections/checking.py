@@ -1,5 +1,6 @@
 """Question 1: what is in the folder, what is wrong with it, and what are the scores?"""
 
+import numpy as np
 import pandas as pd
 
 from notebooks.figures.planned_scores import missing_map
@@ -120,7 +121,8 @@ def score_grid(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Every planned score: one row per participant, visit and outcome with its `state`.
 
     State is "scored", else the reason: of the score, of the missed visit, or that nothing was entered.
-    Affected hand (or no hand) and unassisted only.
+    Affected hand (or no hand) and unassisted only. A visit at which the outcome is not planned has a row only where it
+    was scored all the same.
     """
     kept = scores[scores[c.HAND].isin(["affected", ""]) & scores[c.CONDITION].isin(["unassisted", ""])]
     kept = kept.drop_duplicates([c.PARTICIPANT, c.VISIT, c.OUTCOME]).set_index([c.PARTICIPANT, c.VISIT, c.OUTCOME])
@@ -134,7 +136,13 @@ def score_grid(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
     keys = pd.Series(list(zip(grid[c.PARTICIPANT], grid[c.VISIT], strict=True)))
     reason = grid["reason"].where(grid["reason"].fillna("") != "", keys.map(missed)).fillna("nothing entered")
     grid["state"] = reason.where(grid[c.VALUE].isna(), "scored").astype(object)
-    return grid.drop(columns="reason")
+    planned = {
+        (outcome, visit.id) for outcome in study.protocol.outcomes for visit in study.protocol.visits_of(outcome)
+    }
+    wanted = [key in planned for key in zip(grid[c.OUTCOME], grid[c.VISIT], strict=True)]
+    return (
+        grid[np.array(wanted, dtype=bool) | (grid["state"] == "scored")].drop(columns="reason").reset_index(drop=True)
+    )
 
 
 def _missed_visits(study: Study) -> dict[tuple[str, str], str]:

@@ -26,7 +26,7 @@ def missing_exhibits(analysis: Analysis) -> Exhibits | Prose:
     protocol, names = study.protocol, Names(study.protocol)
     outcome = protocol.primary
     known = scores[(scores[c.OUTCOME] == outcome) & scores[c.VALUE].notna()]
-    visits = [one.id for one in sorted(protocol.visits, key=lambda one: one.day) if one.id in set(known[c.VISIT])]
+    visits = [one.id for one in protocol.visits_of(outcome) if one.id in set(known[c.VISIT])]
     try:
         table = visit_table(scores, outcome, visits=visits, participants=study.participants)
         found = describe_missing(table, attendance=study.visits, covariates=study.participants)

@@ -126,6 +126,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
     taken = read_series_outcomes(tables_of(content, "series_outcomes", problems), series.force_unit, problems)
     estimand = known_keys(content.get("estimand", {}), dict.fromkeys(ESTIMAND, TEXT), "[estimand]", problems)
     _check_primary_visit(estimand, visits, problems)
+    _check_planned(primary, planned.get(primary), estimand, visits, problems)
     return Protocol(
         title=str(content.get("title", "")),
         design=design,
@@ -175,6 +176,23 @@ def _check_primary_visit(estimand: Mapping, visits: tuple[PlannedVisit, ...], pr
         problems.append(
             f"[estimand], visit: found {estimand['visit']!r}, allowed the id of a visit after the first: "
             f"{', '.join(later) or 'none is planned'}. Name the visit the primary question is about."
+        )
+
+
+def _check_planned(
+    primary: str,
+    named: tuple[str, ...] | None,
+    estimand: Mapping,
+    visits: tuple[PlannedVisit, ...],
+    problems: list[str],
+) -> None:
+    """The primary outcome is planned at the first visit and at the primary one."""
+    first = min(visits, key=lambda visit: visit.day).id if visits else ""
+    needed_at = [visit for visit in (first, estimand.get("visit", "")) if visit]
+    if named is not None and not set(needed_at) <= set(named):
+        problems.append(
+            f"study.toml, outcomes, {primary}, visits: found {', '.join(named)}, allowed a list that holds "
+            f"{' and '.join(needed_at)}: a change of the primary outcome needs both. Correct it."
         )
 
 

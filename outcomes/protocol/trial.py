@@ -220,6 +220,12 @@ class Protocol:
             return next((visit for visit in self.visits if visit.id == named), None)
         return self.later_visits[0] if len(self.later_visits) == 1 else None
 
+    def visits_of(self, outcome: str) -> tuple[PlannedVisit, ...]:
+        """The visits an outcome is planned at, by their days: all, unless study.toml names some."""
+        named = self.planned_visits.get(outcome)
+        ordered = sorted(self.visits, key=lambda visit: visit.day)
+        return tuple(visit for visit in ordered if named is None or visit.id in named)
+
     def headline_visit(self, seen: Collection[str]) -> str | None:
         """Of the visits at which an outcome was seen, the one to speak of: the primary visit, else the last later one.
 

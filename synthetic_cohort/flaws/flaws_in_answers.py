@@ -43,7 +43,7 @@ def _missed_item(desk: Desk) -> bool:
     sheet = desk.sheet("items")
     strict = set()
     recorded = {entry["id"] for entry in desk.design.protocol.get("series_outcomes", ())}
-    for outcome in (name for name in desk.design.protocol["outcomes"] if name not in recorded):
+    for outcome in (name for name in desk.design.outcomes if name not in recorded):
         name, _, scale_id = str(outcome).partition(".")
         scale = instrument(name).scale(scale_id)
         if scale and scale.kind == "sum" and not scale.rule.get("least") and len(scale.items) > 1:

@@ -29,7 +29,7 @@ def _calibrated(text: str, instrument: str) -> float:
 
 def main_outcome(design: CohortDesign, instrument: str) -> str:
     """The outcome that speaks for an instrument: the first the protocol names, else its first scale with all items."""
-    named = [str(outcome) for outcome in design.protocol["outcomes"] if str(outcome).split(".")[0] == instrument]
+    named = [str(outcome) for outcome in design.outcomes if str(outcome).split(".")[0] == instrument]
     if named:
         return named[0]
     asked = set(bank_of(design.measure(instrument)).ids)

@@ -35,7 +35,7 @@ def main() -> int:
     """Print every figure; 0 where both limits hold."""
     demo = preset("demo")
     clean = demo.clean()
-    outcomes = [str(outcome) for outcome in demo.protocol["outcomes"]]
+    outcomes = [str(outcome) for outcome in demo.outcomes]
 
     def thousand(names: list[str]) -> Callable[[int], object]:
         return lambda seed: simulate_scores(clean, np.random.default_rng(seed), COHORTS, names)

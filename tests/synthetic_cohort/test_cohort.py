@@ -43,7 +43,7 @@ def test_every_preset_is_a_study_that_can_be_analysed(name):
     design = cohort.design
     assert not outcomes.check(cohort.study).blocking
     scores = outcomes.score(cohort.study)
-    for outcome in design.protocol["outcomes"]:
+    for outcome in design.outcomes:
         assert scores.loc[scores["outcome"] == outcome, "value"].notna().any(), outcome
     people = cohort.sheets["participants"]
     assert len(people) == people["participant"].nunique() == design.n
@@ -63,7 +63,7 @@ def test_scores_in_memory_are_the_scores_of_the_folder(name):
     compared = 0
     # Measures of recordings have no fast way: they are made only on disk.
     recorded = {entry["id"] for entry in design.protocol.get("series_outcomes", ())}
-    asked = [outcome for outcome in design.protocol["outcomes"] if outcome not in recorded]
+    asked = [outcome for outcome in design.outcomes if outcome not in recorded]
     for outcome in asked:
         answers = drawn[outcome.split(".")[0]]
         value = score_answers(answers, outcome, design)[0]

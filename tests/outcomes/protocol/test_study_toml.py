@@ -163,3 +163,17 @@ def test_a_single_arm_study_needs_no_arms(tmp_path):
     protocol = read(tmp_path, text[:start] + text[end:])
     assert protocol.arms == ()
     assert protocol.reference_arm is None
+
+
+def test_the_primary_outcome_is_planned_where_its_change_begins_and_ends(tmp_path):
+    more = '[[visits]]\nid = "w8"\nday = 56\n\n[thresholds]'
+    text = GOOD.replace("[thresholds]", more).replace('"as assigned"', '"as assigned"\nvisit = "w8"')
+    text = text.replace(
+        '["arat.total", "fma_ue.motor"]', '["arat.total", { id = "fma_ue.motor", visits = ["w0", "w8"] }]'
+    )
+    protocol = read(tmp_path, text)
+    assert [visit.id for visit in protocol.visits_of("fma_ue.motor")] == ["w0", "w8"]
+    assert [visit.id for visit in protocol.visits_of("arat.total")] == ["w0", "w4", "w8"]
+    for wrong in ('["w8"]', '["w0", "w4"]'):
+        with pytest.raises(StudyError, match=r"outcomes, fma_ue\.motor, visits: found .* a list that holds w0 and w8"):
+            read(tmp_path, text.replace('["w0", "w8"]', wrong))
