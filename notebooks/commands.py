@@ -19,7 +19,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")  # minus signs and dashes on any console
-    options = _parser().parse_args(arguments)
+    options = command_parser().parse_args(arguments)
     if "numpy" not in sys.modules:  # the same digits on any number of cores; the work is spread over processes
         os.environ.update(dict.fromkeys(ALONE, "1"))
     from outcomes.errors import InstrumentError, StudyError
@@ -36,7 +36,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _refused("Stopped. What was finished is kept; the same command goes on from there.")
 
 
-def _parser() -> argparse.ArgumentParser:
+def command_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="outcomes", description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--version", action="version", version=_version())
     commands = parser.add_subparsers(required=True, metavar="COMMAND")

@@ -183,7 +183,7 @@ class Describer:
                         column.codes = {**column.codes, "d": "right", left: "left"}
                 continue
             words = ("female", "male") if role == "sex" else ("left", "right")
-            codes = sorted(texts, key=float)
+            codes = sorted(texts, key=lambda text: float(number_text(text)))
             pairs = [
                 f"{codes[0]} = {words[0]}, {codes[-1]} = {words[1]}",
                 f"{codes[0]} = {words[1]}, {codes[-1]} = {words[0]}",

@@ -1,0 +1,59 @@
+"""The guide knows every key, check and public name, and is put together without a warning."""
+
+import inspect
+import subprocess
+import sys
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+
+from notebooks.guide.build import TEXT, build
+from notebooks.guide.code_blocks import run_page
+from notebooks.guide.docstrings import front_doors
+from notebooks.guide.key_texts import KEY_TABLES, key_texts
+from notebooks.guide.made_pages import _examples
+from outcomes.findings import rules
+
+ROOT = Path(__file__).resolve().parents[3]
+PUBLIC = [(package, name) for package, names in front_doors().items() for name in names]
+
+
+def test_every_key_of_a_study_is_explained_and_no_other():
+    texts = {where: set(keys) - {"about"} for where, keys in key_texts().items()}
+    assert texts == {where: set(keys) for where, keys in KEY_TABLES.items()}
+
+
+def test_every_check_has_its_example_and_no_other():
+    assert set(_examples()) == set(rules())
+
+
+@pytest.mark.parametrize(("package", "name"), PUBLIC)
+def test_every_public_name_says_what_it_is(package, name):
+    doc = inspect.getdoc(getattr(import_module(package), name)) or ""
+    assert len(doc.split()) >= 5
+
+
+def test_the_guide_is_built_without_a_warning(tmp_path):
+    page = build(tmp_path / "guide", pictures=False, say=lambda text: None)
+    text = page.read_text(encoding="utf-8")
+    assert "Limits and cautions" in text
+    # Nothing is fetched from anywhere: no script, style or picture of another machine.
+    for made in page.parent.rglob("*.html"):
+        assert not [part for part in made.read_text(encoding="utf-8").split('src="')[1:] if part.startswith("http")]
+
+
+@pytest.mark.parametrize("page", sorted(TEXT.rglob("*.md")), ids=lambda page: str(page.relative_to(TEXT)))
+def test_the_examples_of_a_page_run(page):
+    assert run_page(page) == []
+
+
+def test_words_are_spelled():
+    checked = [TEXT, *TEXT.parent.glob("*.toml"), *(ROOT / name for name in ("README.md", "DEVELOPERS.md"))]
+    found = subprocess.run(
+        [sys.executable, "-m", "codespell_lib", "--ignore-words-list", "possbly", *map(str, checked)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert found.stdout.strip() == ""
