@@ -49,7 +49,7 @@ def _blocks(text: str) -> Iterator[tuple[int, str, str]]:
 
 
 def _run_commands(code: str) -> None:
-    """Runs lines that begin with `$ outcomes`; others are what the terminal printed. "# exit 1" after one is allowed."""
+    """Runs lines that begin with `$ outcomes`; others are what the terminal printed. "# exit 1" may follow one."""
     from notebooks.commands import main
 
     for line in code.splitlines():

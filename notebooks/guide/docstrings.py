@@ -21,8 +21,7 @@ def front_doors() -> dict[str, dict[str, str]]:
             if listed:
                 found[package] = {name: _absolute(package, where) for where, _, name in listed}
         if root not in found:
-            package = import_module(root)
-            found[root] = dict.fromkeys(sorted(getattr(package, "__all__", ())), root)
+            found[root] = dict.fromkeys(sorted(getattr(import_module(root), "__all__", ())), root)
     return {package: names for package, names in found.items() if names}
 
 
@@ -78,7 +77,8 @@ def _signature(thing) -> str:
         found = inspect.signature(thing)
     except (TypeError, ValueError):
         return "(...)"
-    shown, keyword_only = [], False
+    shown: list[str] = []
+    keyword_only = False
     for one in found.parameters.values():
         if one.name in ("self", "cls"):
             continue
@@ -90,9 +90,9 @@ def _signature(thing) -> str:
             shown += [f"{name}=..." for name in shared]
             continue
         shown.append(_PATHS.sub("", str(one)))
-    back = (
-        "" if found.return_annotation is found.empty else " -> " + _PATHS.sub("", _annotation(found.return_annotation))
-    )
+    back = ""
+    if found.return_annotation is not found.empty:
+        back = f" -> {_PATHS.sub('', _annotation(found.return_annotation))}"
     line = f"({', '.join(shown)}){back}"
     inner = ",\n    ".join(shown)
     return line if len(line) <= 90 else f"(\n    {inner},\n){back}"

@@ -2,7 +2,7 @@
 
 import argparse
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from pathlib import Path
 
 import pandas as pd
@@ -62,8 +62,8 @@ def study_toml() -> str:
     texts = key_texts()
     parts = [
         "# Keys of study.toml",
-        "The protocol of a study. Unknown keys are errors that name the nearest known one. Keys that decide a number are "
-        "part of the plan that `outcomes lock` freezes.",
+        "The protocol of a study. Unknown keys are errors that name the nearest known one. Keys that decide a number "
+        "are part of the plan that `outcomes lock` freezes.",
     ]
     for where, keys in KEY_TABLES.items():
         rows = [{"key": f"`{key}`", "holds": IN_WORDS[kind].split(",")[0], "says": texts[where].get(key, "")}
@@ -109,8 +109,8 @@ def _examples() -> dict[str, str]:
 def all_thresholds() -> str:
     """Every published size of change, none of them a default."""
     frame = thresholds()
-    columns = [name for name in ("key", "outcome", "quantity", "value", "unit", "population", "phase", "method", "citation")
-               if name in frame]  # fmt: skip
+    columns = ["key", "outcome", "quantity", "value", "unit", "population", "phase", "method", "citation"]
+    columns = [name for name in columns if name in frame]
     parts = [
         "# Published sizes of change",
         "Each belongs to its population, phase and method. None is a default: a study names those it uses by key.",
@@ -156,11 +156,11 @@ def default_model() -> str:
     """Rejection of true null hypotheses by the default model, from the committed simulation."""
     frame = _simulated()
     rows = []
+    asked = {"last visit": "last", "middle visit": "middle", "all visits together": "joint", "straight line": "line"}
     for (design, visits), cells in frame.groupby(["design", "visits"], sort=False):
-        shown: Mapping[str, pd.Series] = {"last visit": cells["last"], "middle visit": cells["middle"],
-                                          "all visits together": cells["joint"], "straight line": cells["line"]}  # fmt: skip
-        rows.append({"people": design, "later visits": visits}
-                    | {name: _percent(values.dropna()) if values.notna().any() else "" for name, values in shown.items()})  # fmt: skip
+        levels = {name: cells[column].dropna() for name, column in asked.items()}
+        shown = {name: _percent(found) if len(found) else "" for name, found in levels.items()}
+        rows.append({"people": design, "later visits": visits} | shown)
     trials = int(frame["trials"].iloc[0])
     return (
         f"Rejections of a true null hypothesis at 5 %, in per cent, over {frame['truth'].nunique()} truths with and "
@@ -170,11 +170,11 @@ def default_model() -> str:
 
 def default_model_by_shape() -> str:
     """The same simulation by truth: how errors and their shape matter."""
+    asked = {"last visit": "last", "all visits together": "joint", "no answer, all visits together": "none_joint"}
     rows = [
-        {"truth": truth, "last visit": _percent(cells["last"].dropna()), "all visits together": _percent(cells["joint"].dropna()),
-         "no answer, all visits together": _percent(cells["none_joint"].dropna())}
+        {"truth": truth} | {name: _percent(cells[column].dropna()) for name, column in asked.items()}
         for truth, cells in _simulated().groupby("truth", sort=False)
-    ]  # fmt: skip
+    ]
     return table(pd.DataFrame(rows)) + "\n"
 
 

@@ -1,4 +1,7 @@
-"""A few of the damaged workbooks of `damage.py`, which runs hundreds by one command; 31 has numbers in a column of sides."""
+"""A few of the damaged workbooks of `damage.py`, which runs hundreds by one command.
+
+The workbook of seed 31 has numbers with a comma in a column of sides.
+"""
 
 import pytest
 
