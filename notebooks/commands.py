@@ -67,7 +67,7 @@ def command_parser() -> argparse.ArgumentParser:
     sizes.set_defaults(run=_thresholds)
 
     demo = commands.add_parser("demo", help="write the demo study, invented data of a plainly invented trial")
-    demo.add_argument("folder", type=Path)
+    demo.add_argument("folder", type=Path, help="folder to write; a name ending in .xlsx: a clinic's workbook of it")
     demo.add_argument("--preset", default="demo", help="which invented study (default: demo)")
     demo.add_argument("--seed", type=int, default=1)
     demo.set_defaults(run=_demo)
@@ -213,6 +213,14 @@ def _compare(options: argparse.Namespace) -> int:
 def _demo(options: argparse.Namespace) -> int:
     from synthetic_cohort import make_cohort
 
+    if options.folder.suffix == ".xlsx":
+        from synthetic_cohort.clinic_workbook import write_clinic_workbook
+
+        if options.folder.exists():
+            return _refused(f"{options.folder} is there already. Name a new file for the demo workbook.")
+        write_clinic_workbook(make_cohort(options.preset, seed=options.seed), options.folder)
+        print(f"Demo workbook written. Next: outcomes import {options.folder} --to {options.folder.stem}")
+        return 0
     if options.folder.exists() and any(options.folder.iterdir()):
         return _refused(f"The folder {options.folder} is not empty. Name a new folder for the demo study.")
     make_cohort(options.preset, seed=options.seed, folder=options.folder)

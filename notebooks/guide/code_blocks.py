@@ -1,6 +1,7 @@
 """The examples in the guide's texts are run: Python blocks and `outcomes` commands, each page in a folder of its own.
 
-A block that cannot be run where the guide is built says so in a comment before it: `<!-- not run: reason -->`.
+A block that is not run says why in a comment before it: `<!-- not run: reason -->`. A block that the reader types into
+a file says so: `<!-- file: NAME -->` writes it, `<!-- added to: NAME -->` adds it at the end.
 """
 
 import contextlib
@@ -12,7 +13,11 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-_BLOCK = re.compile(r"(?P<skip><!-- not run: [^>]+ -->\n)?```(?P<kind>python|console)\n(?P<code>.*?)```", re.S)
+_BLOCK = re.compile(
+    r"(?:<!-- (?P<what>not run|file|added to): (?P<said>[^>]+) -->\n)?"
+    r"```(?P<kind>python|console|toml)\n(?P<code>.*?)```",
+    re.S,
+)
 
 
 def run_examples(folder: Path) -> list[str]:
@@ -30,22 +35,29 @@ def run_page(page: Path) -> list[str]:
         return []
     names: dict[str, object] = {}
     with tempfile.TemporaryDirectory() as place, contextlib.chdir(place):
-        for line, kind, code in found:
+        for line, match in found:
             try:
-                if kind == "python":
-                    with contextlib.redirect_stdout(io.StringIO()):
-                        exec(compile(code, f"{page.name}, line {line}", "exec"), names)
-                else:
-                    _run_commands(code)
+                _do(match, f"{page.name}, line {line}", names)
             except Exception as error:
                 return [f"line {line}: {type(error).__name__}: {error}"]
     return []
 
 
-def _blocks(text: str) -> Iterator[tuple[int, str, str]]:
+def _blocks(text: str) -> Iterator[tuple[int, re.Match]]:
     for match in _BLOCK.finditer(text):
-        if not match["skip"]:
-            yield text[: match.start()].count("\n") + 1, match["kind"], match["code"]
+        if match["what"] != "not run" and (match["kind"] != "toml" or match["what"]):
+            yield text[: match.start()].count("\n") + 1, match
+
+
+def _do(match: re.Match, where: str, names: dict[str, object]) -> None:
+    if match["what"]:
+        with Path(match["said"].strip()).open("w" if match["what"] == "file" else "a", encoding="utf-8") as file:
+            file.write(match["code"])
+    elif match["kind"] == "console":
+        _run_commands(match["code"])
+    else:
+        with contextlib.redirect_stdout(io.StringIO()):
+            exec(compile(match["code"], where, "exec"), names)
 
 
 def _run_commands(code: str) -> None:
