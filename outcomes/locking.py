@@ -65,6 +65,8 @@ def lock_plan(study: Study | str | Path, *, again: str = "", now: datetime.datet
 def unblind(folder: str | Path, *, now: datetime.datetime | None = None) -> Lock:
     """Record that a study is unblinded: date, hash of the lock, plan and data of this moment. From then on names show.
 
+    folder: of the study. now: the moment to record, the present one where none is given.
+
     Raises:
         StudyError: where the plan was not locked, the study is not blinded, or was unblinded before.
     """

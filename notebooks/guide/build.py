@@ -62,7 +62,7 @@ def build(to: Path, *, pictures: bool = True, say=print) -> Path:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
         if pictures:
-            from notebooks.guide.pictures import draw_pictures
+            from notebooks.guide.photographs import draw_pictures
 
             draw_pictures(source / "pictures", say=say)
         _without_missing_pictures(source)

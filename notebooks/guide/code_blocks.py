@@ -28,13 +28,16 @@ def run_examples(folder: Path) -> list[str]:
     return problems
 
 
-def run_page(page: Path) -> list[str]:
-    """The blocks of one page in order, sharing their names and one folder."""
-    found = list(_blocks(page.read_text(encoding="utf-8")))
+def run_page(page: Path, *, folder: Path | None = None, whole: bool = False) -> list[str]:
+    """The blocks of one page in order, sharing their names and one folder (a temporary one where none is given).
+
+    whole: also the blocks that only the full build of the guide runs. Returns what went wrong.
+    """
+    found = list(_blocks(page.read_text(encoding="utf-8"), whole))
     if not found:
         return []
     names: dict[str, object] = {}
-    with tempfile.TemporaryDirectory() as place, contextlib.chdir(place):
+    with tempfile.TemporaryDirectory() as place, contextlib.chdir(folder or place):
         for line, match in found:
             try:
                 _do(match, f"{page.name}, line {line}", names)
@@ -43,14 +46,15 @@ def run_page(page: Path) -> list[str]:
     return []
 
 
-def _blocks(text: str) -> Iterator[tuple[int, re.Match]]:
+def _blocks(text: str, whole: bool = False) -> Iterator[tuple[int, re.Match]]:
     for match in _BLOCK.finditer(text):
-        if match["what"] != "not run" and (match["kind"] != "toml" or match["what"]):
+        left_out = match["what"] == "not run" and not (whole and "full build" in match["said"])
+        if not left_out and (match["kind"] != "toml" or match["what"]):
             yield text[: match.start()].count("\n") + 1, match
 
 
 def _do(match: re.Match, where: str, names: dict[str, object]) -> None:
-    if match["what"]:
+    if match["what"] in ("file", "added to"):
         with Path(match["said"].strip()).open("w" if match["what"] == "file" else "a", encoding="utf-8") as file:
             file.write(match["code"])
     elif match["kind"] == "console":

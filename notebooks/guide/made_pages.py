@@ -27,6 +27,7 @@ def made_pages() -> dict[str, str]:
         "reference/sheets.md": sheets(),
         "reference/checks.md": checks(),
         "reference/thresholds.md": all_thresholds(),
+        "reference/arguments.md": arguments(),
         **instrument_pages(),
         **function_pages(),
         "_made/default_model.md": default_model(),
@@ -89,7 +90,7 @@ def sheets() -> str:
 def checks() -> str:
     """Every kind of finding."""
     parts = ["# Checks", "Errors block the analysis, warnings want a look, notes say how something was read."]
-    examples = _examples()
+    examples = check_examples()
     for severity in ("error", "warning", "note"):
         rows = [
             {"finding": name, "says": rule.says, "what to do": rule.advice, "for example": examples.get(name, "")}
@@ -100,7 +101,7 @@ def checks() -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def _examples() -> dict[str, str]:
+def check_examples() -> dict[str, str]:
     """What a finding of each kind may have found: kept beside the texts, one line a rule."""
     path = Path(__file__).parent / "check_examples.toml"
     return tomllib.loads(path.read_text(encoding="utf-8"))
@@ -199,3 +200,15 @@ def coverage_of_shares() -> str:
         for (method, people), cells in frame.groupby(["method", "n"], sort=False)
     ]
     return table(pd.DataFrame(rows)) + "\n"
+
+
+def shared_arguments() -> dict[str, str]:
+    """Argument -> what it is, for those that mean the same everywhere."""
+    path = Path(__file__).parent / "shared_arguments.toml"
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+def arguments() -> str:
+    """The page of shared arguments."""
+    rows = pd.DataFrame([{"argument": f"`{name}`", "is": text} for name, text in shared_arguments().items()])
+    return f"# Arguments that mean the same everywhere\n\n{table(rows)}\n"

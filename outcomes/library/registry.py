@@ -53,7 +53,7 @@ def references() -> Mapping[str, Mapping[str, str]]:
 
 
 def instrument(instrument_id: str) -> Instrument:
-    """The instrument of that id.
+    """The instrument with the id `instrument_id`.
 
     Raises InstrumentError where there is none; the message names the nearest ids.
 
@@ -135,7 +135,8 @@ def thresholds(
 ) -> pd.DataFrame:
     """Published thresholds, all of them or those that match; every filter is a case-blind part of the text.
 
-    outcome: "<instrument>.<scale>", or an instrument id for all of its scales.
+    outcome: "<instrument>.<scale>", or an instrument id for all of its scales. quantity ("MDC95"), population, phase
+    and hand: a part of what stands in the column of that name.
     Returns the columns of THRESHOLD_COLUMNS; `next_step` is the smallest change a person can show that counts,
     `strict` says whether the change must exceed the value or only reach it. An outcome without a published threshold
     gives an empty frame whose `attrs["reason"]` says so.

@@ -63,6 +63,7 @@ def force_hold(
     """Peak, plateau, time to 90 %, rate of rise and steadiness of one hold.
 
     force: one recording, evenly sampled; rate: samples a second. cutoff: Hz of a zero-lag low-pass, None for none.
+    rise_window_s: over which the rate of rise is taken.
     Baseline: mean of 0.25 s of rest at the start; without it the sensor's zero. Onset: where the last rise through
     max(3 SD of the rest, 0.5 N) before the peak, extended back through twice that force, meets the baseline.
     Plateau: mean from 1 s after the onset to 0.5 s before the release (the last time at 90 % of the hold), or to the

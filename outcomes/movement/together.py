@@ -77,7 +77,8 @@ def two_hands(
 ) -> HandsTogether:
     """How the second hand (follower) follows the first (leader), both on the same clock and evenly sampled.
 
-    first, second: one recording each, of equal length. rate: samples a second, the same for both.
+    first, second: one recording each, of equal length. rate: samples a second, the same for both. limits: lowest
+    and highest reading of the sensor.
     window: largest lag looked for, s; by default 0.5 s or a quarter of the main period, whichever is less, because a
     periodic movement late by 0.7 of a period looks early by 0.3. cutoff: Hz of a zero-lag low-pass of both hands before
     everything; None: as given (lag, gain and offset are always fitted to low-passed hands, see the notes).

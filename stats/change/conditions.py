@@ -124,9 +124,9 @@ def fit_conditions(
     """Model both conditions of one outcome over the visits: a mean per arm, visit and condition.
 
     scores: frame of `outcomes.score`, conditions in its column `condition`. outcome: its name or a `Selection` (hand,
-    people; its condition plays no part). design: the protocol; its arms come in its
-    order, the reference first. Raises FitError where a condition was never measured, no visit has both in any arm, or
-    no model can be fitted.
+    people; its condition plays no part). first, second: the conditions, compared first minus second. design: the
+    protocol; its arms come in its order, the reference first. Raises FitError where a condition was never measured, no
+    visit has both in any arm, or no model can be fitted.
     """
     selection = selection_of(outcome)
     frame, sign, visits = _rows(scores, selection, first, second)

@@ -135,7 +135,7 @@ def effect_size(
 
 
 def pre_post_control_size(treated: Paired, control: Paired, level: float = 0.95) -> Estimate:
-    """`pre-post-control` from published numbers of both groups (see `paired_from_summary`)."""
+    """`pre-post-control` from published numbers of both groups, treated and control (see `paired_from_summary`)."""
     made = pre_post_control(TwoChanges(treated, control))
     return as_estimate(LABELS["pre-post-control"], made, treated.n + control.n).at(level)
 

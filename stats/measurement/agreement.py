@@ -146,6 +146,7 @@ def replicate_agreement(
 ) -> ReplicateAgreement:
     """Limits of agreement for single measurements, from several per person by each of two methods.
 
+    target, method, value: columns of the person, the method and the number. share: of differences that the limits hold.
     Without `replicate` the true value is taken as constant in a person and the replicates are not paired:
     var = var(difference of means) + (1 - mean(1/m1)) s1² + (1 - mean(1/m2)) s2². With `replicate` (the occasion) the
     measurements are paired and the true value may vary: one-way analysis of variance of the differences.

@@ -97,6 +97,7 @@ def measurement_error(
     frame: one row per rating with target, rater (or occasion) and value. kind: "agreement" sqrt(rater variance +
     residual) for raters or occasions that could be exchanged, "consistency" sqrt(residual), "one-way"
     sqrt(within-target mean square). Without frame: sd and reliability give sd sqrt(1 - reliability).
+    incomplete: "refuse" or "drop" targets without every rating.
     Intervals: chi-square on the mean square's df; for "agreement" with Satterthwaite's df of the sum.
     Source: Weir 2005 (J Strength Cond Res 19:231-240); de Vet 2006 (J Clin Epidemiol 59:1033-1039).
     """

@@ -136,7 +136,8 @@ def apply_strategies(
 ) -> Applied:
     """Keep, set aside, replace or count as not passed the values after each event, as its strategy says.
 
-    tables: the study's tables by name. dates: participant, visit, date of the visits (a visit without a date counts as
+    table: values by person and visit. events: what may happen, each with its strategy. tables: the study's tables by
+    name. dates: participant, visit, date of the visits (a visit without a date counts as
     after an event if a later visit or none is dated before it; see notes). The first visit is never touched.
     Events are taken in the order given; a value that one has set aside stays so.
     """

@@ -237,7 +237,8 @@ def given_imputations(
     """Imputations that another program made: wide frames, one column a visit.
 
     completed_sets: a row per imputation and participant; seen: a row per participant with gaps where values were not
-    there.
+    there. imputation, participant, arm: their columns. visits: the columns of values, in order. better: "higher" or
+    "lower".
     """
     people = seen[participant].tolist()
     stacked = [

@@ -89,7 +89,8 @@ def describe_missing(
     scores: as for `impute`. attendance: the study's visits table (participant, visit, status, reason), for reasons; a
     value that is missing at a visit that was attended counts as "attended, no value". covariates: participants table
     whose numeric columns are compared between people who stayed to the last visit and those who left; the first value
-    of the outcome is compared always. Differences are in SDs of all: with a dozen people an SD of 0.4 is chance alone.
+    of the outcome is compared always; where: keywords of `visit_table`. Differences are in SDs of all: with a dozen
+    people an SD of 0.4 is chance alone.
 
     Returns `MissingVisits`. Raises FitError for an unknown outcome.
     """

@@ -83,8 +83,8 @@ def tipping_point(
 
     source: imputations, or what `impute` takes (then seed=). arm: whose imputed values move (the first other than the
     reference; the reference itself may be named too). visit: the last. reach: how far either way is searched, in the
-    unit of the outcome; 5 SDs of the visit's values where not named. The shift goes on top of the assumption of the
-    imputations. Whether a shift is plausible is for clinicians to say: the kit does not.
+    unit of the outcome; 5 SDs of the visit's values where not named. adjust: for the first visit. The shift goes on top
+    of the assumption of the imputations. Whether a shift is plausible is for clinicians to say: the kit does not.
 
     Returns `TippingPoint`. Raises FitError where nothing was imputed there.
     Source: Rubin 1977; Yan, Lee & Li 2009 (J Biopharm Stat 19:1085-1098), from memory.

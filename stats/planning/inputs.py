@@ -109,13 +109,14 @@ class PilotEffect(Given):
 
 
 def known_value(value: float, source: str, unit: str = "") -> Given:
-    """A number and where it comes from."""
+    """A number (`value`) and where it comes from (`source`)."""
     return Given(float(value), source, unit)
 
 
 def elicited(value: float, source: str, unit: str = "", spread: float | None = None) -> Given:
     """A difference that matters, named by people: say by whom and how in `source`.
 
+    value: in the unit of the outcome.
     spread: standard deviation of the belief about the true difference, used by `assurance` only.
     """
     if not source.strip():
@@ -140,7 +141,7 @@ def pilot_correlation(correlation: float, pairs: float, source: str) -> PilotCor
 
 
 def pilot_proportion(count: int, of: int, source: str) -> PilotProportion:
-    """A pilot's proportion as count and denominator (dropout, adherence, responders)."""
+    """A pilot's proportion: `count` people of so many (`of`), for dropout, adherence, responders."""
     if not 0 <= count <= of or of < 1:
         raise PlanError(f"{count} of {of} is not a proportion: the count lies between 0 and the denominator.")
     return PilotProportion(count / of, source, "", int(count), int(of))

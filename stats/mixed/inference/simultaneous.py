@@ -51,6 +51,8 @@ class Gate:
 def gatekeeping(gates: Sequence[Gate], level: float = 0.95) -> pd.DataFrame:
     """Serial gatekeeping: families by Holm at 1 - level, each opened only when all of the one before is rejected.
 
+    gates: the families in order, each with its hypotheses and p values.
+
     Returns gate, hypothesis, p_value, p_adjusted (the smallest overall error rate at which the order rejects it) and
     opened. In a pilot usually nothing is confirmatory; then say so instead.
     """

@@ -26,7 +26,8 @@ def plan_cluster(
 ) -> Plan:
     """Means compared where participants share a therapist, group or site.
 
-    Variance of an arm sd² [1 + ((1 + cv²) m - 1) icc] / n with m participants a cluster of coefficient of variation cv.
+    Variance of an arm sd² [1 + ((1 + cv²) m - 1) icc] / n with m = `cluster_size` participants a cluster and cv =
+    `cluster_cv` the coefficient of variation of the sizes.
     clustered="both": whole clusters are randomised (or both arms have therapists). clustered="treatment": people are
     randomised and only the treatment is given by therapists or in groups. The t law counts clusters as units in a
     clustered arm and people in the other (Satterthwaite).

@@ -33,7 +33,8 @@ def plan_repeated(
 
     Factors of sd² with p baselines, r follow-ups and equal correlation rho:
     post (1 + (r-1) rho) / r; change post + (1 + (p-1) rho) / p - 2 rho; ancova post - p rho² / (1 + (p-1) rho).
-    `structure="ar1"` takes `correlation` as that of neighbouring visits. The t law is exact for these summary measures.
+    p is `baselines`, r is `followups`; analysis: "post", "change" or "ancova". `structure="ar1"` takes `correlation` as
+    that of neighbouring visits. The t law is exact for these summary measures.
 
     trials, reliability: mean of `trials` trials per visit where `sd` and `correlation` are of a single trial and
     `reliability` is the correlation of two trials of one visit.
@@ -107,7 +108,8 @@ def plan_slopes(
     Variance [(X'V⁻¹X)⁻¹]_slope with V = Z D Z' + sd_residual² I; with complete data sd_slope² + sd_residual² / sum (t -
     mean)². Diggle's formula for equal correlation is sd_slope = 0, sd_residual = sd sqrt(1 - rho).
 
-    difference: in outcome units per unit of `times`. correlation: of a person's intercept with the slope.
+    difference: in outcome units per unit of `times`. sd_intercept, sd_slope: of people's own lines. correlation: of a
+    person's intercept with the slope.
     retention: share of the randomised still observed at each time; then attrition stays 0, it would count twice.
 
     Sources: Diggle et al. (2002) section 2.4; Ard MC, Edland SD (2011) J Alzheimers Dis 26(s3):369-377.

@@ -71,9 +71,9 @@ def size_by_simulation(
     """Smallest n per arm whose simulated power reaches the target.
 
     make: n per arm to a maker, for instance `truth.maker`. start: first guess, for instance the closed form's n.
-    Each step moves n by the ratio of noncentralities ((z_alpha + z_target) / (z_alpha + z_power))²; then one line of
-    probit power on sqrt(n) through every size tried gives n and, from its error, n_low and n_high. options: those of
-    `simulate_trials` (truth, batch, workers, progress).
+    replicates: trials a size. Each step moves n by the ratio of noncentralities ((z_alpha + z_target) / (z_alpha +
+    z_power))²; then one line of probit power on sqrt(n) through every size tried gives n and, from its error, n_low and
+    n_high. options: those of `simulate_trials` (truth, batch, workers, progress).
     """
     if not 0 < power < 1:
         raise PlanError(f"power = {power}: allowed are values between 0 and 1, such as 0.9.")

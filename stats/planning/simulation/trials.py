@@ -168,9 +168,10 @@ def visits_truth(
 ) -> NormalTruth:
     """A truth from one sd and correlation: both arms start alike, the treatment ends `difference` ahead.
 
-    profile: how the difference grows from baseline to the last visit: "linear" in time, or "last" (nothing before the
-    last visit) or "first" (all of it from the first later visit). reference_change: change of the reference arm over
-    the whole trial, linear in time. more: further fields of `NormalTruth`.
+    times: of the visits. structure: "compound-symmetry" or "ar1". profile: how the difference grows from baseline to
+    the last visit: "linear" in time, or "last" (nothing before the last visit) or "first" (all of it from the first
+    later visit). reference_change: change of the reference arm over the whole trial, linear in time. more: further
+    fields of `NormalTruth`.
     """
     when = np.asarray(times, float)
     span = (when - when[0]) / (when[-1] - when[0])
@@ -195,7 +196,10 @@ def slopes_truth(
     start: float = 0.0,
     **more,
 ) -> NormalTruth:
-    """A truth with random intercepts and slopes; `difference` is that of the mean slopes, per unit of `times`."""
+    """A truth with random intercepts and slopes; `difference` is that of the mean slopes, per unit of `times`.
+
+    sd_residual: around a person's line. sd_slope, sd_intercept, correlation: of people's lines. reference_slope, start:
+    line of the reference arm."""
     when = np.asarray(times, float)
     Z = np.column_stack([np.ones_like(when), when])
     shared = correlation * sd_slope * sd_intercept
@@ -209,7 +213,8 @@ def fitted_truth(change_fit, difference: float, *, profile: str = "linear", **mo
     """The pilot's fitted model as truth: its covariance over visits and its reference arm's means.
 
     The difference between arms is the one that matters, passed in; the pilot's own effect is not used.
-    change_fit: result of `fit_change` with a mean per visit or linear time, all visits modelled as outcomes.
+    change_fit: result of `fit_change` with a mean per visit or linear time, all visits modelled as outcomes. profile:
+    how the difference grows, see `visits_truth`.
     """
     covariance = change_fit.fit.visit_covariance
     means = change_fit.means().frame()
@@ -245,7 +250,7 @@ class ScoresMaker:
 
 
 def scores_maker(draw: Callable, outcome: str, reference: str) -> ScoresMaker:
-    """A maker from a cohort generator passed in as a function; see `ScoresMaker`."""
+    """A maker from a cohort generator passed in as a function (`draw`); see `ScoresMaker`."""
     return ScoresMaker(draw, outcome, reference)
 
 
