@@ -13,10 +13,12 @@ from notebooks.show.names import Names
 from notebooks.show.tables import Table
 from outcomes import InstrumentError, Study, threshold
 from outcomes import columns as c
+from outcomes.library.instrument import Threshold
 from stats.errors import FitError, PlanError
 from stats.planning import (
     Plan,
     assurance,
+    known_value,
     pilot_correlation,
     pilot_proportion,
     pilot_sd,
@@ -28,6 +30,7 @@ from stats.planning import (
     size_over_pilot_sd,
     visits_buy,
 )
+from stats.planning.inputs import Given
 from stats.planning.pilot.progression_criteria import progression
 
 POWER = 0.9
@@ -54,31 +57,45 @@ def plan_next(
     """Plan a two-arm trial analysed by covariance adjustment for the baseline.
 
     target: key of the threshold that is the difference to detect; None takes the first minimal important difference
-    that study.toml names for the primary outcome. visit: the final visit; None is the primary one, else the last with
-    scores. Only the spread, the correlation and the loss come from the pilot, each with its uncertainty; its effect is
-    not used.
+    that study.toml names for the primary outcome, published or its own. visit: the final visit; None is the primary
+    one, else the last with scores. Only the spread, the correlation and the loss come from the pilot, each with its
+    uncertainty; its effect is not used.
     """
     study = analysis.study
     primary, names = study.protocol.primary, Names(study.protocol)
-    key = target or _first_important(study)
-    if key is None:
+    wanted = target or _first_important(study)
+    if wanted is None:
         return NextTrial(
             study, None, f"study.toml names no minimal important difference of {names.outcome(primary)}, and none is "
             "chosen for you: name the key of one above (thresholds() lists them) and run this again."
         )  # fmt: skip
     try:
-        plan = _plan(analysis.changes(primary, visit), key, power, names)
+        plan = _plan(analysis.changes(primary, visit), wanted, power, names)
     except (FitError, PlanError, InstrumentError) as refused:
         return NextTrial(study, None, str(refused))
     return NextTrial(study, plan)
 
 
-def _first_important(study: Study) -> str | None:
-    keys = study.protocol.thresholds.get(study.protocol.primary, ())
-    return next((key for key in keys if threshold(key).quantity.startswith("MCID")), None)
+def _first_important(study: Study) -> str | Threshold | None:
+    """The first minimal important difference of the primary outcome, published or the study's own."""
+    for chosen in study.protocol.chosen_thresholds(study.protocol.primary):
+        if isinstance(chosen, Threshold) or threshold(chosen).quantity.startswith("MCID"):
+            return chosen
+    return None
 
 
-def _plan(changes: pd.DataFrame, key: str, power: float, names: Names) -> Plan:
+def _difference(wanted: str | Threshold, known: pd.DataFrame) -> str | Given:
+    """What `plan_ancova` takes: a published key as it is; of the study's own the size in the unit of the outcome."""
+    if not isinstance(wanted, Threshold):
+        return wanted
+    if not wanted.unit.startswith("%"):
+        return known_value(wanted.value, wanted.source, wanted.unit)
+    baseline = float(known["before"].mean())
+    told = f"{wanted.value:g} % of the mean at baseline ({baseline:.3g}; {wanted.source})"
+    return known_value(abs(wanted.value * baseline / 100), told, known["unit"].iloc[0])
+
+
+def _plan(changes: pd.DataFrame, wanted: str | Threshold, power: float, names: Names) -> Plan:
     known = changes[changes["missing"] == ""]
     if len(known) < FEWEST:
         raise PlanError(
@@ -92,7 +109,7 @@ def _plan(changes: pd.DataFrame, key: str, power: float, names: Names) -> Plan:
     where = f"this pilot, {names.visit(changes['to_visit'].iloc[0])}, within arms, n = {len(known)}"
     lost = int((changes["missing"] != "").sum())
     return plan_ancova(
-        difference=key,
+        difference=_difference(wanted, known),
         sd=pilot_sd(float(np.sqrt((after**2).sum() / df)), df, where, changes["unit"].iloc[0]),
         correlation=pilot_correlation(float(before.corr(after)), len(known) - arms.nunique() + 1, where),
         power=power,

@@ -11,6 +11,7 @@ from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
 from outcomes.library.registry import threshold
+from outcomes.protocol.trial import Protocol
 from stats.change.change_fit import ChangeFit
 from stats.change.crossover import CrossoverFit
 from stats.choices.choice_answers import CAUTION, WhatIf, what_if
@@ -19,6 +20,7 @@ from stats.choices.choice_shares import MISSING, THRESHOLD
 from stats.errors import FitError
 
 SHARE_CHOICES = (THRESHOLD, MISSING)
+BY_HAND = " / "  # between the two keys of a threshold that depends on the hand
 
 
 def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose:
@@ -37,7 +39,8 @@ def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose
         for _, own in mean.groupby("comparison", sort=False)
         if not full and own["estimate"].notna().any()
     ]
-    made += [shares_figure(own, names, found.visit) for _, own in by_threshold(share).groupby("comparison", sort=False)]
+    sized = by_threshold(share, study.protocol)
+    made += [shares_figure(own, names, found.visit) for _, own in sized.groupby("comparison", sort=False)]
     made += [answers_table(mean, found, study), shares_table(frame[shares], found, study)]
     return gather([*made, Prose("what if", (spoken(found, names).sentence(),), heading="In words")], found.left_out)
 
@@ -76,11 +79,19 @@ def drawn_rows(frame: pd.DataFrame) -> list:
     return [place for part in parts for place in part.index]
 
 
-def by_threshold(share: pd.DataFrame) -> pd.DataFrame:
-    """Rows of the thresholds alone, by size, with the size."""
+def by_threshold(share: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
+    """Rows of the thresholds alone, by size, with the size; per cent of each person's baseline come last."""
     own = share[share["choice"] == THRESHOLD]
-    sized = own.assign(value=[threshold(key).value for key in own["option"]]) if len(own) else own.assign(value=[])
-    return sized.sort_values(["value", "option"], kind="stable")
+    sizes = [_size(key, protocol) for key in own["option"]]
+    sized = own.assign(value=[value for value, _ in sizes], relative=[percent for _, percent in sizes])
+    return sized.sort_values(["relative", "value", "option"], kind="stable").drop(columns="relative")
+
+
+def _size(key: str, protocol: Protocol) -> tuple[float, bool]:
+    """The size a key stands for, of two by hand the smaller one, and whether it is per cent of the baseline."""
+    own = {one.key: one for records in protocol.own_thresholds.values() for one in records}
+    found = [own[part] if part in own else threshold(part) for part in key.split(BY_HAND)]
+    return min(one.value for one in found), found[0].unit.startswith("%")
 
 
 def answers_table(frame: pd.DataFrame, found: WhatIf, study: Study) -> Table:
