@@ -1,4 +1,4 @@
-"""A study's own threshold, in per cent of the baseline and lower is better, goes through responders, what-if and plan."""
+"""A study's own threshold, per cent of the baseline and lower is better: responders, what-if and plan know it."""
 
 import numpy as np
 import pytest
