@@ -8,6 +8,7 @@ PARTICIPANT = "participant"
 ARM = "arm"
 VISIT = "visit"
 DAY = "day"
+ACTUAL_DAY = "actual_day"
 INSTRUMENT = "instrument"
 SCALE = "scale"
 OUTCOME = "outcome"
@@ -34,6 +35,7 @@ SCORE_COLUMNS = (
     "items",  # int, items (or trials) the scale asks for
     "complete",  # bool
     "reason",  # str, "" where complete; not-a-number codes and rules applied otherwise
+    ACTUAL_DAY,  # float, day by the dates in `visits`, counted from the participant's own baseline; NaN without dates
 )
 
 # The four ways of not having a number, and how they are written in every table.

@@ -23,6 +23,7 @@ from outcomes import Study
 from outcomes import columns as c
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import thresholds
+from stats.change.visit_days import uses_days
 from stats.choices.choice_grid import TIMES
 from stats.mixed.inference.fit_estimates import METHOD_WORDS
 
@@ -174,6 +175,8 @@ def _model_words(one: Fitted) -> str:
         )
     if fit.covariance is not None and not least_squares:
         parts.append(f"{fit.covariance} covariance over the {'later ' if first else ''}visits")
+    if choice.days == "actual" and uses_days(choice):
+        parts.append(_own_days(one))
     if choice.covariates:
         parts.append(f"covariates {', '.join(choice.covariates)}")
     if least_squares:
@@ -181,6 +184,14 @@ def _model_words(one: Fitted) -> str:
     method = "restricted maximum likelihood" if fit.method == "reml" else "maximum likelihood"
     inference = f"standard errors and degrees of freedom: {METHOD_WORDS[one.df]}"
     return f"a linear mixed model ({method}): {', '.join(parts)}; {inference}"
+
+
+def _own_days(one: Fitted) -> str:
+    """Time as each participant's own days, and for how many scores it is not."""
+    rows = one.fit.rows
+    planned = int(rows["planned_day"].sum()) if "planned_day" in rows else 0
+    rest = f"; the planned day for {planned} scores without a date" if planned else ""
+    return f"time counted in each participant's own days since the own baseline visit{rest}"
 
 
 def _responders(study: Study) -> list[str]:

@@ -40,7 +40,7 @@ def plan_of(protocol: Protocol) -> dict:
             "periods": _named((period.id, asdict(period), ("id",)) for period in protocol.periods),
             "both_hands": asdict(protocol.both_hands) if protocol.both_hands else {},
             "model": _model(protocol.model),
-            "sensitivity": _named((model.label, asdict(model), ("label",)) for model in protocol.sensitivity),
+            "sensitivity": _named((model.label, _model(model), ("label",)) for model in protocol.sensitivity),
             "thresholds": protocol.thresholds,
             "estimand": protocol.estimand,
             "randomisation": {
@@ -142,7 +142,10 @@ def in_words(value: object) -> str:
 
 
 def _model(model: ModelChoice) -> dict:
-    return {key: value for key, value in asdict(model).items() if key != "label"}
+    """A model without its label; planned days, the default, are left out: plans from before stay as they were."""
+    return {
+        key: value for key, value in asdict(model).items() if key != "label" and (key, value) != ("days", "planned")
+    }
 
 
 def _named(parts: Iterable[tuple[str, dict, tuple[str, ...]]]) -> dict[str, dict]:

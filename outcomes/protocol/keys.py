@@ -10,6 +10,7 @@ from collections.abc import Mapping
 DESIGNS = ("single-arm", "parallel", "crossover")
 TIMES = ("visit", "linear", "piecewise")
 TIME_UNITS = ("day", "week", "month")
+DAYS = ("planned", "actual")
 BASELINES = ("auto", "covariate", "change", "constrained", "outcome")
 MISSING_BASELINES = ("mean", "mean-and-indicator", "leave-out")
 METHODS = ("reml", "ml")
@@ -83,6 +84,7 @@ MODEL = {
     "label": TEXT,
     "time": TEXT,
     "time_unit": TEXT,
+    "days": TEXT,
     "knots": LIST,
     "baseline": TEXT,
     "missing_baseline": TEXT,

@@ -6,6 +6,7 @@ from typing import Any
 from outcomes.protocol.keys import (
     BASELINES,
     COVARIANCES,
+    DAYS,
     DF_METHODS,
     METHODS,
     MISSING_BASELINES,
@@ -29,6 +30,7 @@ def read_model(table: object, where: str, problems: list[str]) -> ModelChoice:
     choices: dict[str, Any] = {
         "time": choice(table, "time", TIMES, where, problems, standard.time),
         "time_unit": choice(table, "time_unit", TIME_UNITS, where, problems, standard.time_unit),
+        "days": choice(table, "days", DAYS, where, problems, standard.days),
         "baseline": choice(table, "baseline", BASELINES, where, problems, standard.baseline),
         "missing_baseline": choice(
             table, "missing_baseline", MISSING_BASELINES, where, problems, standard.missing_baseline

@@ -96,6 +96,8 @@ class ModelChoice:
 
     time: "visit" (a mean per visit), "linear" or "piecewise" (slopes; knots in `knots`).
     time_unit: "day", "week" or "month" (of 30.4375 days); the unit of a slope.
+    days: when slopes, and correlations that fade with time, take a score to be from: "planned" (the visit's planned
+    day) or "actual" (the participant's own, by the dates in `visits`).
     baseline: "covariate", "change" (the change from it is the response), "constrained" (common baseline mean),
     "outcome" (an ordinary visit) or "auto".
     missing_baseline: of a covariate: "mean" (set to the mean of everybody, never by arm), "mean-and-indicator" or
@@ -106,6 +108,7 @@ class ModelChoice:
     label: str = "main"
     time: str = "visit"
     time_unit: str = "week"
+    days: str = "planned"
     knots: tuple[float, ...] = ()
     baseline: str = "auto"
     missing_baseline: str = "mean"

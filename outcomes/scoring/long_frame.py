@@ -30,8 +30,11 @@ class Block:
     exact_to: NDArray[np.float64] | None = None
 
 
-def long_frame(blocks: list[Block], keys: Keys) -> pd.DataFrame:
-    """One row per score, sorted by participant, visit, and the order of the blocks."""
+def long_frame(blocks: list[Block], keys: Keys, actual_days: NDArray[np.float64]) -> pd.DataFrame:
+    """One row per score, sorted by participant, visit, and the order of the blocks.
+
+    actual_days (participants, visits): the day each was really seen, NaN where it is not known.
+    """
     blocks = _without_doubles(blocks)
     outcomes = [block.outcome for block in blocks]
     rank = np.array([outcomes.index(outcome) for outcome in outcomes], dtype=np.int64)
@@ -74,6 +77,7 @@ def long_frame(blocks: list[Block], keys: Keys) -> pd.DataFrame:
             "items": numbers([part.items for part in scored], np.int64),
             "complete": numbers([part.complete for part in scored], np.bool_),
             "reason": text(reason_texts, reason_place[order]),
+            "actual_day": actual_days[participant, visit],
         }
     )
 

@@ -19,6 +19,7 @@ from outcomes.scoring.answers import Sheet, one_sheet
 from outcomes.scoring.kinds import KINDS, composite, trials
 from outcomes.scoring.long_frame import Block, long_frame
 from outcomes.scoring.options import Options
+from outcomes.scoring.own_days import day_by_visit
 from outcomes.scoring.score_notes import Scored, reason, said
 from outcomes.scoring.series_scores import series_blocks
 from outcomes.scoring.steps import averaged
@@ -82,7 +83,7 @@ def score(study: Study) -> pd.DataFrame:
     # The order of the catalogue, then of the study's own measures: never that of the rows.
     known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales]
     place = {outcome: number for number, outcome in enumerate([*known, *(own.id for own in study.protocol.measures)])}
-    frame = long_frame(sorted(blocks, key=lambda block: place[block.outcome]), keys)
+    frame = long_frame(sorted(blocks, key=lambda block: place[block.outcome]), keys, day_by_visit(study, keys))
     return with_analysed_hand(frame[list(SCORE_COLUMNS)], study)
 
 

@@ -10,9 +10,10 @@ import pandas as pd
 
 from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.ladder import Rung, ladder
-from stats.change.model_rows import COMMON, DAYS, ChangeRows, model_rows
+from stats.change.model_rows import COMMON, ChangeRows, model_rows
 from stats.change.re_randomisation import PermutationTest, permutation_test
 from stats.change.term_columns import random_part
+from stats.change.visit_days import DAYS
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
 from stats.mixed.inference.fit_estimates import Estimates, JointTest
@@ -256,6 +257,7 @@ def fit_change(
     design: Protocol | None = None,
     model: ModelChoice | None = None,
     participants: pd.DataFrame | None = None,
+    days: str | None = None,
     **named: Unpack[Narrowed],
 ) -> ChangeFit:
     """Model change of `outcome` over the planned visits.
@@ -266,6 +268,7 @@ def fit_change(
     outcome: its name or a `Selection`; hand, condition and baseline narrow it (`stats.selection`). The model takes
     every visit from the baseline on; `fit_conditions` models both conditions.
     participants: covariates, one row per person.
+    days: "planned" or "actual", in place of the model's: slopes on each participant's own days (`ModelChoice.days`).
 
     Rejection of a true null at nominal 5 % by the model the rules choose, a mean per visit, 10,000 trials a condition,
     every trial with its own baselines and gaps (tests/simulation/default_model.csv; Monte-Carlo error 0.2 points):
@@ -286,6 +289,8 @@ def fit_change(
     Raises FitError where no model of change can be fitted, saying what to do.
     """
     choice = model or (design.model if design is not None else ModelChoice())
+    if days is not None:
+        choice = replace(choice, days=days)
     if choice.time_unit not in DAYS:
         raise FitError(f"time_unit '{choice.time_unit}' is not known. Choose one of: {', '.join(DAYS)}.")
     selection = selection_of(outcome, **named)

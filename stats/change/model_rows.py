@@ -10,12 +10,12 @@ from pandas.api.extensions import ExtensionArray
 
 from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.term_columns import covariate_columns
+from stats.change.visit_days import DAYS, days_of_scores, visits_by_day
 from stats.errors import FitError
 from stats.selection import Selection, positions
 
 COMMON = "all arms"
 Column: TypeAlias = np.ndarray | ExtensionArray
-DAYS = {"day": 1.0, "week": 7.0, "month": 30.4375}
 
 
 @dataclass(frozen=True)
@@ -198,11 +198,11 @@ def model_rows(
         raise FitError(
             f"{outcome} has no variation left: every value is {found[0]}. Check the column, or say so in words."
         )
-    slot, days = _visits(scores, at)
+    slot, days, day_notes = visits_by_day(scores, at, design)
     seen = np.bincount(slot[there], minlength=len(days)) > 0
     visits = tuple(visit for visit, has in zip(days, seen, strict=True) if has)
     slot = (np.cumsum(seen) - 1)[slot[there]]
-    notes = []
+    notes = list(day_notes)
     if not seen.all():
         unseen = ", ".join(visit for visit, has in zip(days, seen, strict=True) if not has)
         notes.append(f"No value at {unseen}: not part of the model.")
@@ -214,6 +214,8 @@ def model_rows(
     notes += arm_notes
     if len(visits) < 2:
         raise FitError(f"{outcome} has values at one visit only ({visits[0]}): change needs two. Describe it instead.")
+    own_day, without_date, day_notes = days_of_scores(scores, taken, choice, outcome, differ=bool(day_notes))
+    notes += day_notes
     place = {name: k for k, name in enumerate(arms or ("",))}
     columns: dict[str, Column] = {
         "participant": scores["participant"].array.take(taken),
@@ -221,7 +223,8 @@ def model_rows(
             np.array([place.get(str(name), -1) for name in names])[code], categories=arms or ("",)
         ),
         "visit": pd.Categorical.from_codes(slot, categories=visits),
-        "day": scores["day"].to_numpy()[taken],
+        "day": own_day,
+        "planned_day": without_date,
         "value": found,
     }
     covariates = _covariates(columns["participant"], choice, participants)
@@ -241,18 +244,6 @@ def model_rows(
         randomised=design is not None and design.randomised and len(arms) > 1,
         baseline_mean=float(used.mean()) if len(used) else 0.0,
     )  # fmt: skip
-
-
-def _visits(scores: pd.DataFrame, at: np.ndarray) -> tuple[np.ndarray, dict[str, float]]:
-    """Each row's visit as a number in the order of the planned days, and the day of every visit."""
-    code, names = pd.factorize(scores["visit"].array.take(at))
-    day = scores["day"].to_numpy(dtype=float)[at]
-    known = np.flatnonzero(~np.isnan(day))[::-1]  # backwards, so that a visit's first day is written last
-    of_visit = np.full(len(names), np.nan)
-    of_visit[code[known]] = day[known]
-    order = np.lexsort((np.argsort(np.argsort(names.astype(object))), of_visit))  # by day, then by name
-    rank = np.argsort(order, kind="stable")
-    return rank[code], {str(names[k]): float(of_visit[k]) for k in order}
 
 
 def _arms(

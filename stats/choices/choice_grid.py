@@ -104,6 +104,8 @@ def model_options(fit: ChangeFit | None, protocol: Protocol) -> list[Option]:
     # Another time course brings its own covariance and its own way of the baseline, by the written rules.
     by_rule = {"random": None, "covariance": None, "baseline": "auto"}
     made.append(_option(TIME, TIMES[other], _with_model(time=other, knots=(), **by_rule)))
+    if model.days == "actual" and model.time != "visit":
+        made.append(_option(TIME, f"{TIMES[model.time]} on the planned days", _with_model(days="planned")))
     baseline = model.baseline
     made.append(_option(BASELINE, BASELINES.get(baseline, "by the written rules"), _as_it_is, True))
     one_arm = len(protocol.arms) < 2

@@ -1,7 +1,7 @@
 """Fit a linear mixed model by (restricted) maximum likelihood and ask it questions."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 
 import numpy as np
@@ -41,6 +41,7 @@ class MixedFit:
     notes: tuple[str, ...]
     terms: tuple[str, ...]
     unit: str = ""
+    variance_by: str | None = None
     moments: Moments = field(repr=False, kw_only=True)
     solution: Solution = field(repr=False, kw_only=True)
     layout: Layout | None = field(repr=False, default=None, kw_only=True)
@@ -325,6 +326,7 @@ def fit_mixed(
     correlated: bool = True,
     covariance: str | None = None,
     by: str | None = None,
+    variance_by: str | None = None,
     method: str = "reml",
     unit: str = "",
     weights: None = None,
@@ -338,7 +340,9 @@ def fit_mixed(
     there that came with data; `fit_change` reads such text by a grammar of its own (`outcomes.protocol.model_terms`).
     covariance: structure of the residuals over visits ("unstructured", "compound-symmetry", "ar1", "toeplitz",
     "ante-dependence", each also with "unequal-" before it; "exponential" by the numeric value of visit). With neither,
-    a random intercept. by: a column with covariance parameters of its own per level.
+    a random intercept. by: a column with covariance parameters of its own per level. variance_by: instead of by, a
+    column whose levels differ in the variance over visits alone (with random effects: of what is left), everything else
+    in common: one correlation, or one shape of the variances over visits times a ratio.
     weights, offset: not available; anything but None is a FitError that says what to do instead.
     Raises FitError where the data cannot carry the model; a variance of zero, a correlation of one or a covariance that
     the data cannot tell apart from another is a result with a note.
@@ -358,14 +362,21 @@ def fit_mixed(
         raise FitError(f"covariance='{covariance}' is over visits: name the visit column in visit=.")
     if random is None and covariance is None:
         random = "1"
-    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by)
+    if by is not None and variance_by is not None:
+        raise FitError(
+            f"by='{by}' and variance_by='{variance_by}' are both given. by= makes every covariance parameter one per "
+            "level, variance_by= the variance alone: name one of the two."
+        )
+    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by or variance_by)
     check_order(covariance, layout.slots, ordered=layout.ordered)
     moments, basis = pool_orthogonal(layout)
     times = visit_times(layout.slots) if covariance in ("exponential", "unequal-exponential") else None
     solution = solve(
-        moments, correlated=correlated, covariance=covariance, reml=method == "reml", times=times, basis=basis
-    )
-    return _wrap(solution, moments, layout, formula, random, correlated, covariance, by, method, unit, times)
+        moments, correlated=correlated, covariance=covariance, reml=method == "reml", times=times, basis=basis,
+        variances_only=variance_by is not None,
+    )  # fmt: skip
+    made = _wrap(solution, moments, layout, formula, random, correlated, covariance, by, method, unit, times)
+    return replace(made, variance_by=variance_by) if variance_by is not None else made
 
 
 def check_method(method: str) -> None:

@@ -163,6 +163,7 @@ class Template:
     correlated: bool
     reml: bool
     times: np.ndarray | None
+    variances_only: bool = False
 
     def fit(self, responses: np.ndarray) -> ManyFits:
         """Fit R responses (R, N), rows in the order of `layout.frame`."""
@@ -175,14 +176,16 @@ class Template:
             reml=self.reml,
             times=self.times,
             basis=basis,
+            variances_only=self.variances_only,
         )
         return ManyFits(self.layout.terms, self.layout.n_rows, solution, self, Y)
 
     def structure(self) -> Structure:
         """The covariance over the visits of the layout, in natural units."""
         return structure_over_visits(
-            self.layout, correlated=self.correlated, covariance=self.covariance, times=self.times
-        )
+            self.layout, correlated=self.correlated, covariance=self.covariance, times=self.times,
+            variances_only=self.variances_only,
+        )  # fmt: skip
 
 
 def template(
@@ -195,18 +198,19 @@ def template(
     correlated: bool = True,
     covariance: str | None = None,
     by: str | None = None,
+    variance_by: str | None = None,
     method: str = "reml",
 ) -> Template:
     """Prepare a model for many responses (arguments as in `fit_mixed`; the response column may hold anything)."""
     if random is None and covariance is None:
         random = "1"
-    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by)
+    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by or variance_by)
     check_order(covariance, layout.slots, ordered=layout.ordered)
     named = rank_report(layout.X, layout.terms)
     if named:
         raise collinear(list(named))
     times = visit_times(layout.slots) if covariance in ("exponential", "unequal-exponential") else None
-    return Template(layout, covariance, correlated, method == "reml", times)
+    return Template(layout, covariance, correlated, method == "reml", times, variance_by is not None)
 
 
 def fit_many(frame: pd.DataFrame, formula: str, responses: np.ndarray, **model) -> ManyFits:

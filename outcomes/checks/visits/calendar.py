@@ -10,6 +10,7 @@ from outcomes.findings import as_text, flag, texts
 from outcomes.library.instrument import Item, Scale
 from outcomes.library.known import find_instrument
 from outcomes.reading.cells import dates
+from outcomes.scoring.own_days import own_days
 from outcomes.sheets import MEASUREMENTS
 from outcomes.study import Study
 
@@ -187,8 +188,5 @@ def planned_days(study: Study, visits: pd.Series) -> pd.Series:
 
 def dated_visits(study: Study) -> pd.DataFrame:
     """Visits with a date, of planned visits, with `study_day` counted from the participant's baseline visit."""
-    baseline = study.protocol.baseline
-    frame = study.visits[study.visits["date"].notna()].drop_duplicates(["participant", "visit"]).copy()
-    start = frame[frame["visit"] == baseline.id].set_index("participant")["date"]
-    frame["study_day"] = (frame["date"] - looked_up(frame["participant"], start)).dt.days + baseline.day
+    frame = own_days(study)
     return frame[frame["visit"].isin([visit.id for visit in study.protocol.visits]) & frame["study_day"].notna()]

@@ -59,7 +59,7 @@ def _orthonormal(Z: np.ndarray, weight: np.ndarray, turn: np.ndarray) -> np.ndar
 
 def natural_parameters(structure: Structure, theta: np.ndarray, scale: np.ndarray, turn: np.ndarray) -> np.ndarray:
     """theta (R, K) of y / scale (R,) and Z M in the units of y and Z: G of Z is M G M'."""
-    power = [0 if label.startswith("corr") else 2 for _, label in structure.names]
+    power = [0 if label.startswith(("corr", "ratio")) else 2 for _, label in structure.names]
     natural = theta * scale[:, None] ** np.array(power)
     single = 0
     for size, at in structure.cones:

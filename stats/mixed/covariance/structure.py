@@ -174,7 +174,7 @@ class Sum(Structure):
 
     def _half(self) -> np.ndarray:
         """Halve variances, leave correlations."""
-        return np.array([1.0 if name.startswith("corr") else 0.5 for _, name in self.right.names])
+        return np.array([1.0 if name.startswith(("corr", "ratio")) else 0.5 for _, name in self.right.names])
 
     def inside(self, theta: np.ndarray) -> np.ndarray:
         one, two = self._split(theta)

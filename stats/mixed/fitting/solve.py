@@ -90,11 +90,13 @@ def solve(
     reml: bool = True,
     times: np.ndarray | None = None,
     basis: np.ndarray | None = None,
+    variances_only: bool = False,
 ) -> Solution:
     """Maximum (restricted) likelihood of every replicate of `moments`.
 
     basis: columns that are orthogonal already, with a response less its least-squares fit (`pool_orthogonal`,
     `orthogonal`), come with the matrix that made them; else it is found here.
+    variances_only: groups differ in the variance over visits alone (`build_structure`).
     Raises FitError where a coefficient or a covariance cannot be estimated from these moments at all.
     """
     if basis is None:
@@ -122,6 +124,7 @@ def solve(
         unit.groups,
         correlated=correlated,
         covariance=covariance,
+        variances_only=variances_only,
     )
     likelihood = Likelihood(unit, structure, reml=reml)
     start = structure.start(_pooled_residuals(unit, covariance))

@@ -42,13 +42,13 @@ def natural_structure(fit: Fitted) -> tuple[Structure, np.ndarray]:
     """The structure over the visits themselves (not rotated slots), and its parameters in natural units (1, K)."""
     structure = build_structure(
         geometry_of(fit.moments, fit.times), fit.moments.slots, fit.moments.random_terms, fit.moments.groups,
-        correlated=fit.correlated, covariance=fit.covariance,
+        correlated=fit.correlated, covariance=fit.covariance, variances_only=fit.variance_by is not None,
     )  # fmt: skip
     return structure, fit.solution.theta[:1]
 
 
 def structure_over_visits(
-    layout: Layout, *, correlated: bool, covariance: str | None, times: np.ndarray | None
+    layout: Layout, *, correlated: bool, covariance: str | None, times: np.ndarray | None, variances_only: bool = False
 ) -> Structure:
     """The structure over the visits of a layout, patterns numbered as `pool_layout` numbers them."""
     pattern = pattern_of_participants(layout)
@@ -64,8 +64,9 @@ def structure_over_visits(
         n_groups=len(layout.groups),
     )
     return build_structure(
-        geometry, layout.slots, layout.random_terms, layout.groups, correlated=correlated, covariance=covariance
-    )
+        geometry, layout.slots, layout.random_terms, layout.groups, correlated=correlated, covariance=covariance,
+        variances_only=variances_only,
+    )  # fmt: skip
 
 
 def alike(layout: Layout, structure: Structure, theta: np.ndarray) -> Iterator[Alike]:

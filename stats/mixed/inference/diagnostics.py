@@ -145,7 +145,7 @@ def _without(fit: Fitted, layout: Layout, person: int) -> np.ndarray:
     moments, basis = pool_orthogonal(part)
     solution = solve(
         moments, correlated=fit.correlated, covariance=fit.covariance, reml=fit.method == "reml", times=fit.times,
-        basis=basis,
+        basis=basis, variances_only=fit.variance_by is not None,
     )  # fmt: skip
     if not solution.converged[0]:
         raise FitError("Without this participant the likelihood has no proven maximum.")

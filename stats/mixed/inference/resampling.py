@@ -113,7 +113,10 @@ def simulate_responses(fit: Fitted, rng: np.random.Generator, replicates: int) -
 def _parametric(fit: Fitted, L: np.ndarray, rng: np.random.Generator, replicates: int) -> np.ndarray:
     Y = simulate_responses(fit, rng, replicates)
     # simulate_responses refused a fit without rows
-    again = Template(fit.layout, fit.covariance, fit.correlated, fit.method == "reml", fit.times)  # type: ignore[arg-type]
+    again = Template(
+        fit.layout,  # type: ignore[arg-type]
+        fit.covariance, fit.correlated, fit.method == "reml", fit.times, fit.variance_by is not None,
+    )  # fmt: skip
     made = again.fit(Y).estimates(L, "normal")
     return (made.estimate - L @ fit.beta) / made.std_error
 
@@ -151,6 +154,7 @@ def _case(fit: Fitted, L: np.ndarray, rng: np.random.Generator, replicates: int)
                 covariance=fit.covariance,
                 reml=fit.method == "reml",
                 times=fit.times,
+                variances_only=fit.variance_by is not None,
             )
         except FitError:
             continue

@@ -29,7 +29,12 @@ MODELS += [{"random": "1"}, {"random": "1 + week"}, {"random": "1 + week", "corr
 MODELS += [{"random": "1", "covariance": name} for name in ("ar1", "exponential", "unequal-ar1")]
 MODELS += [{"covariance": name, "by": "arm"} for name in ("unstructured", "unequal-ar1", "toeplitz", "exponential")]
 MODELS += [{"random": "1 + week", "by": "arm"}, {"random": "1", "covariance": "ar1", "by": "arm"}]
-NAMES = [" ".join(map(str, model.values())) for model in MODELS]
+MODELS += [
+    {"covariance": name, "variance_by": "arm"}
+    for name in ("compound-symmetry", "toeplitz", "ar1", "unequal-ante-dependence", "unstructured")
+]
+MODELS += [{"random": "1", "variance_by": "arm"}, {"random": "1 + week", "covariance": "ar1", "variance_by": "arm"}]
+NAMES = [" ".join(f"{'variance ' * (key == 'variance_by')}{value}" for key, value in m.items()) for m in MODELS]
 
 
 class Dense:
@@ -85,7 +90,7 @@ def prepared(model: dict, reml: bool = True, seed: int = 1) -> tuple[Likelihood,
     """Likelihood, dense rival and a point inside the parameter space away from the maximum."""
     timed = model.get("covariance", "").endswith("exponential")
     frame = cohort(seed)
-    random, by = model.get("random"), model.get("by")
+    random, by = model.get("random"), model.get("by") or model.get("variance_by")
     layout = build_layout(
         frame, FORMULA, participant="participant", visit="day" if timed else "visit", random=random, by=by
     )
@@ -97,6 +102,7 @@ def prepared(model: dict, reml: bool = True, seed: int = 1) -> tuple[Likelihood,
         moments.groups,
         correlated=model.get("correlated", True),
         covariance=model.get("covariance"),
+        variances_only="variance_by" in model,
     )
     rng = np.random.default_rng(7)
     T = len(moments.slots)
@@ -157,6 +163,7 @@ def test_every_covariance_is_fitted_to_its_maximum(model: dict) -> None:
         moments.groups,
         correlated=fit.correlated,
         covariance=fit.covariance,
+        variances_only=fit.variance_by is not None,
     )
     theta = fit.variances()["value"].to_numpy()
     assert fit.loglik == pytest.approx(dense.loglik(theta), abs=1e-8)
@@ -171,7 +178,7 @@ def test_every_covariance_is_fitted_to_its_maximum(model: dict) -> None:
     np.testing.assert_allclose(fit.coefficient_covariance("normal"), phi, rtol=1e-7, atol=1e-10)
 
 
-@pytest.mark.parametrize("model", [m for m in MODELS if "by" not in m][::3], ids=str)
+@pytest.mark.parametrize("model", [m for m in MODELS if not {"by", "variance_by"} & set(m)][::3], ids=str)
 @pytest.mark.parametrize("method", ["reml", "ml"])
 def test_by_arm_equals_separate_fits_where_the_means_are_separate(model: dict, method: str) -> None:
     frame = cohort(5, people=50)
