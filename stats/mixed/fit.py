@@ -211,21 +211,34 @@ class MixedFit:
         """
         solution = self.solution
         names, value, keep = solution.structure.names, solution.theta[0], np.arange(solution.structure.size)
+        all_names = names
         if solution.flat is not None and solution.kept is not None:
             keep, value = solution.flat.keep, solution.kept[0]
-            if any(names[k][0] == "participant" for k in keep):
+            inside = solution.structure.size - self._n_above
+            if any(names[k][0] == "participant" for k in keep) and (solution.flat.dropped < inside).any():
                 V = self.visit_covariance
                 pairs = [(j, k) for j in range(len(V)) for k in range(j + 1) if np.isfinite(V.iloc[j, k])]
                 names = tuple(
                     ("visit", f"var({V.index[j]})" if j == k else f"cov({V.index[j]}, {V.index[k]})") for j, k in pairs
                 )
-                keep, value = np.arange(len(pairs)), np.array([V.iloc[j, k] for j, k in pairs])
+                value = np.array([V.iloc[j, k] for j, k in pairs])
+                above = [k for k in solution.flat.keep if k >= inside]
+                names, value = (*names, *(all_names[k] for k in above)), np.append(value, solution.kept[0][above])
+                keep = np.arange(len(names))
         parts, labels = zip(*(names[k] for k in keep), strict=True)
         return pd.DataFrame({"component": parts, "name": labels, "value": value[keep]})
 
     @property
+    def _n_above(self) -> int:
+        """Variances of sites and therapists, the last parameters."""
+        return 0 if self.moments.sites is None else len(self.moments.sites.effects.names)
+
+    @property
     def visit_covariance(self) -> pd.DataFrame:
-        """Fitted covariance of the outcome over visits (slots), in squared units; first group where by= was used."""
+        """Fitted covariance of the outcome over visits (slots), in squared units; first group where by= was used.
+
+        With sites or therapists: inside participants, given those (their variances stand in `variances()`).
+        """
         return visit_covariance(self)
 
     def robust(self, kind: str = "CR2", level: float = 0.95) -> pd.DataFrame:
@@ -300,6 +313,11 @@ class MixedFit:
         A column is between participants when it is constant within every one of them.
         """
         layout = self._rows("between-within degrees of freedom")
+        if layout.sites is not None:
+            raise FitError(
+                "Between-within degrees of freedom know two levels, participants and their visits; this model has "
+                "sites or therapists above. Use Kenward-Roger or Satterthwaite df."
+            )
         starts = layout.starts()[:-1]
         spread = np.abs(layout.X - layout.X[starts][layout.person]).max(axis=0)
         between = spread <= 1e-12 * np.abs(layout.X).max(axis=0)
@@ -329,6 +347,9 @@ def fit_mixed(
     variance_by: str | None = None,
     method: str = "reml",
     unit: str = "",
+    site: str | None = None,
+    site_random: str | None = None,
+    crossed: str | None = None,
     weights: None = None,
     offset: None = None,
 ) -> MixedFit:
@@ -343,6 +364,10 @@ def fit_mixed(
     a random intercept. by: a column with covariance parameters of its own per level. variance_by: instead of by, a
     column whose levels differ in the variance over visits alone (with random effects: of what is left), everything else
     in common: one correlation, or one shape of the variances over visits times a ratio.
+    site: column of the sites that participants belong to: an independent intercept of each, site_random="1" (the
+    default), or "1 + arm" for an effect of the arm that differs between sites as well, independent of the intercept
+    (arms centred; the variance is that of a difference between two arms). crossed: column of a factor crossed with
+    participants, or changing between their visits: therapists, raters. Each adds a row to `variances()`.
     weights, offset: not available; anything but None is a FitError that says what to do instead.
     Raises FitError where the data cannot carry the model; a variance of zero, a correlation of one or a covariance that
     the data cannot tell apart from another is a result with a note.
@@ -354,9 +379,8 @@ def fit_mixed(
         raise FitError(f"offset= was given. {NO_OFFSET}")
     if random is not None and "|" in random:
         raise FitError(
-            f"random='{random}' names a grouping; random effects here are per {participant}. For therapists or "
-            "sites: add them to the formula as fixed effects (few of them), or, where each participant has one, "
-            "compare CR2 with participant= set to the site. Crossed effects do not fit the pooled form."
+            f"random='{random}' names a grouping; random effects here are per {participant}. For sites give site=, "
+            "for therapists crossed=, each the name of a column."
         )
     if covariance is not None and visit is None:
         raise FitError(f"covariance='{covariance}' is over visits: name the visit column in visit=.")
@@ -367,7 +391,10 @@ def fit_mixed(
             f"by='{by}' and variance_by='{variance_by}' are both given. by= makes every covariance parameter one per "
             "level, variance_by= the variance alone: name one of the two."
         )
-    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by or variance_by)
+    layout = build_layout(
+        frame, formula, participant=participant, visit=visit, random=random, by=by or variance_by, site=site,
+        site_random=site_random, crossed=crossed,
+    )  # fmt: skip
     check_order(covariance, layout.slots, ordered=layout.ordered)
     moments, basis = pool_orthogonal(layout)
     times = visit_times(layout.slots) if covariance in ("exponential", "unequal-exponential") else None
@@ -467,7 +494,8 @@ def boundary_note(solution: Solution) -> str:
     theta, zero = solution.theta[0], []
     for size, at in solution.structure.cones:
         diagonal = [at[k] for k in range(len(at)) if size == 1 or k in {i * (i + 3) // 2 for i in range(size)}]
-        zero += [solution.structure.names[k][1] for k in diagonal if theta[k] <= 1e-9 * np.abs(theta).max()]
+        for part, name in (solution.structure.names[k] for k in diagonal if theta[k] <= 1e-9 * np.abs(theta).max()):
+            zero.append(name if part == "participant" else f"{name} of {part}")
     what = f"{', '.join(zero)} estimated as zero" if zero else "random effects estimated as perfectly correlated"
     if solution.unbounded[0]:
         done = (

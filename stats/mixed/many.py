@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from stats.errors import FitError
 from stats.mixed.covariance.structure import Structure
 from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.fitting.solve import Solution, solve
@@ -113,6 +114,8 @@ class ManyFits:
 
     def alike(self, some: np.ndarray | None = None) -> Iterator[Alike]:
         """Participants pattern by pattern with their fitted covariances; `some` of the replicates (all)."""
+        if self.template.layout.sites is not None:
+            raise FitError("Robust and simulated answers of many fits are not there for models with sites.")
         theta = self.solution.theta
         return alike(self.template.layout, self.template.structure(), theta if some is None else theta[some])
 
@@ -200,11 +203,17 @@ def template(
     by: str | None = None,
     variance_by: str | None = None,
     method: str = "reml",
+    site: str | None = None,
+    site_random: str | None = None,
+    crossed: str | None = None,
 ) -> Template:
     """Prepare a model for many responses (arguments as in `fit_mixed`; the response column may hold anything)."""
     if random is None and covariance is None:
         random = "1"
-    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by or variance_by)
+    layout = build_layout(
+        frame, formula, participant=participant, visit=visit, random=random, by=by or variance_by, site=site,
+        site_random=site_random, crossed=crossed,
+    )  # fmt: skip
     check_order(covariance, layout.slots, ordered=layout.ordered)
     named = rank_report(layout.X, layout.terms)
     if named:

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from stats.errors import FitError
+from stats.mixed.covariance.site_variances import TwoLevels
 from stats.mixed.covariance.structure import Structure
 from stats.mixed.model.moments import Moments
 
@@ -59,6 +60,9 @@ def _orthonormal(Z: np.ndarray, weight: np.ndarray, turn: np.ndarray) -> np.ndar
 
 def natural_parameters(structure: Structure, theta: np.ndarray, scale: np.ndarray, turn: np.ndarray) -> np.ndarray:
     """theta (R, K) of y / scale (R,) and Z M in the units of y and Z: G of Z is M G M'."""
+    if isinstance(structure, TwoLevels):
+        below = natural_parameters(structure.inner, theta[:, : structure.lower], scale, turn)
+        return np.concatenate([below, theta[:, structure.lower :] * scale[:, None] ** 2], axis=1)
     power = [0 if label.startswith(("corr", "ratio")) else 2 for _, label in structure.names]
     natural = theta * scale[:, None] ** np.array(power)
     single = 0

@@ -12,38 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stats.mixed.covariance.site_variances import TwoLevels
 from stats.mixed.covariance.structure import Structure
 from stats.mixed.fitting.likelihood import Likelihood, Point
 
 NULL = 1e-9  # eigenvalues of E below this, true ones were never found below 1e-5
 FELT = 1e-6  # share of a combination's variance that moves with a null direction of unit information
-
-
-class Reduced(Structure):
-    """A structure some of whose parameters are held at fixed values; `keep` are the places of the others."""
-
-    def __init__(self, whole: Structure, keep: np.ndarray, held: np.ndarray) -> None:
-        self.whole, self.keep, self.held = whole, keep, held
-        self.names = tuple(whole.names[k] for k in keep)
-
-    def embed(self, theta: np.ndarray) -> np.ndarray:
-        """Parameters of the whole structure (R, K)."""
-        full = np.repeat(self.held[None], len(theta), axis=0)
-        full[:, self.keep] = theta
-        return full
-
-    def matrix(self, theta: np.ndarray) -> np.ndarray:
-        return self.whole.matrix(self.embed(theta))
-
-    def first(self, theta: np.ndarray) -> np.ndarray:
-        return np.asarray(self.whole.first(self.embed(theta)))[:, self.keep]
-
-    def second(self, theta: np.ndarray) -> np.ndarray | None:
-        bend = self.whole.second(self.embed(theta))
-        return None if bend is None else bend[:, self.keep][:, :, self.keep]
-
-    def start(self, pooled: np.ndarray) -> np.ndarray:
-        return self.whole.start(pooled)[:, self.keep]
 
 
 @dataclass(frozen=True)
@@ -66,7 +40,7 @@ def flat_directions(likelihood: Likelihood, point: Point) -> Flat | None:
     """
     if not np.isfinite(point.loglik[0]):
         return None
-    full = full_information(likelihood, point)
+    full = likelihood.full_information(point)
     bears = full > 0
     size = np.sqrt(np.where(bears, full, 1.0))
     E = np.where(bears[:, None] & bears, point.expected[0] / (size[:, None] * size), np.eye(len(size)))
@@ -89,31 +63,33 @@ def flat_directions(likelihood: Likelihood, point: Point) -> Flat | None:
     return Flat(stays, dropped, vectors[:, null] / size[:, None])
 
 
-def full_information(likelihood: Likelihood, point: Point) -> np.ndarray:
-    """1/2 tr(W V_k W V_k) of the first replicate (K,): the information about each parameter were X known away."""
-    turned = np.asarray(likelihood.structure.first(point.theta[:1]))[0] @ point.W[0]  # V_k W (K, P, T, T)
-    squares = (turned * turned.swapaxes(2, 3)).sum(axis=(2, 3))
-    return 0.5 * squares @ np.broadcast_to(likelihood.n[0], squares.shape[1:])
-
-
 def _order(structure: Structure) -> list[int]:
-    """Places in the order they are kept: residual and visits, then participants' variances, covariances last."""
+    """Places in the order they are kept: residual and visits, sites, participants' variances, covariances last."""
+    above = _above(structure)
 
     def rank(k: int) -> tuple[int, int]:
         part, name = structure.names[k]
-        return (part == "participant") + (name.startswith("cov(") and part == "participant"), k
+        if part == "participant":
+            return 2 + name.startswith("cov("), k
+        return int(part in above), k
 
     return sorted(range(structure.size), key=rank)
 
 
+def _above(structure: Structure) -> tuple[str, ...]:
+    return structure.above if isinstance(structure, TwoLevels) else ()
+
+
 def held_values(structure: Structure, start: np.ndarray) -> np.ndarray:
     """Where dropped parameters are held (K,): (co)variances of random effects at zero, others at the start."""
-    zero = [part == "participant" for part, _ in structure.names]
+    zero = [part in ("participant", *_above(structure)) for part, _ in structure.names]
     return np.where(zero, 0.0, start)
 
 
 def white(likelihood: Likelihood, theta: np.ndarray) -> bool:
     """Whether the covariance is one variance times the identity over what was observed: least squares is exact."""
+    if isinstance(likelihood.structure, TwoLevels) and likelihood.structure.effects.names:
+        return False
     first = np.asarray(likelihood.structure.first(theta[:1]))[0]
     sheets = np.where(likelihood.mask, np.broadcast_to(first, (len(first), *likelihood.mask.shape)), 0.0)
     bearing = sheets[np.abs(sheets).max(axis=(1, 2, 3)) > 0]
@@ -136,10 +112,7 @@ def felt(likelihood: Likelihood, point: Point, flat: Flat, L: np.ndarray) -> np.
     size = np.einsum("mq,mq->m", half, L)
     P = np.einsum("kd,kab->dab", flat.directions, point.P[0])
     variance = np.abs(np.einsum("ma,dab,mb->dm", half, P, half))
-    first = np.asarray(likelihood.structure.first(point.theta[:1]))[0]
-    V = np.einsum("kd,kptu->dptu", flat.directions, first)
-    W = point.W[0]
-    weights = (W @ V @ W @ V @ W).reshape(1, len(V), -1)
-    Q = likelihood.over_rows(weights).reshape(len(V), *phi.shape)
+    alone = likelihood.subset(np.arange(len(point.theta)) == 0)
+    Q = np.stack([alone.weighted_squares(point, np.outer(c, c)[None], None)[0] for c in flat.directions.T])
     moved = np.einsum("ma,dab,mb->dm", half, Q - P @ phi @ P, half)
     return ((variance > FELT * size) | (np.abs(moved) > FELT * size)).any(axis=0)

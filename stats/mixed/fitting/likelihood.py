@@ -79,7 +79,7 @@ class Likelihood:
 
     def subset(self, keep: np.ndarray) -> "Likelihood":
         """The same likelihood for some of the replicates."""
-        part = object.__new__(Likelihood)
+        part = object.__new__(type(self))
         part.__dict__.update(self.__dict__)
         part.BC = self.BC[keep]
         if self.own_design:
@@ -194,6 +194,37 @@ class Likelihood:
             bend = self._over_slots(second.reshape(R, K * K, *second.shape[3:]), pull[:, None])
             observed = observed + 0.5 * bend.reshape(R, K, K)
         return Point(theta, loglik, beta, phi, score, expected, observed, Pk, W)
+
+    def weighted_squares(self, point: Point, weights: np.ndarray, bend: np.ndarray | None) -> np.ndarray:
+        """sum_km w_km X'W V_k W V_m W X less a quarter of X'W bend W X (R, q, q).
+
+        weights (R, K, K); bend (R, P or 1, T, T): second derivatives, weighted already.
+        """
+        R, K = point.theta.shape
+        first = self.structure.first(point.theta)
+        weighted = (weights @ first.reshape(len(first), K, -1)).reshape(R, *first.shape[1:])
+        inner = (first @ point.W[:, None] @ weighted).sum(axis=1)
+        if bend is not None:
+            inner = inner - 0.25 * bend
+        sheets = (point.W @ inner @ point.W).reshape(R, 1, self.P * self.T * self.T)
+        return self.over_rows(sheets).reshape(R, self.q, self.q)
+
+    def bend_traces(self, point: Point, bend: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """tr(P V_k P bend) (R, K) but for the term of X twice, tr(Phi P_k Phi X'W bend W X), and X'W bend W X."""
+        R, q, P, T, phi = len(point.theta), self.q, self.P, self.T, point.phi
+        WVW = point.W[:, None] @ self.structure.first(point.theta) @ point.W[:, None]  # (R, K, P, T, T)
+        WMW = point.W @ bend @ point.W
+        H = self.over_columns(phi.reshape(R, 1, q * q)).reshape(R, P, T, T)
+        cross = WVW @ np.broadcast_to(bend, point.W.shape)[:, None]  # W V_r W M
+        c = np.einsum("rkptt,rp->rk", cross, np.broadcast_to(self.n, (R, P)))
+        c = c - 2 * np.einsum("rkptu,rptu->rk", cross @ point.W[:, None], H)
+        return c, self.over_rows(WMW.reshape(R, 1, P * T * T)).reshape(R, q, q)
+
+    def full_information(self, point: Point) -> np.ndarray:
+        """1/2 tr(W V_k W V_k) of the first replicate (K,): the information on a parameter were X known away."""
+        turned = np.asarray(self.structure.first(point.theta[:1]))[0] @ point.W[0]  # V_k W (K, P, T, T)
+        squares = (turned * turned.swapaxes(2, 3)).sum(axis=(2, 3))
+        return 0.5 * squares @ np.broadcast_to(self.n[0], squares.shape[1:])
 
     def _turned(self, first: np.ndarray, W: np.ndarray) -> np.ndarray:
         """W V_k W: (R, K, P T T)."""

@@ -85,14 +85,11 @@ class SmallSample:
             W = self.inverse_information(kind)[0]
             lik, point = self.likelihood, self.point
             R, K = point.theta.shape
-            q, P, T = lik.q, lik.P, lik.T
-            first = lik.structure.first(point.theta)
-            weighted = (W @ first.reshape(len(first), K, -1)).reshape(R, *first.shape[1:])
-            inner = (first @ point.W[:, None] @ weighted).sum(axis=1)  # sum W_km V_k W V_m
-            bend = self._bend(kind)
-            if bend is not None:
-                inner = inner - 0.25 * bend
-            Q = lik.over_rows((point.W @ inner @ point.W).reshape(R, 1, P * T * T)).reshape(R, q, q)
+            q = lik.q
+            Q = lik.weighted_squares(point, W, self._bend(kind))
+            weights = self.inverse_information(kind)[1]
+            if weights is not None:
+                Q = Q + 0.25 * np.einsum("rk,rkab->rab", weights, point.P)
             Pm = point.P.reshape(R, K, q * q)
             WP = (W @ Pm).reshape(R, K, q, q)
             PP = (point.P @ point.phi[:, None] @ WP).sum(axis=1)
@@ -103,15 +100,11 @@ class SmallSample:
 
     def _bend(self, kind: str) -> np.ndarray | None:
         """sum W_km V_km (R, P or 1, T, T), second derivatives weighted; None where the covariance is linear."""
-        W, weights, _ = self.inverse_information(kind)
-        structure, theta = self.likelihood.structure, self.point.theta
-        second = structure.second(theta)
-        bend = None if second is None else np.einsum("rkm,rkmptu->rptu", W, second)
-        if weights is not None:
-            first = np.broadcast_to(structure.first(theta), (*theta.shape, *structure.first(theta).shape[2:]))
-            along = np.einsum("rk,rkptu->rptu", weights, first)
-            bend = along if bend is None else bend + along
-        return bend
+        second = self.likelihood.structure.second(self.point.theta)
+        if second is None:
+            return None
+        K = second.shape[1]  # variances above participants come last and are linear
+        return np.einsum("rkm,rkmptu->rptu", self.inverse_information(kind)[0][:, :K, :K], second)
 
     def bias_corrected(self) -> np.ndarray:
         """Kenward & Roger's covariance of 2009 (R, q, q): `adjusted` + sum_s b_s Phi P_s Phi.
@@ -119,18 +112,16 @@ class SmallSample:
         b = -1/4 W c, c_r = tr(P V_r P sum W_tu V_tu), is the first-order bias of the estimated parameters under REML.
         """
         bend, adjusted = self._bend("expected"), self.adjusted("expected")
-        if bend is None:
+        along = self.inverse_information("expected")[1]
+        if bend is None and along is None:
             return adjusted
         lik, point, phi = self.likelihood, self.point, self.point.phi
-        R, q, P, T = len(point.theta), lik.q, lik.P, lik.T
-        WVW = point.W[:, None] @ lik.structure.first(point.theta) @ point.W[:, None]  # (R, K, P, T, T)
-        WMW = point.W @ bend @ point.W
-        H = lik.over_columns(phi.reshape(R, 1, q * q)).reshape(R, P, T, T)
-        cross = WVW @ np.broadcast_to(bend, point.W.shape)[:, None]  # W V_r W M
-        c = np.einsum("rkptt,rp->rk", cross, np.broadcast_to(lik.n, (R, P)))
-        c = c - 2 * np.einsum("rkptu,rptu->rk", cross @ point.W[:, None], H)
-        PhiM = phi @ lik.over_rows(WMW.reshape(R, 1, P * T * T)).reshape(R, q, q)
-        c = c - np.einsum("rab,rkbc,rca->rk", phi, point.P, PhiM)
+        c = np.zeros_like(point.theta)
+        if along is not None:
+            c = c + 2 * np.einsum("rkm,rm->rk", point.expected, along)
+        if bend is not None:
+            traces, bent = lik.bend_traces(point, bend)
+            c = c + traces - np.einsum("rab,rkbc,rca->rk", phi, point.P, phi @ bent)
         W, _, _ = self.inverse_information("expected")
         bias = -0.25 * (W @ c[:, :, None])[:, :, 0]
         return adjusted + phi @ np.einsum("rk,rkab->rab", bias, point.P) @ phi

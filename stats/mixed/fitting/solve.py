@@ -1,5 +1,6 @@
 """Solve the likelihood of pooled moments in well-scaled coordinates, for R stacked responses."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -7,12 +8,14 @@ import numpy as np
 from stats.errors import FitError
 from stats.mixed.covariance.effect_columns import natural_parameters, well_scaled
 from stats.mixed.covariance.geometry import geometry_of
+from stats.mixed.covariance.site_variances import Reduced, ReducedTwoLevels, TwoLevels, reduced
 from stats.mixed.covariance.structure import Structure
 from stats.mixed.covariance.structures_by_name import build_structure
-from stats.mixed.fitting.identified import Flat, Reduced, felt, flat_directions, held_values, white
+from stats.mixed.fitting.identified import Flat, felt, flat_directions, held_values, white
 from stats.mixed.fitting.likelihood import Likelihood
 from stats.mixed.fitting.reml import Optimum, maximise
 from stats.mixed.fitting.small_sample import KENWARD_ROGER, SmallSample
+from stats.mixed.fitting.two_levels import likelihood_of
 from stats.mixed.model.layout import collinear
 from stats.mixed.model.masks import every, some
 from stats.mixed.model.moments import Moments
@@ -75,7 +78,7 @@ class Solution:
             return np.zeros(len(scaled), dtype=bool)
         at = self.small.point.theta[:1]
         structure = self.small.likelihood.structure
-        theta = structure.embed(at) if isinstance(structure, Reduced) else at
+        theta = structure.embed(at) if isinstance(structure, Reduced | ReducedTwoLevels) else at
         whole = self.whole.subset(np.arange(len(self.scale)) == 0)
         point = whole.at(theta)
         here = flat_directions(whole, point)  # null vectors of a covariance that bends turn with theta
@@ -115,9 +118,9 @@ def solve(
         )
     scale = np.sqrt(variance)
     unit, turn = well_scaled(moments.scaled(1 / scale), correlated=correlated)
-    if unit.random_terms and covariance is None:
+    if unit.random_terms and covariance is None and unit.sites is None:
         unit = unit.rotated()
-    structure = build_structure(
+    structure: Structure = build_structure(
         geometry_of(unit, times),
         unit.slots,
         unit.random_terms,
@@ -126,40 +129,64 @@ def solve(
         covariance=covariance,
         variances_only=variances_only,
     )
-    likelihood = Likelihood(unit, structure, reml=reml)
+    if unit.sites is not None:
+        structure = TwoLevels(structure, unit.sites.effects)
+    likelihood = likelihood_of(unit, structure, reml=reml)
     start = structure.start(_pooled_residuals(unit, covariance))
-    optimum = maximise(likelihood, start)
-    flat = _flat(likelihood, optimum, start)
     rows, q = moments.n_rows, len(basis)
-    theta, kept, whole, loglik = optimum.shown.theta, None, None, optimum.shown.loglik
-    converged, boundary, unbounded = optimum.converged, optimum.boundary, optimum.unbounded
-    shown, point = optimum.shown, optimum.point
+    flat, kept, whole = _flat_above(likelihood, start), None, None
     if flat is not None:
-        whole = likelihood
-        reduced = Reduced(structure, flat.keep, held_values(structure, start[0]))
-        likelihood = Likelihood(unit, reduced, reml=reml)
+        whole, likelihood, embed = _without(likelihood, unit, structure, flat, start[0])
+        optimum = maximise(likelihood, start[:, flat.keep])
+        theta, loglik = embed(optimum.shown.theta), optimum.shown.loglik
+    else:
+        optimum = maximise(likelihood, start)
+        flat = _flat(likelihood, optimum, start)
+        theta, loglik = optimum.shown.theta, optimum.shown.loglik
+    converged, boundary, unbounded = optimum.converged, optimum.boundary, optimum.unbounded
+    shown, point, held = optimum.shown, optimum.point, boundary
+    if flat is not None and whole is None:
+        whole, likelihood, embed = _without(likelihood, unit, structure, flat, start[0])
         optimum = maximise(likelihood, start[:, flat.keep])
         shown = point = optimum.point
-        kept = natural_parameters(structure, reduced.embed(point.theta), scale, turn)
         # The same likelihood over fewer parameters; where it is higher, proper random effects cannot reach it.
         unbounded = boundary = optimum.converged & converged & (optimum.loglik > loglik + 1e-6)
-        theta = np.where(converged[:, None], theta, reduced.embed(point.theta))
+        theta = np.where(converged[:, None], theta, embed(point.theta))
         loglik = np.where(converged, loglik, optimum.loglik)
-        converged = optimum.converged
+        converged, held = optimum.converged, np.zeros_like(boundary)
+    if flat is not None:
+        kept = natural_parameters(structure, embed(shown.theta), scale, turn)
     loglik = loglik - rows * np.log(scale)
     if reml:
         loglik = loglik + q * np.log(scale) + np.linalg.slogdet(basis)[1]
     bearing = np.count_nonzero(point.expected[0].diagonal())
     exact_df = float(rows - q) if reml and bearing == 1 and white(likelihood, point.theta) else None
     shown = replace(shown, beta=shown.beta + unit.shift)
-    held = boundary if flat is None else np.zeros_like(boundary)
     small = free = SmallSample(likelihood, shown, held, exact_df=exact_df)
-    if flat is None and some(unbounded):
+    if shown.theta is not point.theta and some(unbounded):
         free = SmallSample(likelihood, replace(point, beta=point.beta + unit.shift), boundary & ~unbounded)
     return Solution(
         structure, small, free, scale, basis, loglik, natural_parameters(structure, theta, scale, turn), converged,
         boundary, unbounded, optimum.iterations, flat, kept, whole,
     )  # fmt: skip
+
+
+def _without(
+    likelihood: Likelihood, moments: Moments, structure: Structure, flat: Flat, start: np.ndarray
+) -> tuple[Likelihood, Likelihood, Callable[[np.ndarray], np.ndarray]]:
+    """The likelihood itself, the one over the parameters that stay, and from those to all of them."""
+    part = reduced(structure, flat.keep, held_values(structure, start))
+    return likelihood, likelihood_of(moments, part, reml=likelihood.reml), part.embed
+
+
+def _flat_above(likelihood: Likelihood, start: np.ndarray) -> Flat | None:
+    """Flat directions that take in a variance above participants: such a one runs away, so it is looked for first."""
+    structure = likelihood.structure
+    if not isinstance(structure, TwoLevels):
+        return None
+    first = likelihood.subset(np.arange(len(start)) == 0)
+    flat = flat_directions(first, first.at(start[:1]))
+    return flat if flat is not None and (flat.dropped >= structure.lower).any() else None
 
 
 def _flat(likelihood: Likelihood, optimum: Optimum, start: np.ndarray) -> Flat | None:

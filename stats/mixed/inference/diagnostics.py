@@ -1,7 +1,7 @@
 """What a reviewer asks of a fitted model: residuals, predictions, influence, fit of the covariance."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -10,7 +10,7 @@ from scipy.special import ndtri
 from stats.errors import FitError
 from stats.mixed.fitting.reml import cone_matrices
 from stats.mixed.fitting.solve import solve
-from stats.mixed.inference.blocks import blocks, natural_structure
+from stats.mixed.inference.blocks import blocks, natural_structure, site_blocks, site_effects
 from stats.mixed.inference.fitted import Fitted
 from stats.mixed.model.layout import Layout, rank_report
 from stats.mixed.model.moments import pool_orthogonal
@@ -23,6 +23,7 @@ class Diagnostics:
     residuals: participant, visit, fitted, marginal, conditional, scaled, normal_quantile (of scaled, within the visit).
     covariance: visit, other, modelled, observed, pairs. influence: participant, n_rows, distance, and per coefficient
     the shift in standard errors when the participant is left out. effects: predicted random effects (empty without).
+    sites: predicted effects of sites and therapists, component, level, name, value (empty without).
     """
 
     residuals: pd.DataFrame
@@ -30,6 +31,7 @@ class Diagnostics:
     influence: pd.DataFrame
     effects: pd.DataFrame
     notes: tuple[str, ...]
+    sites: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def diagnose(fit: Fitted) -> Diagnostics:
@@ -37,7 +39,8 @@ def diagnose(fit: Fitted) -> Diagnostics:
     table = residuals(fit)
     effects = random_effects(fit) if fit.random is not None else pd.DataFrame()
     changed, notes = influence(fit)
-    return Diagnostics(table, covariance_fit(fit, table), changed, effects, notes)
+    above = site_predictions(fit) if fit.moments.sites is not None else pd.DataFrame()
+    return Diagnostics(table, covariance_fit(fit, table), changed, effects, notes, above)
 
 
 def visit_covariance(fit: Fitted) -> pd.DataFrame:
@@ -61,12 +64,16 @@ def residuals(fit: Fitted) -> pd.DataFrame:
     """
     layout = _rows(fit)
     marginal, scaled, conditional = (np.empty(layout.n_rows) for _ in range(3))
-    predicted = _effects(fit) if fit.random is not None else None
+    predicted, shared = _effects(fit) if fit.random is not None else None, _shared(fit)
     for i, block in enumerate(blocks(fit, "residuals")):
         marginal[block.rows] = block.residual
-        scaled[block.rows] = np.linalg.solve(np.linalg.cholesky(block.V), block.residual)
+        if layout.sites is None:
+            scaled[block.rows] = np.linalg.solve(np.linalg.cholesky(block.V), block.residual)
         own = layout.Z[block.rows] @ predicted[i] if predicted is not None and layout.Z is not None else 0.0
-        conditional[block.rows] = block.residual - own
+        conditional[block.rows] = block.residual - shared[block.rows] - own
+    if layout.sites is not None:
+        for rows, V in site_blocks(fit, "scaled residuals"):
+            scaled[rows] = np.linalg.solve(np.linalg.cholesky(V), marginal[rows])
     visit = np.array(layout.slots, dtype=object)[layout.slot]
     table = pd.DataFrame(
         {
@@ -93,6 +100,34 @@ def random_effects(fit: Fitted) -> pd.DataFrame:
     return table
 
 
+def site_predictions(fit: Fitted) -> pd.DataFrame:
+    """Best linear unbiased predictions of sites and therapists: component, level, name, value.
+
+    An effect of several columns (three arms or more) has one row each, numbered.
+    """
+    layout = _rows(fit)
+    sites, values = layout.sites, site_effects(fit)
+    if sites is None:
+        raise FitError("The model has no effects of sites or therapists to predict.")
+    rows = []
+    for s in range(len(sites.blocks)):
+        named: dict[tuple[str, str, str], int] = {}
+        for k, (component, effect) in enumerate(sites.columns):
+            level = str(sites.levels[s, k])
+            if level:
+                count = named[component, level, effect] = named.get((component, level, effect), 0) + 1
+                rows.append((component, level, effect if count == 1 else f"{effect} {count}", values[s, k]))
+    return pd.DataFrame(rows, columns=["component", "level", "name", "value"])
+
+
+def _shared(fit: Fitted) -> np.ndarray:
+    """What sites and therapists add to every row, as predicted (N,); zero without."""
+    layout = _rows(fit)
+    if layout.sites is None:
+        return np.zeros(layout.n_rows)
+    return np.einsum("nr,nr->n", layout.sites.U, site_effects(fit)[layout.sites.block])
+
+
 def _effects(fit: Fitted) -> np.ndarray:
     layout = _rows(fit)
     structure, theta = natural_structure(fit)
@@ -103,10 +138,10 @@ def _effects(fit: Fitted) -> np.ndarray:
         singles = np.array([m[0, 0] for m in matrices]).reshape(-1, r)
         per_group = [np.diag(row) for row in singles]
     group = layout.group[layout.starts()[:-1]]
-    out = np.empty((len(layout.persons), r))
+    out, shared = np.empty((len(layout.persons), r)), _shared(fit)
     for i, block in enumerate(blocks(fit, "random effects")):
         Z = layout.Z[block.rows]  # type: ignore[index]  # asked of models with random effects only
-        out[i] = per_group[group[i]] @ Z.T @ np.linalg.solve(block.V, block.residual)
+        out[i] = per_group[group[i]] @ Z.T @ np.linalg.solve(block.V, block.residual - shared[block.rows])
     return out
 
 
@@ -139,6 +174,7 @@ def _without(fit: Fitted, layout: Layout, person: int) -> np.ndarray:
         layout, y=layout.y[keep], X=layout.X[keep], Z=None if layout.Z is None else layout.Z[keep],
         person=code - (code > person), slot=layout.slot[keep], group=layout.group[keep],
         persons=layout.persons[:person] + layout.persons[person + 1 :],
+        sites=None if layout.sites is None else layout.sites.take(keep),
     )  # fmt: skip
     if rank_report(part.X, part.terms):
         raise FitError("Without this participant a coefficient cannot be estimated.")

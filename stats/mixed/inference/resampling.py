@@ -15,7 +15,7 @@ import pandas as pd
 
 from stats.errors import FitError
 from stats.mixed.fitting.solve import solve
-from stats.mixed.inference.blocks import blocks
+from stats.mixed.inference.blocks import between_sites, blocks
 from stats.mixed.inference.fitted import Fitted
 from stats.mixed.many import Template
 from stats.mixed.model.moments import Moments, pool_orthogonal
@@ -76,6 +76,11 @@ def bootstrap(
     """Bootstrap-t of the combinations L b, L (m, q). rng: numpy Generator; the same state gives the same result."""
     if kind not in KINDS:
         raise FitError(f"kind='{kind}' is not known. Choose one of: {', '.join(KINDS)}.")
+    if kind != "parametric" and fit.moments.sites is not None:
+        raise FitError(
+            f"kind='{kind}' draws participants as if they were independent; here they share sites or therapists. "
+            "Use kind='parametric'."
+        )
     L = np.atleast_2d(np.asarray(L, dtype=float))
     names = tuple(labels) if labels is not None else tuple(f"contrast {k + 1}" for k in range(len(L)))
     estimate = L @ fit.beta
@@ -107,6 +112,12 @@ def simulate_responses(fit: Fitted, rng: np.random.Generator, replicates: int) -
     for block in blocks(fit, "simulated responses"):
         root = np.linalg.cholesky(block.V)
         Y[:, block.rows] += rng.standard_normal((replicates, len(root))) @ root.T
+    if layout.sites is not None:
+        sites = layout.sites
+        values, vectors = np.linalg.eigh(between_sites(fit, sites))
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        effects = rng.standard_normal((replicates, len(sites.blocks), len(root))) @ root.T
+        Y += np.einsum("nr,Rnr->Rn", sites.U, effects[:, sites.block])
     return Y
 
 

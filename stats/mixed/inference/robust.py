@@ -1,8 +1,9 @@
 """Cluster-robust inference: CR2 of Bell & McCaffrey (2002) with the degrees of freedom of Pustejovsky & Tipton (2018).
 
-Participants are the clusters and the fitted covariance is the working model, so that with the right covariance CR2 is
-unbiased. With clusters i, weights W_i = V_i^-1 and D_i'D_i = V_i: A_i = D_i' B_i^{+1/2} D_i and
-B_i = D_i (V_i - X_i Phi X_i') D_i'; the covariance of L b is sum_i (g_i'e_i)(g_i'e_i)' with g_i = A_i W_i X_i Phi L'.
+Participants, in a model with sites the sites, are the clusters and the fitted covariance is the working model, so that
+with the right covariance CR2 is unbiased. With clusters i, weights W_i = V_i^-1 and D_i'D_i = V_i:
+A_i = D_i' B_i^{+1/2} D_i and B_i = D_i (V_i - X_i Phi X_i') D_i'; the covariance of L b is sum_i (g_i'e_i)(g_i'e_i)'
+with g_i = A_i W_i X_i Phi L'.
 
 Single combinations: Student's t with df = (tr Psi)^2 / tr(Psi^2), Psi_ij = 1[i = j] g_i'V_i g_i - g_i'X_i Phi X_j'g_j.
 Several at once: the approximate Hotelling T-squared ("AHT", J Bus Econ Stat 2018;36:672). With Omega the mean of the
@@ -33,7 +34,6 @@ KINDS = ("CR2",)
 SEEN = 0.99  # CR2 sees the whole variance of a combination, unless a participant alone decides a part of it
 TOO_FEW = 1e-6  # df above m - 1 that could be rounding
 RELIABLE = 4  # Tipton 2015, Psychol Methods 20:375 (from memory): with fewer df the reference law is not to be trusted
-NOTE = "Cluster-robust (CR2), participants as clusters"
 
 
 @dataclass(frozen=True)
@@ -125,10 +125,10 @@ def robust_estimates(fit: Fitted, L: np.ndarray, labels: Sequence[str], *, kind:
     L = np.atleast_2d(np.asarray(L, dtype=float))
     sandwich = _sandwich(fit, L, kind)
     std_error, df = (made[0] for made in sandwich.single())
-    notes = (*fit.notes, f"{NOTE}, Satterthwaite df.")
+    notes = (*fit.notes, f"{_note(fit)}, Satterthwaite df.")
     alone = [label for label, error in zip(labels, std_error, strict=True) if np.isnan(error)]
     if alone:
-        notes = (*notes, f"One participant alone decides {', '.join(alone)}: CR2 has no standard error for that.")
+        notes = (*notes, f"One {_cluster(fit)} alone decides {', '.join(alone)}: CR2 has no standard error for that.")
     if (df < RELIABLE).any():
         notes = (*notes, f"Fewer than {RELIABLE} CR2 df for a combination: its interval is not to be relied on.")
     return Estimates(
@@ -144,9 +144,9 @@ def robust_test(fit: Fitted, L: np.ndarray, label: str, *, kind: str = "CR2") ->
     """
     rows = independent_rows(np.atleast_2d(np.asarray(L, dtype=float)))
     F, den, eta = (made[0] for made in _sandwich(fit, rows, kind).joint())
-    notes, m = (*fit.notes, f"{NOTE}, approximate Hotelling T-squared."), len(rows)
+    notes, m = (*fit.notes, f"{_note(fit)}, approximate Hotelling T-squared."), len(rows)
     if np.isnan(den):
-        why = "one participant alone decides a part of it" if np.isnan(eta) else (
+        why = f"one {_cluster(fit)} alone decides a part of it" if np.isnan(eta) else (
             f"its Hotelling df are {eta:.1f}, and {m} rows ask for more than {m - 1}" if eta <= m - 1 + TOO_FEW
             else "the robust covariance is singular"
         )  # fmt: skip
@@ -157,6 +157,17 @@ def robust_test(fit: Fitted, L: np.ndarray, label: str, *, kind: str = "CR2") ->
         term=label, statistic=float(F), num_df=m, den_df=float(den), p_value=float(f_tail(F, m, den)),
         df_method="cr2-hotelling", unit=fit.unit, n_participants=fit.n_participants, n_rows=fit.n_rows, notes=notes,
     )  # fmt: skip
+
+
+def _cluster(fit: Fitted) -> str:
+    above = fit.moments.sites
+    return "participant" if above is None else above.effects.names[0][0]
+
+
+def _note(fit: Fitted) -> str:
+    if fit.moments.sites is None:
+        return "Cluster-robust (CR2), participants as clusters"
+    return f"Cluster-robust (CR2), each {_cluster(fit)} a cluster ({len(fit.moments.sites.blocks)} of them)"
 
 
 def _sandwich(fit: Fitted, L: np.ndarray, kind: str) -> Sandwich:

@@ -16,6 +16,7 @@ from stats.errors import FitError
 from stats.mixed.model import complete_rows as rows
 from stats.mixed.model.design_matrix import design_of, required_columns, response_name, response_of
 from stats.mixed.model.masks import every, some
+from stats.mixed.model.site_rows import SiteRows, site_columns_used, site_rows
 
 COLLINEAR = 1e-9  # distance of a column of unit length from the span of the others
 
@@ -45,6 +46,7 @@ class Layout:
     notes: tuple[str, ...]
     coding: str = ""  # what transformations of the formula took from the data
     ordered: bool = True  # whether the order of the slots is known
+    sites: SiteRows | None = None
 
     @property
     def n_rows(self) -> int:
@@ -65,6 +67,9 @@ def build_layout(
     random: str | None = None,
     by: str | None = None,
     keep_levels: bool = False,
+    site: str | None = None,
+    site_random: str | None = None,
+    crossed: str | None = None,
 ) -> Layout:
     """Design matrices of the complete rows of `frame`.
 
@@ -72,7 +77,7 @@ def build_layout(
     row are dropped unless `keep_levels`. Raises FitError for unknown columns, no usable rows, or two rows of one
     participant at one visit.
     """
-    used = columns_used(formula, random, participant, visit, by)
+    used = columns_used(formula, random, participant, visit, by) | site_columns_used(site, site_random, crossed)
     rows.check_columns(frame, used)
     data, columns, notes = rows.complete_rows(frame, used, keep_levels=keep_levels)
     person, persons = rows.person_codes(columns[participant])
@@ -82,6 +87,15 @@ def build_layout(
         order = np.argsort(place, kind="stable")
         data, person, place = data.iloc[order], person[order], place[order]
         slot, columns = None if slot is None else slot[order], rows.columns_of(data, used)
+    above = site_rows(
+        columns,
+        person,
+        site=site,
+        site_random=site_random,
+        crossed=crossed,
+        mentioned=required_columns(formula),
+        alone=keep_levels,
+    )
     design = design_of(formula, data, columns)
     y = response_of(formula, data, columns)
     if slot is None:
@@ -100,7 +114,8 @@ def build_layout(
     return Layout(
         y=y, X=design.X, Z=Z, person=person, slot=slot, group=group, persons=tuple(persons.tolist()), slots=slots,
         groups=groups, terms=design.terms, term_columns=design.term_columns, random_terms=random_terms,
-        spec=design.spec, frame=data, response=response_name(formula), notes=tuple(notes),
+        spec=design.spec, frame=data, response=response_name(formula),
+        notes=(*notes, *(() if above is None else above.notes)), sites=above,
         coding=design.coding + coding, ordered=visit is None or rows.order_known(frame[visit]),
     )  # fmt: skip
 

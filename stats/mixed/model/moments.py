@@ -17,6 +17,7 @@ import numpy as np
 
 from stats.errors import FitError
 from stats.mixed.model.layout import COLLINEAR, Layout, collinear, rank_report
+from stats.mixed.model.site_sums import FirstSums, SiteSums, sums_of
 
 
 @dataclass(frozen=True)
@@ -26,7 +27,7 @@ class Moments:
     n (P,); observed (P, T) bool; Z (P, T, r) or None; group (P,); A (P, T, T, q, q); B (R, P, T, T, q);
     C (R, P, T, T). `n_rows` observed cells, `n_participants` people. `shift` (R, q): coefficients
     already subtracted from the response (the moments are those of y - X shift), which keeps the digits of a large
-    outcome.
+    outcome. `sites`: what random effects above participants need beside (None without).
     """
 
     n: np.ndarray
@@ -48,6 +49,7 @@ class Moments:
     notes: tuple[str, ...] = ()
     coding: str = ""  # what transformations in the formula took from the data
     ordered: bool = True  # whether the order of the slots is known
+    sites: SiteSums | None = None
 
     @property
     def replicates(self) -> int:
@@ -68,11 +70,17 @@ class Moments:
                 f"Moments cannot be merged: a transformation in the formula took its constants from the data, "
                 f"{self.coding} here and {other.coding} there. Give knots, bounds and centres as numbers."
             )
+        effects = [() if m.sites is None else m.sites.effects.names for m in (self, other)]
+        if effects[0] != effects[1]:
+            raise FitError(
+                f"Moments cannot be merged: their effects of sites differ, {effects[0]} here and {effects[1]} there. "
+                "Pool both with the same site= and site_random=."
+            )
         other = other.shifted_to(self.shift)
         parts = [self, other]
         keys, index = pattern_index(
             np.concatenate([m.observed for m in parts]),
-            None if self.Z is None else np.concatenate([m.Z for m in parts if m.Z is not None]),
+            _stacked_columns(parts),
             np.concatenate([m.group for m in parts]),
         )
         total = _pattern_sum(index, len(keys))
@@ -89,6 +97,7 @@ class Moments:
             n_participants=self.n_participants + other.n_participants,
             notes=tuple(dict.fromkeys(self.notes + other.notes)),
             ordered=self.ordered and other.ordered,
+            sites=None if self.sites is None else self.sites.merged(other.sites, index, keys),  # type: ignore[arg-type]
         )
 
     def shifted_to(self, shift: np.ndarray) -> "Moments":
@@ -99,7 +108,10 @@ class Moments:
         column = step[:, None, None, :, None]
         Ab = (self.A.reshape(-1, step.shape[1]) @ step.T).T.reshape(len(step), *self.A.shape[:-1])
         bAb, xb = (Ab @ column)[..., 0], (self.B @ column)[..., 0]
-        return replace(self, B=self.B - Ab, C=self.C - xb - np.swapaxes(xb, 2, 3) + bAb, shift=self.shift + step)
+        return replace(
+            self, B=self.B - Ab, C=self.C - xb - np.swapaxes(xb, 2, 3) + bAb, shift=self.shift + step,
+            sites=None if self.sites is None else self.sites.shifted(step),
+        )  # fmt: skip
 
     def attended(self) -> "Moments":
         """The moments without visits that nobody attended."""
@@ -116,6 +128,7 @@ class Moments:
             C=self.C[:, :, seen][:, :, :, seen],
             slots=tuple(slot for slot, here in zip(self.slots, seen, strict=True) if here),
             notes=(*self.notes, f"No row at {empty}: left out of the model."),
+            sites=None if self.sites is None else self.sites.attended(seen),
         )
 
     def transformed(self, basis: np.ndarray) -> "Moments":
@@ -125,6 +138,7 @@ class Moments:
             A=basis.T @ self.A @ basis,
             B=self.B @ basis,
             shift=np.linalg.solve(basis, self.shift.T).T,
+            sites=None if self.sites is None else self.sites.transformed(basis),
         )
 
     def scaled(self, factor: np.ndarray) -> "Moments":
@@ -134,6 +148,7 @@ class Moments:
             B=self.B * factor[:, None, None, None, None],
             C=self.C * (factor**2)[:, None, None, None],
             shift=self.shift * factor[:, None],
+            sites=None if self.sites is None else self.sites.scaled(factor),
         )
 
     def rotated(self) -> "Moments":
@@ -210,6 +225,13 @@ def pattern_index(observed: np.ndarray, Z: np.ndarray | None, group: np.ndarray)
     return np.array(list(first.values())), np.array([number[key] for key in keys])
 
 
+def _stacked_columns(parts: list[Moments]) -> np.ndarray | None:
+    """Columns of random effects that tell patterns apart, of participants and of sites (patterns, T, r)."""
+    stacks = [[m.Z for m in parts], [m.sites.Z if isinstance(m.sites, FirstSums) else None for m in parts]]
+    made = [np.concatenate([Z for Z in stack if Z is not None]) for stack in stacks if stack[0] is not None]
+    return np.concatenate(made, axis=2) if made else None
+
+
 def _pattern_sum(index: np.ndarray, count: int):
     """A function that sums an array over its first axis by pattern."""
 
@@ -235,9 +257,9 @@ def pool_layout(layout: Layout, responses: np.ndarray | None = None, shift: np.n
 def _pooled(layout: Layout, X_rows: np.ndarray, Y_rows: np.ndarray, shift: np.ndarray) -> Moments:
     """Moments of rows in the order of the layout: columns (N, q), responses (R, N) less X shift, shift (R, q)."""
     people, T, q, R = len(layout.persons), len(layout.slots), X_rows.shape[1], len(Y_rows)
-    observed, Z = _by_person(layout)
+    observed, Z, U = _by_person(layout)
     group = layout.group[layout.starts()[:-1]]
-    first, index = pattern_index(observed, Z, group)
+    first, index = pattern_index(observed, _pattern_columns(layout, Z, U), group)
     P, n, order = len(first), np.bincount(index), np.argsort(index, kind="stable")
     place = np.empty(people, dtype=int)  # participants are put in the order of their patterns
     place[order] = np.arange(people)
@@ -253,31 +275,45 @@ def _pooled(layout: Layout, X_rows: np.ndarray, Y_rows: np.ndarray, shift: np.nd
         np.matmul(x.T, x, out=A[p])
         np.matmul(x.T, y, out=B[:, p])
         np.matmul(y.swapaxes(1, 2), y, out=C[:, p])
+    sites = None
+    if layout.sites is not None and U is not None:
+        block = layout.sites.block[layout.starts()[:-1]]
+        sites = sums_of(layout.sites, X, Y, U[order], block[order], n)
     return Moments(
         n=n.astype(float), observed=observed[first], Z=None if Z is None else Z[first], group=group[first],
         A=A.reshape(P, T, q, T, q).swapaxes(2, 3), B=B.reshape(R, P, T, q, T).swapaxes(3, 4), C=C, shift=shift,
         n_rows=layout.n_rows, n_participants=people, terms=layout.terms, slots=layout.slots, groups=layout.groups,
         random_terms=layout.random_terms, term_columns=layout.term_columns, response=layout.response,
-        notes=layout.notes, coding=layout.coding, ordered=layout.ordered,
+        notes=layout.notes, coding=layout.coding, ordered=layout.ordered, sites=sites,
     )  # fmt: skip
 
 
-def _by_person(layout: Layout) -> tuple[np.ndarray, np.ndarray | None]:
-    """Observed slots (people, T) and random-effect covariates (people, T, r)."""
+def _by_person(layout: Layout) -> tuple[np.ndarray, np.ndarray | None, np.ndarray | None]:
+    """Observed slots (people, T), random-effect covariates (people, T, r) and columns of sites (people, T, r)."""
     people, T = len(layout.persons), len(layout.slots)
     observed = np.zeros((people, T), dtype=bool)
     observed[layout.person, layout.slot] = True
-    if layout.Z is None:
-        return observed, None
-    Z = np.zeros((people, T, layout.Z.shape[1]))
-    Z[layout.person, layout.slot] = layout.Z
-    return observed, Z
+    spread: list[np.ndarray | None] = []
+    for columns in (layout.Z, None if layout.sites is None else layout.sites.U):
+        wide = None if columns is None else np.zeros((people, T, columns.shape[1]))
+        if wide is not None:
+            wide[layout.person, layout.slot] = columns
+        spread.append(wide)
+    return observed, spread[0], spread[1]
+
+
+def _pattern_columns(layout: Layout, Z: np.ndarray | None, U: np.ndarray | None) -> np.ndarray | None:
+    """The columns that a pattern fixes (people, T, r): those of participants, and of sites where they are fixed."""
+    made = [Z] if Z is not None else []
+    if U is not None and layout.sites is not None and layout.sites.fixed:
+        made.append(U)
+    return np.concatenate(made, axis=2) if made else None
 
 
 def pattern_of_participants(layout: Layout) -> np.ndarray:
     """Pattern number of each participant, as `pool_layout` numbers them."""
-    observed, Z = _by_person(layout)
-    return pattern_index(observed, Z, layout.group[layout.starts()[:-1]])[1]
+    observed, Z, U = _by_person(layout)
+    return pattern_index(observed, _pattern_columns(layout, Z, U), layout.group[layout.starts()[:-1]])[1]
 
 
 def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tuple[Moments, np.ndarray]:

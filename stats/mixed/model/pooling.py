@@ -18,6 +18,9 @@ def pool_moments(
     visit: str | None = None,
     random: str | None = None,
     by: str | None = None,
+    site: str | None = None,
+    site_random: str | None = None,
+    crossed: str | None = None,
 ) -> Moments:
     """Pooled moments of the complete rows of `frame` (columns as in `fit_mixed`).
 
@@ -25,11 +28,14 @@ def pool_moments(
     a row included. Frames sorted by participant and visit whose columns take few values are pooled fastest.
     Numbers of a few participants can be read back from the sums of a small pattern: see `smallest_pattern`.
     """
-    if visit is not None:
+    if visit is not None and site is None and crossed is None:
         profiles = profiles_of(frame, formula, participant=participant, visit=visit, random=random, by=by)
         if profiles is not None:
             return pool_profiles(profiles, response_name(formula))
-    layout = build_layout(frame, formula, participant=participant, visit=visit, random=random, by=by, keep_levels=True)
+    layout = build_layout(
+        frame, formula, participant=participant, visit=visit, random=random, by=by, keep_levels=True,
+        site=site, site_random=site_random, crossed=crossed,
+    )  # fmt: skip
     shift = np.linalg.lstsq(layout.X, layout.y, rcond=None)[0]
     return pool_layout(layout, shift=shift)
 
