@@ -1,61 +1,14 @@
 """The sheets of a study folder and their columns, declared once.
 
-Reading, checking and the sheets that `outcomes new` writes all use these records.
+Reading, checking and the sheets that `outcomes new` writes all use these records. What only a trial of a device writes
+down is declared in `device_sheets`.
 """
-
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 
 import pandas as pd
 
+from outcomes.device_sheets import DEVICE_SHEETS, EVENT_COLUMNS, MOTION_COLUMNS
+from outcomes.sheet_records import Column, Sheet
 from outcomes.words import CONDITIONS, FORCE_UNITS, GRIP_TYPES, MODES, SEXES, SIDES, STATUSES, YES_NO
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a sheet.
-
-    kind: "id" (kept as text), "text", "number", "date", "choice" (one of `words`) or
-    "measure" (the measured number: kept as typed beside the number read and the missing code).
-    """
-
-    name: str
-    kind: str
-    says: str
-    required: bool = False
-    words: Mapping[str, str] = field(default_factory=dict)
-    synonyms: tuple[str, ...] = ()
-
-    @property
-    def allowed(self) -> tuple[str, ...]:
-        """What a choice column may hold, without the blank."""
-        return tuple(dict.fromkeys(word for word in self.words.values() if word))
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """One table of the study folder."""
-
-    name: str
-    says: str
-    columns: tuple[Column, ...]
-
-    @property
-    def required(self) -> tuple[str, ...]:
-        return tuple(column.name for column in self.columns if column.required)
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return tuple(column.name for column in self.columns)
-
-    def column(self, name: str) -> Column | None:
-        return next((column for column in self.columns if column.name == name), None)
-
-    @property
-    def measure(self) -> str | None:
-        """Name of the measured column, None where the sheet has none."""
-        return next((column.name for column in self.columns if column.kind == "measure"), None)
-
 
 _PARTICIPANT = Column(
     "participant",
@@ -72,7 +25,12 @@ _VISIT = Column(
     synonyms=("visit id", "timepoint", "time point"),
 )
 _SIDE = Column("side", "choice", "hand or arm tested: left, right, both", words=SIDES, synonyms=("hand", "arm side"))
-_CONDITION = Column("condition", "choice", "unassisted (blank means this) or assisted by a device", words=CONDITIONS)
+_CONDITION = Column(
+    "condition",
+    "choice",
+    "unassisted (blank means this), assisted by a device, or unpowered: the device worn, its power off",
+    words=CONDITIONS,
+)
 _RATER = Column("rater", "id", "code of the assessor", synonyms=("assessor", "examiner"))
 _INSTRUMENT = Column(
     "instrument", "id", "id of the instrument", required=True, synonyms=("test", "measure", "scale id")
@@ -150,7 +108,7 @@ SHEETS: dict[str, Sheet] = {
                 Column(
                     "instrument",
                     "choice",
-                    "type of grip: grip, pinch_tip, pinch_key or pinch_palmar",
+                    "type of grip: grip, pinch_tip, pinch_key, pinch_palmar, or a channel of study.toml",
                     required=True,
                     words=GRIP_TYPES,
                     synonyms=("grip type", "grip", "test", "type"),
@@ -176,6 +134,7 @@ SHEETS: dict[str, Sheet] = {
                 Column("mode", "choice", "active, passive or assisted", required=True, words=MODES),
                 _CONDITION,
                 Column("degrees", "measure", "angle, degrees", required=True, synonyms=("angle", "value")),
+                *MOTION_COLUMNS,
                 _RATER,
             ),
         ),
@@ -204,8 +163,10 @@ SHEETS: dict[str, Sheet] = {
                 Column("related", "text", "relation to the intervention, in the study's own grades"),
                 Column("device_deficiency", "choice", "yes or no", words=YES_NO),
                 Column("outcome", "text", "outcome of the event"),
+                *EVENT_COLUMNS,
             ),
         ),
+        *DEVICE_SHEETS,
     )
 }
 MEASUREMENTS = ("items", "totals", "trials", "angles")

@@ -62,6 +62,11 @@ class Study:
     lines: tuple[LineCount, ...] = ()  # where the lines of every file went
     # Items of raters outside `scored_raters`: to compare, not to score.
     second_ratings: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["items"]))
+    device_deficiencies: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["device_deficiencies"]))
+    wear_log: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["wear_log"]))
+    skin_checks: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["skin_checks"]))
+    device_ratings: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["device_ratings"]))
+    motion_grades: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["motion_grades"]))
     # Recordings of the folder `series`, one row each, and what [[series_outcomes]] give of them, one row a measure.
     series: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["participant", "visit"]))
     series_values: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["participant", "visit", "value"]))

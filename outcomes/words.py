@@ -31,6 +31,10 @@ CONDITIONS = {
     "assisted": "assisted",
     "with": "assisted",
     "with device": "assisted",
+    "device on": "assisted",
+    "unpowered": "unpowered",
+    "device off": "unpowered",
+    "power off": "unpowered",
 }
 STATUSES = {
     "": "",
@@ -58,6 +62,7 @@ GRIP_TYPES = {
     "palmar pinch": "pinch_palmar",
 }
 FORCE_UNITS = {"kgf": "kgf", "kg": "kgf", "lbf": "lbf", "lb": "lbf", "lbs": "lbf", "n": "N", "newton": "N"}
+TORQUE_UNITS = {"": "", "nm": "N m", "n m": "N m", "n cm": "N cm", "ncm": "N cm", "kgf cm": "kgf cm", "kg cm": "kgf cm"}
 MODES = {"active": "active", "passive": "passive", "assisted": "assisted"}
 
 # Words that stand for a missing number, in lower case, and which of the four codes they mean.

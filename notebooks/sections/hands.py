@@ -150,7 +150,7 @@ def pair_figures(pairs: Pairs) -> Exhibits:
 
 def grip_norms(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Grip of each hand and visit against the norm of age, sex and side; `reason` where there is none."""
-    grips = scores[(scores[c.OUTCOME] == GRIP) & scores[c.VALUE].notna() & (scores[c.CONDITION] != "assisted")]
+    grips = scores[(scores[c.OUTCOME] == GRIP) & scores[c.VALUE].notna() & (scores[c.CONDITION] == "unassisted")]
     people = study.participants.set_index(c.PARTICIPANT)
     source = chosen_norm(study)
     made = []

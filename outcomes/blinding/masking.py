@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from outcomes.blinding.letters import arm_letters, ranked
+from outcomes.device_sheets import DEVICE_TABLES
 from outcomes.findings import Findings
 from outcomes.lock.departures import PlanDeparture
 from outcomes.protocol.trial import Arm, Period, Protocol
@@ -15,7 +16,7 @@ from outcomes.study import Study
 
 HIDDEN = "hidden while blinded"
 NO_ARM = "no arm of study.toml"
-ONE_SIDED = ("sessions", "adverse_events")  # sheets that say what a participant got, whatever they hold
+ONE_SIDED = ("sessions", "adverse_events", *DEVICE_TABLES)  # sheets that say what a participant got, whatever they hold
 FREE_MEASURES = ("recruitment", "retention", "completeness", "other")  # criteria that no hidden sheet answers
 
 
@@ -113,7 +114,9 @@ def _shared(frame: pd.DataFrame, arms: pd.Series, measured: set[str], primary: s
     for kind, part in frame.groupby(kinds, sort=False, observed=True, dropna=False):
         facts, rows = dict(zip(kinds, kind, strict=True)), part.index
         # Angles name no instrument: they stay where the primary outcome is in no other sheet.
-        main = (facts.get("instrument", primary) == primary != "") and facts.get("condition") != "assisted"
+        main = (facts.get("instrument", primary) == primary != "") and facts.get(
+            "condition", "unassisted"
+        ) == "unassisted"
         if main or set(own[rows].dropna()) >= measured:
             continue
         kept[rows] = False

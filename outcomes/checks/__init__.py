@@ -4,8 +4,9 @@ Importing the modules registers their functions; `check` runs them all, so that 
 A new check is a rule in `rules.toml`, a function in the module of its subject, and a damaged folder in the tests.
 """
 
+from outcomes.checks.device import harm, repeated_sets, wear
 from outcomes.checks.people import enrolment, identifiers, plausible, tested_hand
-from outcomes.checks.plan import locks, study_file
+from outcomes.checks.plan import levels_to_reach, locks, study_file
 from outcomes.checks.register import CHECKS, check
 from outcomes.checks.scores import completeness, dynamometer, jumps, measurements, motion, ratings, series_checks
 from outcomes.checks.visits import calendar, log_entries, logs
@@ -17,8 +18,10 @@ __all__ = [
     "completeness",
     "dynamometer",
     "enrolment",
+    "harm",
     "identifiers",
     "jumps",
+    "levels_to_reach",
     "locks",
     "log_entries",
     "logs",
@@ -26,7 +29,9 @@ __all__ = [
     "motion",
     "plausible",
     "ratings",
+    "repeated_sets",
     "series_checks",
     "study_file",
     "tested_hand",
+    "wear",
 ]

@@ -7,6 +7,7 @@ from outcomes.checks.grouping import group_codes
 from outcomes.checks.scores.motion import with_items
 from outcomes.findings import Findings
 from outcomes.library.known import find_instrument
+from outcomes.scoring.repeated_motion import at_the_scored_velocity
 from outcomes.scoring.totals import find_total
 from outcomes.sheets import MEASUREMENTS, SHEETS
 from outcomes.study import Study
@@ -41,7 +42,10 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
             scored, explained = _scored(study, table, frame, scores)
             scored = scored & ~wrong
         else:
-            kept = frame["participant"].isin(study.participants["participant"]).to_numpy() & ~wrong
+            known = frame["participant"].isin(study.participants["participant"])
+            if table == "device_deficiencies":  # a device may fail in nobody's hand
+                known |= frame["participant"] == ""
+            kept = known.to_numpy() & ~wrong
         reported = ~scored & ~kept & (flagged | explained)
         hidden = study.hidden_rows.get(table, 0)  # left out while blinded, which `study.hidden` says
         blank = study.rows_read[table] - len(frame) - hidden
@@ -115,6 +119,8 @@ def _scored(study: Study, table: str, frame: pd.DataFrame, scores: pd.DataFrame)
     both = group_codes(pd.concat([_keys(frame).astype("str"), scores[_KEY]], ignore_index=True), _KEY)
     of_rows, of_scores = both[: len(frame)], both[len(frame) :]
     has_value = (frame["degrees" if table == "angles" else "value"].notna()).to_numpy()
+    if table == "angles":
+        has_value = has_value & at_the_scored_velocity(frame).to_numpy()
     valued, told = scores["value"].notna().to_numpy(), (scores["reason"] != "").to_numpy()
     codes, outcomes = pd.factorize(scores["outcome"])
     for number, outcome in enumerate(outcomes):
@@ -128,8 +134,6 @@ def _scored(study: Study, table: str, frame: pd.DataFrame, scores: pd.DataFrame)
 
 def _keys(frame: pd.DataFrame) -> pd.DataFrame:
     keys = frame[[name for name in _KEY if name in frame]].copy()
-    if "condition" not in keys:  # angles say it by their mode
-        keys["condition"] = frame["mode"].where(frame["mode"] == "assisted", "unassisted")
     return keys[_KEY]
 
 

@@ -65,6 +65,7 @@ def plan_of(protocol: Protocol) -> dict:
         | ({"planned_visits": protocol.planned_visits} if protocol.planned_visits else {})
         | ({"averaged": protocol.averaged} if protocol.averaged else {})
         | _events(protocol)
+        | _device(protocol)
     )
 
 
@@ -96,6 +97,17 @@ def _events(protocol: Protocol) -> dict:
     if not protocol.events:
         return {}
     return {"events": _named((event.id, asdict(event), ("id", "label")) for event in protocol.events)}
+
+
+def _device(protocol: Protocol) -> dict:
+    """Channels, levels to reach and grades, where there are any."""
+    parts = {
+        "channels": _named((one.id, asdict(one), ("id", "label")) for one in protocol.channels),
+        "levels": _named((one.id, asdict(one), ("id", "label", "reason")) for one in protocol.levels),
+        "total_motion": asdict(protocol.total_motion) if protocol.total_motion.system else {},
+        "stiffness_grades": protocol.stiffness_grades,
+    }
+    return {key: part for key, part in parts.items() if part}
 
 
 def plan_digest(plan: Mapping) -> str:

@@ -22,7 +22,13 @@ KEYS = {
     "angles": ("participant", "visit", "side", "digit", "joint", "movement", "mode"),
     "sessions": ("participant", "session"),
     "adverse_events": ("participant", "date", "term"),
+    "device_deficiencies": ("deficiency", "date"),
+    "wear_log": ("participant", "date"),
+    "skin_checks": ("participant", "date", "when", "site", "side"),
+    "device_ratings": ("participant", "visit", "respondent"),
+    "motion_grades": ("participant", "visit", "side", "digit", "condition", "system"),
 }
+WHERE_FILLED = ("repetition", "velocity")  # of angles: part of the key of the rows that have them
 MOST_ROWS = 50_000  # of a table whose cells are kept; of larger ones the lock has the number of rows and the hash
 _BLANK = "-"
 _APART = ("row", "file", "header", "code")
@@ -90,10 +96,12 @@ def _rows(
     frame: pd.DataFrame, keys: tuple[str, ...], columns: list[str]
 ) -> Iterator[tuple[tuple[str, ...], tuple[str, ...], object]]:
     """Key, texts and index of every row; a measured value that is no number is its cell as typed."""
-    written = {name: _texts(frame, name) for name in (*keys, *columns)}
+    more = WHERE_FILLED if keys == KEYS["angles"] else ()
+    written = {name: _texts(frame, name) for name in (*keys, *columns, *more)}
     seen: dict[tuple[str, ...], int] = {}
     for number, place in enumerate(frame.index):
         key = tuple(written[name][number].replace("\t", " ") for name in keys)
+        key += tuple(f"{name} {written[name][number]}" for name in more if written[name][number])
         seen[key] = seen.get(key, 0) + 1
         if seen[key] > 1:
             key = (*key, f"#{seen[key]}")

@@ -60,6 +60,11 @@ TOP = {
     "blinded": FLAG,
     "departures": TABLES,
     "values": TABLE,
+    "channels": TABLE,
+    "levels": TABLES,
+    "safety": TABLE,
+    "total_motion": TABLE,
+    "passive_motion": TABLE,
 }
 CHECKS = {"off": TABLE}
 ELIGIBILITY = {"age": LIST, "onset_months": LIST}

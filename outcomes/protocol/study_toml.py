@@ -5,6 +5,14 @@ from pathlib import Path
 
 from outcomes.errors import StudyError
 from outcomes.protocol.bounded_toml import read_toml
+from outcomes.protocol.device_tables import (
+    Channel,
+    may_list_events,
+    read_channels,
+    read_levels,
+    read_stiffness_grades,
+    read_total_motion,
+)
 from outcomes.protocol.keys import (
     ARM,
     BOTH_HANDS,
@@ -127,6 +135,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
     estimand = known_keys(content.get("estimand", {}), dict.fromkeys(ESTIMAND, TEXT), "[estimand]", problems)
     _check_primary_visit(estimand, visits, problems)
     _check_planned(primary, planned.get(primary), estimand, visits, problems)
+    channels = read_channels(content.get("channels", {}), problems)
     return Protocol(
         title=str(content.get("title", "")),
         design=design,
@@ -143,7 +152,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         values=read_values(content.get("values", {}), {name: sheet.names for name, sheet in SHEETS.items()}, problems),
         estimand=estimand,
         randomisation=_randomisation(content.get("randomisation", {}), design, problems),
-        measures=_with_series(measures, taken),
+        measures=_with_channels(_with_series(measures, taken), channels),
         series=series,
         series_outcomes=taken,
         instruments=nested(content.get("instruments", {}), "instruments", problems),
@@ -167,6 +176,11 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         departures=tuple(
             _departure(table, n, problems) for n, table in enumerate(tables_of(content, "departures", problems), 1)
         ),
+        channels=channels,
+        levels=read_levels(tables_of(content, "levels", problems), problems),
+        total_motion=read_total_motion(content.get("total_motion", {}), problems),
+        stiffness_grades=read_stiffness_grades(content.get("passive_motion", {}), problems),
+        event_list=may_list_events(content.get("safety", {}), problems),
     )
 
 
@@ -252,6 +266,13 @@ def _with_series(declared: tuple[Measure, ...], taken: tuple[SeriesOutcome, ...]
     """The study's own measures: those of [measures], and what is taken of recordings and not declared there as well."""
     own = {measure.id for measure in declared}
     return (*declared, *(Measure(one.id, one.label, one.unit, one.better) for one in taken if one.id not in own))
+
+
+def _with_channels(declared: tuple[Measure, ...], channels: tuple[Channel, ...]) -> tuple[Measure, ...]:
+    """Channels are measures too, with the thresholds and labels a measure may have."""
+    own = {measure.id for measure in declared}
+    made = (Measure(one.outcome, one.label, one.unit, one.better) for one in channels if one.outcome not in own)
+    return (*declared, *made)
 
 
 def _arm(table: dict, number: int, problems: list[str]) -> Arm:

@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from outcomes.library.instrument import Threshold
+from outcomes.protocol.device_tables import Channel, Level, TotalMotion
 from outcomes.protocol.series_tables import SeriesFolder, SeriesOutcome
 
 
@@ -200,6 +201,15 @@ class Protocol:
     own_thresholds: Mapping[str, tuple[Threshold, ...]] = field(default_factory=dict)  # outcome -> the study's own
     planned_visits: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # outcome -> visits, where not all
     averaged: Mapping[str, int] = field(default_factory=dict)  # outcome -> number of ratings its totals are the mean of
+    channels: tuple[Channel, ...] = ()  # forces of the study's own in the sheet of trials
+    levels: tuple[Level, ...] = ()  # absolute levels that people may reach
+    total_motion: TotalMotion = field(default_factory=TotalMotion)  # how total active motion is graded
+    stiffness_grades: tuple[str, ...] = ()  # the least stiff first
+    event_list: bool = False  # the report may print single adverse events and deficiencies
+
+    def channel(self, name: str) -> Channel | None:
+        """The channel of force with this id; None where the study declares none."""
+        return next((channel for channel in self.channels if channel.id == name), None)
 
     def chosen_thresholds(self, outcome: str) -> tuple[str | Threshold, ...]:
         """The thresholds study.toml names for an outcome: keys of published ones, records of the study's own."""

@@ -1,7 +1,7 @@
 """Which file of a study folder holds which table."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -10,8 +10,10 @@ from outcomes.errors import StudyError
 from outcomes.findings import flag
 from outcomes.library.known import find_instrument
 from outcomes.protocol.trial import Protocol, WideSheet
+from outcomes.reading.cells import plain
 from outcomes.reading.files import FORMATS, load, sheet_names
 from outcomes.reading.headers import find_header
+from outcomes.sheet_records import Sheet
 from outcomes.sheets import MEASUREMENTS, SHEETS
 
 DICTIONARY = "data_dictionary"  # describes the sheets; nothing is read from it
@@ -85,6 +87,19 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
     recorded = bool(protocol.series_outcomes) and (folder / "series").is_dir()
     _need({source.table for source in chosen}, folder, recorded)
     return sorted(chosen, key=lambda source: list(SHEETS).index(source.table))
+
+
+def sheet_of(table: str, protocol: Protocol) -> Sheet:
+    """The sheet of a table; the sheet of trials also takes the channels that study.toml declares."""
+    sheet = SHEETS[table]
+    if table != "trials" or not protocol.channels:
+        return sheet
+    own = {plain(word): channel.id for channel in protocol.channels for word in (channel.label, channel.id)}
+    columns = (
+        replace(column, words={**column.words, **own}) if column.name == "instrument" else column
+        for column in sheet.columns
+    )
+    return replace(sheet, columns=tuple(columns))
 
 
 def _about(name: str) -> tuple[str, str]:

@@ -10,6 +10,7 @@ import pandas as pd
 from outcomes.blinding.letters import NAME as LETTERS_FILE
 from outcomes.blinding.letters import is_masked
 from outcomes.blinding.masking import mask
+from outcomes.device_sheets import DEVICE_TABLES
 from outcomes.errors import StudyError
 from outcomes.findings import Findings, flag
 from outcomes.library.known import find_instrument, find_measure
@@ -31,7 +32,7 @@ from outcomes.reading.ids import (
 )
 from outcomes.reading.line_count import line_count
 from outcomes.reading.since_the_lock import data_since_the_lock
-from outcomes.reading.sources import Source, find_sources
+from outcomes.reading.sources import Source, find_sources, sheet_of
 from outcomes.reading.typed_tables import Cells, Table, read_cells, under_header
 from outcomes.reading.wide import is_wide, unfold_declared, unfold_items
 from outcomes.sheets import MEASUREMENTS, SHEETS, empty
@@ -84,8 +85,7 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         name: {ours: parts[0].header.in_file(ours) for ours in SHEETS[name].names} for name, parts in tables.items()
     }
     files = {name: ", ".join(dict.fromkeys(part.file for part in parts)) for name, parts in tables.items()}
-    with_device = (frames["angles"]["mode"] == "active") & (frames["angles"]["condition"] == "assisted")
-    frames["angles"].loc[with_device, "mode"] = "assisted"
+    _join_mode_and_condition(frames["angles"])
     _resolve_ids(frames, files, headers, protocol, found)
     all_tables = dict(frames)
     items, second = _split_ratings(frames.pop("items"), protocol, found)
@@ -116,6 +116,13 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         departures=departures(protocol, lock),
     )
     return mask(study, folder) if letters else study
+
+
+def _join_mode_and_condition(angles: pd.DataFrame) -> None:
+    """Active motion with the device on is the mode "assisted", and the mode "assisted" is with the device on."""
+    with_device = (angles["mode"] == "active") & (angles["condition"] == "assisted")
+    angles.loc[with_device, "mode"] = "assisted"
+    angles.loc[angles["mode"] == "assisted", "condition"] = "assisted"
 
 
 def _inside(folder: Path, entries: Iterable[Path]) -> None:
@@ -154,7 +161,7 @@ def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:
 
 def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> tuple[Table, LineCount]:
     grid, noted = load(source.path, source.page)
-    sheet, mapped = SHEETS[source.table], protocol.columns.get(source.table, {})
+    sheet, mapped = sheet_of(source.table, protocol), protocol.columns.get(source.table, {})
     wanted = sheet.required
     if source.table == "participants" and len(protocol.arms) > 1:
         wanted = (*wanted, "arm")
@@ -229,7 +236,7 @@ def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.Data
 
     found += resolve_arms(frames["participants"], protocol, *place("participants", "arm"))
     affected = dict(zip(frames["participants"]["participant"], frames["participants"]["affected_side"], strict=True))
-    for name in ("visits", *MEASUREMENTS):
+    for name in ("visits", *MEASUREMENTS, *(name for name in DEVICE_TABLES if "visit" in SHEETS[name].names)):
         found += resolve_visits(frames[name], protocol, *place(name, "visit"))
     for name in ("items", "totals"):
         found += resolve_instruments(frames[name], protocol, *place(name, "instrument"))
@@ -238,6 +245,9 @@ def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.Data
         frame = frames[name]
         sided = _sided(frame, protocol)
         found += resolve_sides(frame, affected, *place(name, "side"), sided)
+    for name in ("skin_checks", "motion_grades"):
+        of_one_hand = pd.Series(True, index=frames[name].index)
+        found += resolve_sides(frames[name], affected, *place(name, "side"), of_one_hand)
     read = read_answer_words(frames["items"])
     if read.any():
         _take_back(found, frames["items"][read])
@@ -260,5 +270,6 @@ def _sided(frame: pd.DataFrame, protocol: Protocol) -> pd.Series:
     sided = {}
     for name in frame["instrument"].unique():
         instrument = find_instrument(name)
-        sided[name] = bool(instrument and instrument.sided and not find_measure(protocol, name, ""))
+        of_hand = bool(instrument and instrument.sided and not find_measure(protocol, name, ""))
+        sided[name] = of_hand or protocol.channel(name) is not None
     return frame["instrument"].map(sided).fillna(False).astype(bool)

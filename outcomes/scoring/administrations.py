@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 from outcomes.dynamometry.force import NEWTONS, convert_force
 from outcomes.library.instrument import Instrument
 from outcomes.library.registry import instruments
+from outcomes.protocol.trial import Protocol
 from outcomes.scoring.answers import BLANK, CODE_NOT_DONE, NUMBER, TWICE, UNREADABLE, WHY, Sheet, take_sheet
 from outcomes.scoring.steps import averaged
 from outcomes.study import Study
 
 Integers = NDArray[np.int64]
 SIDES = ("", "left", "right", "both")
-CONDITIONS = ("unassisted", "assisted")
+CONDITIONS = ("unassisted", "assisted", "unpowered")
 _NOWHERE = np.iinfo(np.int64).max // 4  # beyond any cell, and the sum of two is still a whole number
 
 
@@ -161,19 +162,20 @@ def block_heads(frame: pd.DataFrame, columns: list[str]) -> tuple[Integers, pd.D
 
 
 def trial_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Administrations]]:
-    """Every grip and pinch of the trials table, in kgf; a unit that is no force leaves the trial unreadable."""
+    """Every grip, pinch and channel of the trials table, in its unit; a trial in another unit is unreadable."""
     frame = study.trials
     if frame.empty:
         return
     key = keys.of(frame)
-    factor = frame["unit"].map({unit: convert_force(1.0, unit, "kgf") for unit in NEWTONS}).to_numpy(dtype=float)
-    values, why = frame["value"].to_numpy(dtype=float) * factor, why_codes(frame)
-    why[(why == NUMBER) & np.isnan(values)] = UNREADABLE
-    why[why == BLANK] = CODE_NOT_DONE  # the row of a trial says it was planned
     for name in frame["instrument"].unique():
-        found = instruments().get(name)
-        if found is None or found.main_scale.kind != "trials":
+        found = of_trials(study.protocol, name)
+        if found is None:
             continue
+        factors = {unit: convert_force(1.0, unit, found.main_scale.unit) for unit in NEWTONS}
+        values = frame["value"].to_numpy(dtype=float) * frame["unit"].map(factors).to_numpy(dtype=float)
+        why = why_codes(frame)
+        why[(why == NUMBER) & np.isnan(values)] = UNREADABLE
+        why[why == BLANK] = CODE_NOT_DONE  # the row of a trial says it was planned
         rows = np.flatnonzero((frame["instrument"] == name).to_numpy() & (key >= 0))
         if not len(rows):
             continue
@@ -184,6 +186,29 @@ def trial_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Adminis
         distinct, column = np.unique(numbers, return_inverse=True)
         items = tuple(replace(found.items[0], id=f"trial_{number:g}") for number in distinct)
         yield found, from_cells(replace(found, items=items), key[rows], column, values[rows], why[rows])
+
+
+def of_trials(protocol: Protocol, name: str) -> Instrument | None:
+    """What trials are scored as: a grip or pinch of the catalogue, or a channel of the study, which is scored like one.
+
+    None where the name is neither.
+    """
+    channel = protocol.channel(name)
+    if channel is None:
+        found = instruments().get(name)
+        return found if found is not None and found.main_scale.kind == "trials" else None
+    like = instruments()["grip"]
+    scale = replace(
+        like.main_scale, label=channel.label, unit=channel.unit, better=channel.better, rule={"usual": None}
+    )
+    return replace(
+        like,
+        id=channel.id,
+        name=channel.label,
+        scales=(scale,),
+        thresholds=(),
+        options={"summary": replace(like.options["summary"], default=channel.summary)},
+    )
 
 
 def make_administrations(

@@ -34,7 +34,7 @@ def analysed_sides(scores: pd.DataFrame, study: Study) -> pd.Series:
         (scores[OUTCOME] == rule.by)
         & (scores[VISIT] == study.protocol.baseline.id)
         & scores[SIDE].isin(OTHER_SIDE)
-        & (scores["condition"] != "assisted")
+        & (scores["condition"] == "unassisted")
     ]
     both = entry.pivot_table(index=PARTICIPANT, columns=SIDE, values=VALUE, aggfunc="first")
     both = both.reindex(index=people.index, columns=["left", "right"])

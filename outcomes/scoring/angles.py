@@ -1,7 +1,8 @@
 """Joint angles: total motion of a digit and its grades, single joints, and what a device adds.
 
 Active, passive and device-assisted motion are three different things. Active and assisted motion are scored under the
-same instrument with the conditions "unassisted" and "assisted"; passive motion is an instrument of its own.
+same instrument with the conditions "unassisted" and "assisted"; passive motion is an instrument of its own, made by
+hand or by a device (its condition says which).
 """
 
 from collections.abc import Iterator, Mapping
@@ -15,6 +16,7 @@ from outcomes.errors import InstrumentError
 from outcomes.library.instrument import Instrument
 from outcomes.library.registry import instruments
 from outcomes.scoring.administrations import Administrations, Keys, from_cells, why_codes
+from outcomes.scoring.repeated_motion import one_motion_each
 from outcomes.study import Study
 
 INSTRUMENTS = {"active": ("tam", "rom_active"), "assisted": ("tam", "rom_active"), "passive": ("tpm", "rom_passive")}
@@ -129,13 +131,12 @@ def angle_sheets(study: Study, keys: Keys) -> Iterator[tuple[Instrument, Adminis
     """Every instrument of the angles table. Angles of unknown joints are left to `check`.
 
     An extension written as an angle (negative where it is not reached) becomes the deficit it leaves: 10 degrees short
-    is a deficit of 10, hyperextension a deficit of 0.
+    is a deficit of 10, hyperextension a deficit of 0. Repetitions of one motion count as `one_motion_each` says.
     """
-    frame = study.angles
+    frame = one_motion_each(study.angles)
     if frame.empty:
         return
-    condition = frame["mode"].where(frame["mode"] == "assisted", "unassisted")
-    key = keys.of(frame.assign(condition=condition))
+    key = keys.of(frame)
     described, distinct = pd.factorize(
         pd.MultiIndex.from_frame(frame[["digit", "joint", "movement", "mode"]].astype("str"))
     )

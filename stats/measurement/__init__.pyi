@@ -9,6 +9,8 @@ from .anchor_mcid import McidEstimate as McidEstimate
 from .anchor_mcid import estimate_mcid as estimate_mcid
 from .error_of_measurement import MeasurementError as MeasurementError
 from .error_of_measurement import measurement_error as measurement_error
+from .first_to_last import FirstToLast as FirstToLast
+from .first_to_last import change_over_sets as change_over_sets
 from .internal_consistency import cronbach_alpha as cronbach_alpha
 from .reliability import IntraclassCorrelation as IntraclassCorrelation
 from .reliability import concordance as concordance

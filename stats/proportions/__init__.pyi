@@ -6,6 +6,7 @@ from .exact_tests import mcnemar_test as mcnemar_test
 from .number_needed import NumberNeeded as NumberNeeded
 from .number_needed import number_needed_to_treat as number_needed_to_treat
 from .one_proportion import proportion_interval as proportion_interval
+from .one_rate import rate_interval as rate_interval
 from .paired_proportions import paired_risk_difference as paired_risk_difference
 from .stratified import stratified_ratio as stratified_ratio
 from .stratified import stratified_risk_difference as stratified_risk_difference

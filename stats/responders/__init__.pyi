@@ -13,6 +13,8 @@ from .cumulative import CumulativeChange as CumulativeChange
 from .cumulative import cumulative_change as cumulative_change
 from .imputed_counts import share_over_imputations as share_over_imputations
 from .published_criteria import Beyond as Beyond
+from .reaching import LevelReached as LevelReached
+from .reaching import count_reaching as count_reaching
 from .responder_counts import ResponderCounts as ResponderCounts
 from .true_change import regression_to_mean as regression_to_mean
 from .true_change import true_change_share as true_change_share

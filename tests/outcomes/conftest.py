@@ -64,6 +64,19 @@ high = 20
 [instruments.nhpt]
 ceiling_s = 120
 
+[passive_motion]
+grades = ["none", "slight", "marked"]
+
+[total_motion]
+system = "degrees"
+
+[[levels]]
+id = "jar"
+outcome = "grip.force"
+value = 100
+unit = "N"
+reason = "what the lid of the study's jar asks for, as measured"
+
 [model]
 covariates = ["age"]
 """
@@ -156,6 +169,11 @@ def _tables(people: dict[str, str]) -> dict[str, list[dict[str, str]]]:
         "angles": [],
         "sessions": [],
         "adverse_events": [],
+        "device_deficiencies": [],
+        "wear_log": [],
+        "skin_checks": [],
+        "device_ratings": [],
+        "motion_grades": [],
     }
     for number, person in enumerate(people):
         side = ("left", "right")[number % 2]
@@ -178,15 +196,53 @@ def _tables(people: dict[str, str]) -> dict[str, list[dict[str, str]]]:
                     bend = {**who, "side": side, "digit": "thumb", "joint": joint, "mode": mode, **rater}
                     tables["angles"].append({**bend, "movement": "flexion", "degrees": str(flexion)})
                     tables["angles"].append({**bend, "movement": "extension deficit", "degrees": deficit})
+            tables["angles"] += _stretches(who | {"side": side} | rater, step)
+            tables["motion_grades"].append(
+                {**who, "side": side, "digit": "thumb", "condition": "", "system": "degrees", "grade": "good"}
+            )
+            tables["device_ratings"].append(
+                {**who, "respondent": "participant", "donning_minutes": "4", "donning_help": "carer",
+                 "tasks_tried": "5", "tasks_done": str(3 + step % 2), "would_continue": "yes"}
+            )  # fmt: skip
         tables["sessions"].append(
             {"participant": person, "session": "1", "date": "2025-03-10", "minutes_prescribed": "45",
              "minutes_performed": "40", "repetitions": "210", "source": "log"}
+        )  # fmt: skip
+        for day in ("2025-03-11", "2025-03-12"):
+            tables["wear_log"].append(
+                {"participant": person, "date": day, "minutes_prescribed": "60", "minutes_worn": str(40 + number),
+                 "minutes_active": "30", "repetitions": "180", "assisted_percent": "55", "place": "home",
+                 "source": "device log", "gap": "no", "device": "D1"}
+            )  # fmt: skip
+        tables["skin_checks"].append(
+            {"participant": person, "visit": "w4", "date": "2025-03-31", "when": "after", "site": "palm", "side": side,
+             "finding": "none", "minutes_to_clear": "", "action": "none", "event": ""}
         )  # fmt: skip
     tables["adverse_events"].append(
         {"participant": "P02", "date": "2025-03-12", "term": "tired arm", "severity": "mild", "serious": "no",
          "related": "possible", "device_deficiency": "no", "outcome": "resolved"}
     )  # fmt: skip
+    tables["adverse_events"][0] |= {"event": "E1", "end_date": "2025-03-14", "expected": "yes", "action": "none"}
+    tables["adverse_events"][0] |= {"criterion": "", "related_device": "possible", "related_procedure": "not related"}
+    tables["device_deficiencies"].append(
+        {"deficiency": "D1", "participant": "P02", "device": "D1", "date": "2025-03-12", "category": "reliability",
+         "cause": "malfunction", "part": "battery", "description": "stopped early", "could_have_been_serious": "no",
+         "event": "E1", "action": "repaired", "minutes_lost": "20", "resolved": "2025-03-13"}
+    )  # fmt: skip
     return tables
+
+
+def _stretches(who: dict[str, str], step: int) -> list[dict[str, str]]:
+    """Three passive stretches of the wrist with the device off and on, the torque falling from first to last."""
+    return [
+        {**who, "digit": "", "joint": "wrist", "movement": "extension", "mode": "passive", "condition": condition,
+         "degrees": str(30 + step + 2 * number), "repetition": str(number), "velocity": "20",
+         "torque": f"{0.9 - 0.1 * number:g}", "torque_unit": "N m",
+         "stiffness": ("marked", "slight", "slight")[number - 1],
+         "stopped_by": "end"}
+        for condition in ("unassisted", "assisted")
+        for number in (1, 2, 3)
+    ]  # fmt: skip
 
 
 def _answers(number: int, step: int) -> list[dict[str, str]]:

@@ -14,7 +14,8 @@ from outcomes.sheets import MEASUREMENTS
 from outcomes.spreadsheet_cells import STARTS
 from outcomes.study import Study
 
-BY_PARTICIPANT = ("visits", *MEASUREMENTS, "second_ratings", "sessions", "adverse_events")
+_WORN = ("wear_log", "skin_checks", "device_ratings", "motion_grades")
+BY_PARTICIPANT = ("visits", *MEASUREMENTS, "second_ratings", "sessions", "adverse_events", *_WORN)
 _OLDEST = 110  # years; common practice, no source: beyond it a typing error is likelier than the age
 
 
@@ -69,7 +70,7 @@ def codes_alike(study: Study) -> Iterator[pd.DataFrame]:
 @reports("unknown participant")
 def unknown_participant(study: Study) -> Iterator[pd.DataFrame]:
     known = list(study.participants["participant"])
-    for table in BY_PARTICIPANT:
+    for table in (*BY_PARTICIPANT, "device_deficiencies"):
         frame = study.table(table)
         rows = frame[~frame["participant"].isin(known) & (frame["participant"] != "")]
         if rows.empty:

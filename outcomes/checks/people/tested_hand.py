@@ -110,7 +110,7 @@ def assisted_only(study: Study) -> Iterator[pd.DataFrame]:
         if not (frame["condition"] == "assisted").any():
             continue
         keys = ["participant", "visit", "instrument", "side"]
-        without = set(frame.loc[frame["condition"] != "assisted", keys].itertuples(index=False, name=None))
+        without = set(frame.loc[frame["condition"] == "unassisted", keys].itertuples(index=False, name=None))
         once = frame[frame["condition"] == "assisted"].drop_duplicates(keys)
         alone = [key not in without for key in once[keys].itertuples(index=False, name=None)]
         rows = once[alone]

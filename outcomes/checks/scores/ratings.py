@@ -10,11 +10,13 @@ from outcomes.checks.register import place, reports
 from outcomes.findings import flag, texts
 from outcomes.study import Study
 
+_OF_A_SET = ("velocity", "repetition")
 KEYS = {
     "items": ["participant", "visit", "instrument", "side", "condition", "item"],
     "totals": ["participant", "visit", "instrument", "scale", "side", "condition"],
     "trials": ["participant", "visit", "instrument", "side", "condition", "trial"],
-    "angles": ["participant", "visit", "side", "digit", "joint", "movement", "mode"],
+    # Repetitions, velocities, and a device on or off: each of them is a motion of its own.
+    "angles": ["participant", "visit", "side", "digit", "joint", "movement", "mode", "condition", *_OF_A_SET],
 }
 
 
@@ -32,12 +34,15 @@ def repeated(study: Study) -> Iterator[pd.DataFrame]:
         rows = frame[repeats(frame, keys)]
         if rows.empty:
             continue
+        if table == "angles":  # a number that is missing is equal to one that is missing
+            frame, rows = (part.fillna(dict.fromkeys(_OF_A_SET, -1.0)) for part in (frame, rows))
         first = frame.drop_duplicates(keys).set_index(keys)
         at = first.reindex(pd.MultiIndex.from_frame(rows[keys])).set_axis(rows.index)
         measure = "degrees" if table == "angles" else "value"
         same = (rows["typed"] == at["typed"]) | (rows[measure] == at[measure])
         other_rater = rows["rater"] != at["rater"]
-        what = rows[keys[2:]].astype("str").agg(lambda parts: " ".join(part for part in parts if part), axis=1)
+        told = [name for name in keys[2:] if name not in _OF_A_SET]
+        what = rows[told].astype("str").agg(lambda parts: " ".join(part for part in parts if part), axis=1)
         typed = what + ": " + rows["typed"].replace("", "blank")
         allowed = "once; row " + texts(at["row"]) + " has " + at["typed"].replace("", "blank")
         for rule, part in (

@@ -22,9 +22,11 @@ _EARLIEST = pd.Timestamp("1990-01-01")  # no visit of a study under way can lie 
 @reports("unknown visit")
 def unknown_visit(study: Study) -> Iterator[pd.DataFrame]:
     planned = [visit.id for visit in study.protocol.visits]
-    for table in ("visits", *MEASUREMENTS, "second_ratings"):
+    for table in ("visits", *MEASUREMENTS, "second_ratings", "device_ratings", "motion_grades", "skin_checks"):
         frame = study.table(table)
         rows = frame[~frame["visit"].isin(planned)]
+        if table == "skin_checks":  # at home there is no visit
+            rows = rows[rows["visit"] != ""]
         if rows.empty:
             continue
         found = rows["visit"].replace("", "blank")
@@ -85,7 +87,7 @@ def order(study: Study) -> Iterator[pd.DataFrame]:
 @reports("date implausible")
 def implausible(study: Study) -> Iterator[pd.DataFrame]:
     today = pd.Timestamp.today().normalize()
-    for table in ("visits", "sessions", "adverse_events"):
+    for table in ("visits", "sessions", "adverse_events", "device_deficiencies", "wear_log", "skin_checks"):
         frame = study.table(table)
         rows = frame[((frame["date"] < _EARLIEST) & ~is_counted(frame["date"])) | (frame["date"] > today)]
         found = date_texts(rows["date"])

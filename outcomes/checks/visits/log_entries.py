@@ -46,7 +46,7 @@ def before_enrolment(study: Study) -> Iterator[pd.DataFrame]:
     start = baseline.dropna(subset=["date"]).drop_duplicates("participant").set_index("participant")["date"]
     if start.empty:
         return
-    for table in ("sessions", "adverse_events"):
+    for table in ("sessions", "adverse_events", "wear_log", "skin_checks", "device_deficiencies"):
         frame = study.table(table)
         since = looked_up(frame["participant"], start)
         rows = frame[frame["date"] < since]

@@ -6,7 +6,7 @@ The expected rule, file, row and column are stated by hand from the damage, not 
 import io
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +30,10 @@ class Damage:
     row: int | None = None
     column: str | None = None
     found: str = ""
+
+    def at(self, column: str) -> "Damage":
+        """The same damage, its finding at another column than the changed one."""
+        return replace(self, column=column)
 
 
 def cell(rule: str, file: str, row: int, column: str, value: str, found: str = "") -> Damage:
@@ -1061,6 +1065,111 @@ DAMAGES = [
         None,
         "checks",
         "above maximum",
+    ),
+    # trials of devices
+    cell("repetition not a whole number", "angles", 11, "repetition", "2.5"),
+    Damage(
+        "repetitions with a gap",
+        lambda draft: draft.set("angles", 12, "repetition", "5"),
+        "angles.csv",
+        12,
+        "repetition",
+        "3 repetitions, the last numbered 5",
+    ),
+    cell("torque without a unit", "angles", 10, "torque_unit", "", found="0.8"),
+    cell("stiffness of no grade", "angles", 10, "stiffness", "slihgt"),
+    Damage(
+        "motion at another velocity",
+        lambda draft: draft.repeat("angles", 10, velocity="90"),
+        "angles.csv",
+        338,
+        "velocity",
+        "90 degrees per second",
+    ),
+    cell("grade differs from the angles", "motion_grades", 2, "grade", "poor", found="thumb poor"),
+    Damage(
+        "duplicate grade",
+        lambda draft: draft.repeat("motion_grades", 2, grade="fair"),
+        "motion_grades.csv",
+        26,
+        "digit",
+        "thumb fair",
+    ),
+    cell("serious without a criterion", "adverse_events", 2, "serious", "yes", found="tired arm").at("criterion"),
+    cell(
+        "criterion of an event not serious", "adverse_events", 2, "criterion", "hospital", found="hospital, serious no"
+    ).at("serious"),
+    cell("ends before it begins", "adverse_events", 2, "end_date", "2025-03-10"),
+    Damage(
+        "number given twice",
+        lambda draft: draft.repeat("adverse_events", 2, date="2025-03-20", end_date="2025-03-21"),
+        "adverse_events.csv",
+        3,
+        "event",
+        "E1",
+    ),
+    cell("event that is not there", "device_deficiencies", 2, "event", "E7", found="E7 is none"),
+    cell("deficiency incomplete", "device_deficiencies", 2, "could_have_been_serious", "", found=""),
+    Damage(
+        "deficiency ticked and not described",
+        lambda draft: (
+            draft.set("adverse_events", 2, "device_deficiency", "yes")
+            .set("device_deficiencies", 2, "event", "")
+            .set("device_deficiencies", 2, "date", "2025-03-13")
+        ),
+        "adverse_events.csv",
+        2,
+        "device_deficiency",
+        "tired arm",
+    ),
+    Damage(
+        "skin finding without a site",
+        lambda draft: draft.set("skin_checks", 2, "finding", "swelling").set("skin_checks", 2, "site", ""),
+        "skin_checks.csv",
+        2,
+        "site",
+        "swelling",
+    ),
+    cell("skin damage without an event", "skin_checks", 2, "finding", "blister").at("event"),
+    cell("wear out of range", "wear_log", 2, "assisted_percent", "140"),
+    cell("active longer than worn", "wear_log", 2, "minutes_active", "45"),
+    cell("day logged twice", "wear_log", 3, "date", "2025-03-11"),
+    Damage(
+        "movements without wear",
+        lambda draft: draft.set("wear_log", 2, "minutes_worn", "0").set("wear_log", 2, "minutes_active", "0"),
+        "wear_log.csv",
+        2,
+        "repetitions",
+        "180 in 0 minutes",
+    ),
+    cell("movements in fractions", "wear_log", 2, "repetitions", "180.5"),
+    cell("worn far longer than prescribed", "wear_log", 2, "minutes_worn", "240", found="240 of 60 minutes"),
+    cell("after the last visit", "wear_log", 2, "date", "2025-05-12"),
+    Damage(
+        "duplicate rating",
+        lambda draft: draft.repeat("device_ratings", 2),
+        "device_ratings.csv",
+        26,
+        "respondent",
+        "participant",
+    ),
+    cell("more tasks done than tried", "device_ratings", 2, "tasks_done", "6"),
+    cell("donning time implausible", "device_ratings", 2, "donning_minutes", "240"),
+    Damage(
+        "level of an outcome without data",
+        lambda draft: draft.replace('outcome = "grip.force"\nvalue', 'outcome = "pinch_tip.force"\nvalue'),
+        "study.toml",
+        None,
+        "levels",
+        "jar: pinch_tip.force",
+    ),
+    Damage(
+        "level in another unit",
+        lambda draft: draft.replace('unit = "N"\nreason', 'unit = "kPa"\nreason'),
+        "study.toml",
+        None,
+        "levels",
+        "jar: kPa",
     ),
 ]
 
