@@ -4,7 +4,7 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
-from outcomes.protocol import keys
+from outcomes.protocol import device_tables, keys
 
 # Where a table of keys stands in study.toml -> its keys. A test holds the texts and the keys together.
 KEY_TABLES: Mapping[str, Mapping[str, str]] = {
@@ -24,6 +24,11 @@ KEY_TABLES: Mapping[str, Mapping[str, str]] = {
     "[checks]": keys.CHECKS,
     "[[departures]]": keys.DEPARTURE,
     "[[wide]]": keys.WIDE,
+    "[channels.<id>]": device_tables.CHANNEL,
+    "[[levels]]": device_tables.LEVEL,
+    "[safety]": device_tables.SAFETY,
+    "[total_motion]": device_tables.TOTAL_MOTION,
+    "[passive_motion]": device_tables.PASSIVE_MOTION,
 }
 
 

@@ -25,7 +25,8 @@ def counted(cells: pd.Series) -> pd.DataFrame:
 
 def is_counted(dates: pd.Series) -> pd.Series:
     """Which of the dates are days counted from baseline."""
-    return dates < _COUNTED_BEFORE
+    first = DAY_ZERO + pd.Timedelta(days=_FEWEST)
+    return (dates >= first) & (dates < _COUNTED_BEFORE)
 
 
 def date_texts(dates: pd.Series) -> pd.Series:

@@ -183,10 +183,10 @@ def _same_study(study: Study, copy: Study, shared: Shared) -> None:
     before, after = score(study), score(copy)
     before = before[before[c.PARTICIPANT].isin([code for code in shared.codes["participant"] if code])]
     before = before.assign(participant=before[c.PARTICIPANT].map(shared.codes["participant"]).astype("str"))
-    sides = [
+    own, other = (
         frame.astype(dict.fromkeys(keys, "str")).set_index(keys)[c.VALUE].sort_index() for frame in (before, after)
-    ]
-    if not sides[0].index.equals(sides[1].index) or not np.allclose(*sides, rtol=1e-12, atol=1e-12, equal_nan=True):
+    )
+    if not own.index.equals(other.index) or not np.allclose(own, other, rtol=1e-12, atol=1e-12, equal_nan=True):
         raise StudyError(
             f"The shared copy gives {len(after)} scores that are not all those of the study ({len(before)}); it must "
             "not be used. This is an error of the kit: please report it with the kinds of sheets the study has."
