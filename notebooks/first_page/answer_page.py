@@ -139,6 +139,7 @@ class FirstPage:
             "name": NAME,
             "frame": plain(frame),
             "keys": ["part"],
+            "caption": "The answer on one page",
             "notes": [],
             "page": page,
             "sheet": sheet,
