@@ -1,6 +1,7 @@
 """One analysis of a study: findings, scores, changes and models, each made when first asked for, and made once."""
 
 from collections.abc import Callable, Hashable
+from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
 from typing import TypeVar
@@ -14,6 +15,7 @@ from outcomes.protocol.trial import ModelChoice
 from stats.change.change_fit import ChangeFit, fit_change
 from stats.change.crossover import CrossoverFit, fit_crossover
 from stats.change.person_changes import change_table
+from stats.choices.choice_answers import WhatIf, what_if
 from stats.errors import FitError
 
 Made = TypeVar("Made")
@@ -89,10 +91,23 @@ class Analysis:
         """The model the main result of an outcome is taken from: inside people where the protocol has periods."""
         return self.crossover_fit(outcome) if self.study.protocol.periods else self.fit(outcome)
 
+    def choices(self) -> WhatIf:
+        """The main result of the primary outcome under other choices, one at a time."""
+        return self._once(("choices",), self._choices)
+
+    def _choices(self) -> WhatIf:
+        try:
+            main = self.main_fit(self.study.protocol.primary)
+        except FitError:
+            main = None
+        return what_if(self.study, scores=self.scores, main=main)
+
     def prepare(self) -> "Analysis":
         """Make what several notebooks ask for, before they start."""
         _ = self.findings
         protocol = self.study.protocol
+        with suppress(FitError):  # remembered; the section that asks says so
+            self.choices()
         for outcome in protocol.outcomes:
             for make in (self.fit, self.crossover_fit) if protocol.periods else (self.fit,):
                 try:

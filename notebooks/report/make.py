@@ -20,6 +20,7 @@ from notebooks.report.kept import Kept
 from notebooks.report.page import CAUTION, pairs_html, write_page
 from notebooks.report.pictures import FORMATS, IN_COLUMN, Pictures
 from notebooks.report.run import Run, code_digest, run_notebooks, shipped
+from notebooks.report.summary_sheet import write_summary
 from notebooks.report.word_processor import write_document
 from notebooks.sections.blinded_report import NO_COPY, blinding_run
 from notebooks.sections.instrument_appendix import instruments_html, instruments_markdown, used_instruments
@@ -34,7 +35,8 @@ MARK = "about_this_folder.txt"
 NEAR = 2  # steps up from the report that a study folder may be away to be found again by a rerun
 ABOUT = """Written by the command 'outcomes report', which writes it anew each time: keep nothing of your own in here.
 
-report.html   the report, to open in any browser
+report.html   the report, to open in any browser; its first page is the answer
+summary.pdf   that first page on one sheet, without anybody's code
 report.docx   the same for a word processor
 record.json   every reported number with its name, unit, n and notes; inputs, versions and seed
 tables        each table as CSV with all digits
@@ -98,7 +100,9 @@ def make_report(
         _write_parts(runs, target, pictures)
     missing = drawn.missing if pictures else ["No picture files were asked for."]
     say("writing the page, the document and the record")
-    made, title = _made(record, missing), study.protocol.title
+    title = study.protocol.title
+    missing = [*missing, *(write_summary(runs, target / "summary.pdf", title=title) if pictures else ())]
+    made = _made(record, missing)
     subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
     appendix = instruments_html(used_instruments(study))
     (target / "instruments.md").write_text(instruments_markdown(), encoding="utf-8")

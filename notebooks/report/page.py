@@ -16,8 +16,10 @@ from jinja2 import Environment, FileSystemLoader
 from plotly.offline import get_plotlyjs
 
 from notebooks.figures.one_column import in_column, untitled
+from notebooks.first_page.answer_page import TEMPLATES as FIRST_PAGE
 from notebooks.report.record import PLOTLY
-from notebooks.report.run import Run
+from notebooks.report.run import ANSWER, Run
+from notebooks.report.summary_sheet import answer_of
 from notebooks.show.content import MIME
 from notebooks.show.tables import identifier, mark_long_cells
 
@@ -35,7 +37,8 @@ NOTES = 4
 
 def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made: str) -> None:
     """Write the report page. `made` is the HTML of the last section: inputs, versions, files."""
-    cells, sections = _join(runs)
+    answer = answer_of(runs)
+    cells, sections = _join([run for run in runs if run.name != ANSWER])
     environment = Environment(loader=FileSystemLoader(TEMPLATES / "report"), autoescape=False)
     environment.filters["markdown"] = mistune.create_markdown(plugins=["table"])
     report = {
@@ -44,7 +47,9 @@ def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made
         "caution": CAUTION,
         "sections": sections,
         "made": made,
-        "css": (TEMPLATES / "report" / "page.css").read_text(encoding="utf-8"),
+        "answer": answer["page"] if answer else "",
+        "css": (TEMPLATES / "report" / "page.css").read_text(encoding="utf-8")
+        + (FIRST_PAGE / "answer.css").read_text(encoding="utf-8"),
         "script": (TEMPLATES / "report" / "page.js").read_text(encoding="utf-8"),
         "plotly": get_plotlyjs(),
     }

@@ -22,6 +22,7 @@ from notebooks.report.record import software
 from outcomes import Study
 
 SOURCE = Path(__file__).resolve().parents[1]  # where the notebooks lie
+ANSWER = "0_the_answer"  # the notebook of the first page
 FOLDER = "../inputs"  # what a notebook of a report calls its study folder
 ALONE = {"PYTHONHASHSEED": "0", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 Say = Callable[[str], None]

@@ -8,12 +8,28 @@ import pandas as pd
 
 from outcomes import columns as c
 from outcomes.library.known import find_instrument, find_measure
+from outcomes.library.registry import references
 from outcomes.protocol.trial import Protocol
 
 EVERYONE = "All participants"
 RATES = {"pegs/s": 3}  # units whose usual values are far below 1
 # Decimals of measures of movement over time, by unit; one otherwise.
 OF_RECORDINGS = {"s": 3, "%": 2, "ratio": 3, "coefficient": 3, "arc length": 3, "log jerk": 2}
+
+
+TIMED = re.compile(r"(day|week|month|year)s?\b", re.IGNORECASE)
+WHOLE = re.compile(r"Total|Sum\b|Motor score|Time$|Rating|Disability and|Arm, sum|Units|Items passed|Both sides")
+
+
+def uncapped(text: str) -> str:
+    """A label inside a sentence: its first letter small, unless it is an abbreviation or a single letter."""
+    return text if len(text) < 2 or not text[1].islower() else text[0].lower() + text[1:]
+
+
+def source_words(key: str, citation: str = "") -> str:
+    """A source as "Author year", from the list of references; what the study itself wrote stays as it is."""
+    known = references().get(key)
+    return known["short"] if known and "short" in known else citation or key
 
 
 @dataclass(frozen=True)
@@ -33,6 +49,50 @@ class Names:
         if instrument is None or scale is None:
             return outcome
         return f"{instrument.name}, {scale.label}" if len(instrument.scales) > 1 else instrument.name
+
+    def everyday(self, outcome: str) -> str:
+        """What people call an outcome in a sentence: "Fugl-Meyer upper limb"."""
+        return self._told(outcome, "everyday")
+
+    def short(self, outcome: str) -> str:
+        """The usual abbreviation: "FMA-UE", for tables and after the first use; the longer name where there is none."""
+        return self._told(outcome, "short")
+
+    def _told(self, outcome: str, which: str) -> str:
+        name, _, scale_id = outcome.partition(".")
+        instrument = find_instrument(name)
+        scale = instrument.scale(scale_id) if instrument else None
+        if find_measure(self.protocol, name, scale_id) is not None or instrument is None or scale is None:
+            return self.outcome(outcome)
+        told = str(getattr(instrument, which) or instrument.name)
+        whole = scale is instrument.main_scale and (len(instrument.scales) == 1 or WHOLE.match(scale.label))
+        return told if whole else f"{told}, {uncapped(scale.label)}"
+
+    def abbreviation(self, outcome: str) -> str:
+        """The abbreviation of the instrument alone; blank for a total of the study's own."""
+        instrument = find_instrument(outcome.partition(".")[0])
+        own = find_measure(self.protocol, *outcome.split(".", 1)) if "." in outcome else None
+        return instrument.short if instrument is not None and own is None else ""
+
+    def range(self, outcome: str) -> str:
+        """ "0 to 66 points, higher is better", as far as the ends are known."""
+        name, _, scale_id = outcome.partition(".")
+        instrument = find_instrument(name)
+        scale = find_measure(self.protocol, name, scale_id) or (instrument.scale(scale_id) if instrument else None)
+        if scale is None:
+            return ""
+        ends = f"{scale.low:g} to {scale.high:g} {scale.unit}" if None not in (scale.low, scale.high) else scale.unit
+        return f"{ends}, {scale.better} is better"
+
+    def visit_words(self, visit: str) -> str:
+        """A visit inside a sentence: "week 16" for "Follow-up, week 16"; lower case in front."""
+        label = self.visit(visit)
+        last = label.rpartition(",")[2].strip()
+        return uncapped(last if TIMED.match(last) else label)
+
+    def arm_words(self, arm: str) -> str:
+        """An arm inside a sentence: lower case in front."""
+        return uncapped(self.arm(arm))
 
     def arm(self, arm: str) -> str:
         """Label of an arm; everyone where there are no arms."""

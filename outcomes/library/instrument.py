@@ -148,6 +148,8 @@ class Instrument:
 
     id: str
     name: str
+    everyday: str  # what people call it in a sentence: "Fugl-Meyer upper limb"
+    short: str  # its usual abbreviation: "FMA-UE"
     edition: str
     construct: str
     populations: str

@@ -19,7 +19,18 @@ QUANTITIES = (
 )  # fmt: skip
 KINDS = ("sum", "mean", "timed", "trials", "gated", "goals", "profile", "composite")
 
-_TEXTS = ("name", "edition", "construct", "populations", "licence", "verified", "unverified", "floor_ceiling")
+_TEXTS = (
+    "name",
+    "everyday",
+    "short",
+    "edition",
+    "construct",
+    "populations",
+    "licence",
+    "verified",
+    "unverified",
+    "floor_ceiling",
+)
 _TOP = {
     "id", "sided", "better", "unit", "unable", "sources", "levels", "codes", "items", "numbered", "scales",
     "thresholds", "options", "gates", "together", "contradictions",
@@ -46,7 +57,7 @@ def read_instruments(text: str, file: str) -> list[Instrument]:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InstrumentError(f"{file}: not readable as TOML ({error}).") from error
-    _keys(data, _TOP, file, "the file", required=("id", "name", "scales", "sources"))
+    _keys(data, _TOP, file, "the file", required=("id", "name", "everyday", "short", "scales", "sources"))
     forms = data.get("forms", [{"id": data["id"]}])
     for form in forms:
         _keys(form, _FORM, file, "a form", required=("id",))

@@ -47,9 +47,22 @@ def instruments() -> Mapping[str, Instrument]:
 
 @cache
 def references() -> Mapping[str, Mapping[str, str]]:
-    """Every cited source by key: citation, doi, read (what of it was read)."""
+    """Every cited source by key: citation, short ("Author year"), doi, read (what of it was read).
+
+    Raises InstrumentError for a source without a short name: figures, tables and sentences cite by it.
+    """
     text = (files("outcomes.library") / "references.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return with_short_names(tomllib.loads(text))
+
+
+def with_short_names(known: Mapping[str, Mapping[str, str]]) -> Mapping[str, Mapping[str, str]]:
+    """The sources as they are, where each has a `short`."""
+    without = [key for key, fields in known.items() if not fields.get("short", "").strip()]
+    if without:
+        raise InstrumentError(
+            f'references.toml: {", ".join(without[:5])} without `short`. Add one as readers cite it: "Author year".'
+        )
+    return known
 
 
 def instrument(instrument_id: str) -> Instrument:

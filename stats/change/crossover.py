@@ -54,6 +54,17 @@ class CrossoverFit(Result):
         made = self.fit.estimates(L, [f"{name} - {self.reference}" for name in self.treatments[1:]], df=df, keys=keys)
         return replace(made, notes=self.notes)
 
+    def changes(self, df: str = "kenward-roger") -> Estimates:
+        """Change inside a period under each treatment, averaged over the periods: key treatment."""
+        periods = self.rows["period"].cat.categories
+        weights = []
+        for treatment in self.treatments:
+            known = {"Intercept": 1.0, f"treatment[T.{treatment}]": 1.0}
+            known |= {f"period[T.{name}]": 1 / len(periods) for name in periods[1:]}
+            weights.append([known.get(term, 0.0) for term in self.fit.terms])
+        keys = pd.DataFrame({"treatment": self.treatments})
+        return replace(self.fit.estimates(np.array(weights), list(self.treatments), df=df, keys=keys), notes=self.notes)
+
     def period(self, df: str = "kenward-roger") -> JointTest:
         """Do the periods differ whatever the treatment?"""
         return self.fit.test("period", df=df, label="period")

@@ -1,0 +1,66 @@
+"""The panels of the first page: means over the visits and every person; inside people for a crossover."""
+
+import re
+
+from notebooks.analysis import Analysis
+from notebooks.first_page.main_result import MainResult, people_change
+from notebooks.first_page.named_numbers import NO_BREAK, NamedNumbers
+from notebooks.first_page.panel_drawings import each_person, inside_people, trajectory
+from notebooks.first_page.people_passed import Passed
+from notebooks.show.names import Names
+from notebooks.show.texts import escaped
+
+WIDE, NARROW = 530, 420
+COUNTED = re.compile(r"(day|week|month) (\d+)$")
+
+
+def panels_of(
+    analysis: Analysis, result: MainResult, labels: dict[str, str], passed: tuple[Passed, ...], numbers: NamedNumbers
+) -> tuple[list[dict], str]:
+    protocol, names = analysis.study.protocol, Names(analysis.study.protocol)
+    people = people_change(analysis, result)
+    measure, range_ = names.everyday(result.outcome), names.range(result.outcome)
+    level = f"{100 * protocol.level:g}{NO_BREAK}% intervals"
+    head = f"{measure[:1].upper()}{measure[1:]}, {range_}." if range_ else f"{measure[:1].upper()}{measure[1:]}."
+    if result.kind == "within":
+        drawn = {width: inside_people(people, result, labels, width) for width in (WIDE, NARROW)}
+        panels = [_panel("a", "Each person under each treatment, change in a period", drawn)]
+        caption = f"{head} Thin lines: people; large marks: means of the model with {level}, periods accounted for."
+        return panels, caption
+    days = {one.id: one.day for one in sorted(protocol.visits, key=lambda one: one.day)}
+    told = _ticks({visit: names.visit_words(visit) for visit in days}, protocol.baseline.id)
+    named = {}
+    for group in result.groups:
+        entered = numbers.count(f"scored, {group.label}, {protocol.baseline.id}", result.entered.get(group.id, 0))
+        named[(group.id, protocol.baseline.id)] = entered.value
+    for one in result.changes:
+        named[(one.group.id, one.visit)] = numbers.count(f"scored, {one.group.label}, {one.visit}", one.n).value
+    drawn = {w: trajectory(result, days, told, labels, numbers, w, named) for w in (WIDE, NARROW)}
+    panels = [_panel("a", "Mean improvement from baseline", drawn)]
+    caption = f"{head} a: means of the model with {level}; n: people with a score."
+    if len(people[people["missing"] == ""]) and result.kind != "pooled":
+        persons = {w: each_person(people, result, labels, passed, w) for w in (WIDE, NARROW)}
+        panels.append(_panel("b", f"Improvement of each person at {names.visit_words(result.visit)}", persons))
+        caption += " b: every person in order" + (
+            "; filled, passed the size of the plan (solid line)." if passed else "."
+        )
+        worse = int((people["improvement"] < 0).sum())
+        if worse:
+            caption += f" {numbers.count('people who got worse', worse).value} got worse."
+    if result.better == "lower":
+        caption += " Lower is better, so a fall is drawn as an improvement."
+    return panels, caption
+
+
+def _panel(letter: str, title: str, drawn: dict[int, str]) -> dict:
+    return {"letter": letter, "title": escaped(title), "wide": drawn[WIDE], "narrow": drawn[NARROW]}
+
+
+def _ticks(words: dict[str, str], baseline: str) -> dict[str, str]:
+    """Visits under an axis: bare numbers where all later ones are weeks (days, months), else their words, short."""
+    later = {visit: COUNTED.match(text) for visit, text in words.items() if visit != baseline}
+    units = {found[1] if found else "" for found in later.values()}
+    if len(units) == 1 and "" not in units:
+        numbers = {visit: found[2] for visit, found in later.items() if found}
+        return {visit: numbers.get(visit, f"{next(iter(units))} 0") for visit in words}
+    return {visit: text if len(text) <= 12 else f"{text[:11]}\N{HORIZONTAL ELLIPSIS}" for visit, text in words.items()}
