@@ -33,7 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         where = f" ({error.filename})" if error.filename else ""
         return _refused(f"A file or folder cannot be read or written{where}: {error.strerror or error}.")
     except KeyboardInterrupt:
-        return _refused("Stopped. What was finished is kept; the same command goes on from there.")
+        return _refused("Stopped. What was there before is as it was.")
 
 
 def command_parser() -> argparse.ArgumentParser:
@@ -116,11 +116,12 @@ def command_parser() -> argparse.ArgumentParser:
     report.set_defaults(run=_report)
 
     again = commands.add_parser(
-        "rerun", help="compute a report again and compare every number; exit status 1 on a change"
+        "rerun",
+        help="verify the files of a report, compute it again and compare; exit status 1 on a change, 2: no report",
     )
     again.add_argument("report", type=Path, metavar="DIR", help="folder of a report")
     again.add_argument(
-        "--study", type=Path, metavar="FOLDER", help="study folder (default: the one the report is from)"
+        "--study", type=Path, metavar="FOLDER", help="other data for the same analysis (default: those of the report)"
     )
     again.add_argument("--processes", type=int, metavar="N", help="notebooks run at a time (default: one per core)")
     again.add_argument("--csv", type=Path, metavar="FILE", help="write the whole comparison to a file")
@@ -128,7 +129,7 @@ def command_parser() -> argparse.ArgumentParser:
     again.set_defaults(run=_rerun)
 
     comparing = commands.add_parser(
-        "compare", help="compare the numbers of two reports, computing nothing; exit status 1 where they differ"
+        "compare", help="compare two reports, computing nothing; exit status 1 where they differ, 2: no report"
     )
     comparing.add_argument("first", type=Path, metavar="A", help="folder of a report")
     comparing.add_argument("second", type=Path, metavar="B", help="folder of another")
@@ -215,13 +216,24 @@ def _thresholds(options: argparse.Namespace) -> int:
 
 
 def _compare(options: argparse.Namespace) -> int:
-    from notebooks.report.compare import compare_reports, lines
+    from notebooks.report.compare import compare_reports
+    from notebooks.report.proof.told_differences import lines
+    from outcomes.errors import StudyError
 
-    compared = compare_reports(options.first, options.second)
-    if options.csv:
-        compared.rows.to_csv(options.csv, index=False)
+    try:
+        compared = compare_reports(options.first, options.second)
+    except StudyError as error:
+        return _refused(str(error), 2)
+    _write_comparison(compared, options.csv)
     print("\n".join(lines(compared)))
     return 0 if compared.unchanged and not compared.differences else 1
+
+
+def _write_comparison(compared, path: Path | None) -> None:
+    if path is not None:
+        from outcomes.spreadsheet_cells import safe_cell
+
+        compared.frame().map(safe_cell).to_csv(path, index=False)
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -316,25 +328,30 @@ def _progress(options: argparse.Namespace) -> Callable[[str], None]:
 
 
 def _rerun(options: argparse.Namespace) -> int:
-    from notebooks.report.compare import lines, rerun
     from notebooks.report.execute import NotebookError
     from notebooks.report.make import Blocked
+    from notebooks.report.proof.told_differences import lines
+    from notebooks.report.rerun import rerun
+    from outcomes.errors import StudyError
 
     start = time.perf_counter()
     try:
-        compared = rerun(options.report, options.study, processes=options.processes, say=_progress(options))
+        compared = rerun(options.report, options.study, processes=options.processes, say=_progress(options), tell=_told)
     except Blocked as blocked:
         _print_findings(blocked.findings)
         return _refused("Nothing was compared: the data have errors now, see the findings above.")
+    except StudyError as error:
+        return _refused(str(error), 2)
     except NotebookError as error:
         return _refused(str(error))
-    if options.csv:
-        from outcomes.spreadsheet_cells import safe_cell
-
-        compared.rows.map(safe_cell).to_csv(options.csv, index=False)
+    _write_comparison(compared, options.csv)
     print("\n".join(lines(compared)))
     print(f"It took {time.perf_counter() - start:.0f} s.")
-    return 0 if compared.unchanged else 1
+    return 0 if compared.proven else 1
+
+
+def _told(line: str) -> None:
+    print(line, flush=True)
 
 
 def _report(options: argparse.Namespace) -> int:
@@ -355,7 +372,7 @@ def _report(options: argparse.Namespace) -> int:
         _print_findings(blocked.findings)
         return _refused("No report was made: correct what the findings above name, then run the command again.")
     except NotebookError as error:
-        return _refused(f"{error} What was finished is kept in {options.to}.")
+        return _refused(f"{error} What was there before is as it was.")
     for line in report.missing:
         print(line)
     numbers = len(report.record["numbers"])
@@ -368,6 +385,6 @@ def _print_findings(findings) -> None:
     print(findings)
 
 
-def _refused(message: str) -> int:
+def _refused(message: str, status: int = 1) -> int:
     print(f"outcomes: {message}", file=sys.stderr)
-    return 1
+    return status

@@ -1,210 +1,219 @@
-"""Run a finished report again and say what changed, number by number."""
+"""Compare two records, each the account of a report: numbers, units, n, notes, sentences, and what they came from."""
 
 import math
-import tempfile
-from collections.abc import Callable
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from notebooks.report import record as records
-from notebooks.report.make import checked_study, compute
-from notebooks.report.run import file_digest
-from notebooks.show.exhibits import Prose
-from notebooks.show.tables import Table
-from outcomes import StudyError
+from notebooks.report.proof.file_hashes import RECORD, FileFinding
+from notebooks.report.proof.recorded import read_record
+from notebooks.report.proof.sources import differences
 
 # Another processor or another build of a library may differ in the last digits; that is not a change of a result.
 SAME = 1e-9
+NUMBERS = ["section", "name", "recorded", "now", "difference", "status"]
+WORDS = ["section", "name", "what", "recorded", "now"]
+WHOLE = "whole report"
+COUNTED = ("same", "changed", "missing", "new")
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """Recorded and new numbers side by side, and what differs in what they were computed from.
+    """Recorded and new results side by side, and what differs in what they were computed from.
 
-    rows: one per number with name, recorded, now, difference, status: "same", "changed", "missing" (no longer
-    computed), "new". differences: inputs, protocol, versions and code that are not the recorded ones.
+    rows: one per number with section, name, recorded, now, difference, status: "same", "changed", "missing" (no longer
+    computed), "new". words: one per text that differs with section, name, what ("unit", "n", "notes", "sentence",
+    "level", ...; of a rerun also "table", "page", "document", "notebook"), recorded, now. differences: data files, keys
+    of the protocol, versions and code that are not the recorded ones. files: files of the report that are not as they
+    were written. primary: names of the numbers that are the primary result. refused: why nothing could be computed.
     """
 
     rows: pd.DataFrame
+    words: pd.DataFrame
     differences: tuple[str, ...]
+    primary: tuple[str, ...] = ()
+    about_primary: str = ""
+    files: tuple[FileFinding, ...] = ()
+    refused: str = ""
 
     @property
     def unchanged(self) -> bool:
-        """Whether every recorded number is there again, and none is new."""
-        return bool((self.rows["status"] == "same").all())
+        """Whether every recorded number, unit, n, note, sentence and table is there again, and none is new."""
+        return bool((self.rows["status"] == "same").all()) and self.words.empty and not self.refused
+
+    @property
+    def proven(self) -> bool:
+        """Whether nothing changed and every file of the report is as it was written."""
+        return self.unchanged and not self.files
 
     @property
     def summary(self) -> str:
-        """One line: how many numbers are the same, changed, missing, new."""
+        """One line: how many numbers are the same, changed, missing, new; how many texts differ."""
         counts = self.rows["status"].value_counts()
-        if self.unchanged:
-            return f"All {len(self.rows)} numbers the same."
-        parts = [f"{counts.get(status, 0)} {status}" for status in ("same", "changed", "missing", "new")]
-        return f"Of {len(self.rows)} numbers: {', '.join(parts)}."
+        parts = ", ".join(f"{counts.get(status, 0)} {status}" for status in COUNTED)
+        told = f"Of {len(self.rows)} numbers: {parts}."
+        if (self.rows["status"] == "same").all():
+            told = f"All {len(self.rows)} numbers the same."
+        if len(self.words):
+            told += f" Texts, units, n or notes that differ: {len(self.words)}."
+        return told
 
     def changed(self) -> pd.DataFrame:
-        """The rows that are not the same."""
+        """The numbers that are not the same."""
         return self.rows[self.rows["status"] != "same"].reset_index(drop=True)
 
+    def primary_rows(self) -> pd.DataFrame:
+        """The numbers of the primary result, the same or not."""
+        return self.rows[self.rows["name"].isin(self.primary)].reset_index(drop=True)
 
-def compare(recorded: dict, now: dict) -> Comparison:
-    """Compare two records, number by number, and what they were computed from."""
-    old, new = ({entry["name"]: entry["value"] for entry in one["numbers"]} for one in (recorded, now))
-    rows = [
-        {"name": name, "recorded": old.get(name), "now": new.get(name)} | _status(name, old, new)
-        for name in [*old, *(name for name in new if name not in old)]
+    def sections(self) -> pd.DataFrame:
+        """Per section of the report: numbers changed, missing, new, of all; texts that differ; the largest relative
+        difference and the number it belongs to. Sections in which all is the same are left out."""
+        made = []
+        for section in [*dict.fromkeys([*self.rows["section"], *self.words["section"]])]:
+            own, texts = self.rows[self.rows["section"] == section], self.words[self.words["section"] == section]
+            counts = own["status"].value_counts()
+            if counts.get("same", 0) == len(own) and texts.empty:
+                continue
+            largest = _largest(own[own["status"] == "changed"])
+            made.append(
+                {"section": section, "numbers": len(own)}
+                | {status: int(counts.get(status, 0)) for status in COUNTED[1:]}
+                | {"texts": len(texts), "largest": largest[0], "of": largest[1]}
+            )
+        return pd.DataFrame(made, columns=["section", "numbers", *COUNTED[1:], "texts", "largest", "of"])
+
+    def frame(self) -> pd.DataFrame:
+        """Everything compared, a row each: numbers (what is "value") and then the texts that differ."""
+        numbers = self.rows.assign(what="value")
+        return pd.concat([numbers, self.words.assign(status="changed")], ignore_index=True)[
+            ["section", "name", "what", "recorded", "now", "difference", "status"]
+        ]
+
+
+def _largest(changed: pd.DataFrame) -> tuple[float | None, str]:
+    """The largest difference relative to what was recorded, and whose it is."""
+    found = [
+        (abs(row.difference) / max(abs(row.recorded), abs(row.now)), row.name)
+        for row in changed.itertuples()
+        if row.difference is not None and row.difference == row.difference and row.difference
     ]
-    frame = pd.DataFrame(rows, columns=["name", "recorded", "now", "difference", "status"])
-    return Comparison(frame, tuple(_differences(recorded, now)))
+    return max(found, default=(None, ""), key=lambda pair: pair[0] or 0.0)
 
 
-def _status(name: str, old: dict, new: dict) -> dict:
-    if name not in new:
-        return {"difference": None, "status": "missing"}
-    if name not in old:
-        return {"difference": None, "status": "new"}
-    before, after = old[name], new[name]
-    if not all(isinstance(value, (int, float)) for value in (before, after)):
-        return {"difference": None, "status": "same" if before == after else "changed"}
-    same = math.isclose(before, after, rel_tol=SAME, abs_tol=SAME * 1e-3)
-    return {"difference": after - before, "status": "same" if same else "changed"}
+def compare(recorded: Mapping, now: Mapping, folders: tuple[Path | None, Path | None] = (None, None)) -> Comparison:
+    """Compare two records: numbers, units, n, notes, sentences, level and seed, and what they were computed from.
 
-
-def _differences(recorded: dict, now: dict) -> list[str]:
-    lines = []
-    for name in sorted({*recorded["inputs"], *now["inputs"]}):
-        before, after = recorded["inputs"].get(name), now["inputs"].get(name)
-        if before != after:
-            what = "is new" if before is None else "is gone" if after is None else "is not the recorded one (SHA-256)"
-            lines.append(f"Input {name} {what}.")
-    if recorded["protocol"] != now["protocol"]:
-        same_plan = recorded.get("plan", {}).get("sha256") == now["plan"]["sha256"]
-        words = " Its analysis plan is the same: words or comments differ." if same_plan else ""
-        lines.append(f"The protocol, study.toml, is not the recorded one.{words}")
-    for name in sorted({*recorded["software"], *now["software"]}):
-        before, after = recorded["software"].get(name, "none"), now["software"].get(name, "none")
-        if before != after:
-            lines.append(f"{name} {before} was recorded, this is {after}.")
-    then, here = (bool(one["study"].get("blinded")) for one in (recorded, now))
-    if then != here:
-        lines.append(f"The study was {'blinded then and is not now' if then else 'not blinded then and is now'}.")
-    if recorded["code"] != now["code"]:
-        lines.append("The code of the kit is not the recorded one.")
-    return lines
-
-
-def rerun(
-    report: str | Path,
-    study: str | Path | None = None,
-    *,
-    processes: int | None = None,
-    say: Callable[[str], None] = lambda line: None,
-) -> Comparison:
-    """Compute a report again from its inputs and compare every number with its record. The report is not touched.
-
-    study: the study folder; where it is not named, the folder the report was made from, and where that is not there,
-    the copy inside the report. Raises StudyError where there is no report, Blocked where the data have errors now.
+    recorded, now: records as `read_record` gives them. folders: the copies of their data, where there are any.
     """
-    folder = Path(report)
-    recorded = read_record(folder)
-    source = _source(folder, recorded, study)
-    say(f"computing again from {source}")
-    with tempfile.TemporaryDirectory(prefix="outcomes-", ignore_cleanup_errors=True) as work:
-        _, now = compute(
-            checked_study(source), Path(work), only=recorded["options"]["only"], processes=processes, say=say
-        )
-    compared = compare(recorded, now)
-    tampered = [
-        f"The copy inputs/{name} in the report is not the recorded one."
-        for name, digest in recorded["inputs"].items()
-        if (copy := folder / "inputs" / name).exists() and source != folder / "inputs" and file_digest(copy) != digest
+    old, new = ({entry["name"]: entry for entry in one["numbers"]} for one in (recorded, now))
+    names = [*old, *(name for name in new if name not in old)]
+    rows = [
+        {"section": (old.get(name) or new[name])["notebook"], "name": name} | _status(old.get(name), new.get(name))
+        for name in names
     ]
-    return Comparison(compared.rows, (*compared.differences, *tampered))
+    words = [*_settings(recorded, now), *_about_numbers(old, new, recorded, now), *_sentences(recorded, now)]
+    primary = recorded.get("primary") or {}
+    return Comparison(
+        rows=pd.DataFrame(rows, columns=NUMBERS),
+        words=pd.DataFrame(words, columns=WORDS, dtype=object),
+        differences=tuple(differences(recorded, now, folders)),
+        primary=tuple(primary.get("numbers", ())),
+        about_primary=_about(primary, now.get("primary") or {}),
+    )
+
+
+def _about(old: Mapping, new: Mapping) -> str:
+    told = [f"{one.get('outcome')} at {one.get('visit') or 'no visit'}" for one in (old, new) if one]
+    return " -> ".join(dict.fromkeys(told))
+
+
+def _status(old: Mapping | None, new: Mapping | None) -> dict:
+    before, after = (one["value"] if one else None for one in (old, new))
+    sides = {"recorded": before, "now": after, "difference": None}
+    if new is None or old is None:
+        return sides | {"status": "missing" if new is None else "new"}
+    if not all(isinstance(value, (int, float)) for value in (before, after)):
+        return sides | {"status": "same" if before == after else "changed"}
+    return sides | {"difference": after - before, "status": "same" if close(before, after) else "changed"}
+
+
+def close(before: float, after: float) -> bool:
+    """Whether two numbers are the same but for what another processor may do to their last digits."""
+    return math.isclose(before, after, rel_tol=SAME, abs_tol=SAME * 1e-3)
+
+
+def _settings(recorded: Mapping, now: Mapping) -> Iterator[dict]:
+    """Level, seed and whatever else is said of the whole."""
+    for part in ("options", "study"):
+        left_out = {"folder"}  # where the study lay, seen from the report
+        old, new = ({key: one[part][key] for key in one[part] if key not in left_out} for one in (recorded, now))
+        for key in [*old, *(key for key in new if key not in old)]:
+            if old.get(key) != new.get(key):
+                yield _word(WHOLE, f"{part}/{key}", key, old.get(key), new.get(key))
+    old, new = ({key: one.get("primary", {}).get(key) if one.get("primary") else None for key in ("outcome", "visit")}
+                for one in (recorded, now))  # fmt: skip
+    if recorded.get("primary") and now.get("primary"):
+        yield from (_word(WHOLE, f"primary/{key}", key, old[key], new[key]) for key in old if old[key] != new[key])
+
+
+def _about_numbers(old: Mapping, new: Mapping, recorded: Mapping, now: Mapping) -> Iterator[dict]:
+    """Unit, n and notes of each number that both have."""
+    for name, entry in old.items():
+        other = new.get(name)
+        if other is None:
+            continue
+        for key in ("unit", "n"):
+            if entry[key] != other[key]:
+                yield _word(entry["notebook"], name, key, entry[key], other[key])
+        if entry["notes"] == other["notes"] and recorded["notes"] == now["notes"]:
+            continue
+        notes = [
+            [without_versions(one["notes"][place], one) for place in said["notes"]]
+            for one, said in ((recorded, entry), (now, other))
+        ]
+        if notes[0] != notes[1]:
+            gone = [" ".join(note for note in notes[k] if note not in notes[1 - k]) for k in (0, 1)]
+            yield _word(entry["notebook"], name, "notes", *gone)
+
+
+def _sentences(recorded: Mapping, now: Mapping) -> Iterator[dict]:
+    old, new = recorded["sentences"], now["sentences"]
+    for name in [*old, *(name for name in new if name not in old)]:
+        section = name.partition("/")[0]
+        before, after = (
+            [without_versions(text, one) for text in one["sentences"].get(name, [])] for one in (recorded, now)
+        )
+        yield from (_word(section, name, "sentence", *pair) for pair in pairs_that_differ(before, after))
+
+
+def pairs_that_differ(before: list[str], after: list[str]) -> Iterator[tuple[str, str]]:
+    """Texts in their order that are not the same; what only one of them has stands beside nothing."""
+    if len(before) == len(after):
+        yield from ((one, other) for one, other in zip(before, after, strict=True) if one != other)
+        return
+    yield from ((one, "") for one in before if one not in after)
+    yield from (("", other) for other in after if other not in before)
+
+
+def without_versions(text: str, record: Mapping) -> str:
+    """A text without the versions it names: another version is told of once, and is no change of a sentence."""
+    for name, version in record["software"].items():
+        text = text.replace(f"{name} {version}", name)
+    return text
+
+
+def _word(section: str, name: str, what: str, recorded: object, now: object) -> dict:
+    return {"section": section, "name": name, "what": what, "recorded": recorded, "now": now}
 
 
 def compare_reports(first: str | Path, second: str | Path) -> Comparison:
-    """Compare the records of two finished reports, number by number. Nothing is computed again.
+    """Compare the records of two finished reports. Nothing is computed again, and nothing of either folder is run.
 
     first, second: report folders, or their record.json. Raises StudyError where one of them holds no record.
     """
-    records_ = [read_record(path.parent if path.name == "record.json" else path) for path in map(Path, (first, second))]
-    return compare(*records_)
-
-
-def read_record(folder: Path) -> dict:
-    """The record of a report folder. Raises StudyError where there is none that can be read."""
-    path = folder / "record.json"
-    if not path.is_file():
-        raise StudyError(
-            f"{folder} holds no record.json: found no report there; allowed is a folder that 'outcomes report' wrote."
-        )
-    try:
-        record = records.read(path)
-    except ValueError as error:
-        raise StudyError(f"{path} cannot be read: {error}. Make the report again with 'outcomes report'.") from error
-    if record.get("format") != records.FORMAT:
-        raise StudyError(
-            f"{path} has format {record.get('format')}, allowed {records.FORMAT}: it was written by another version of "
-            "the kit. Make the report again with 'outcomes report'."
-        )
-    return record
-
-
-def _source(folder: Path, recorded: dict, study: str | Path | None) -> Path:
-    if study is not None:
-        return Path(study)
-    way = recorded["study"].get("folder", "")
-    original = (folder / way).resolve() if way else folder / "inputs"
-    if way and (original / "study.toml").is_file():
-        return original
-    if recorded["study"].get("blinded"):
-        raise StudyError(
-            f"The report in {folder} was made while the study was blinded, so it holds no copy of the data. Name the "
-            "study folder: outcomes rerun DIR --study FOLDER."
-        )
-    return folder / "inputs"
-
-
-def comparison_table(compared: Comparison) -> Table:
-    """The numbers that are not the same."""
-    return Table(
-        "comparison",
-        compared.summary,
-        compared.changed(),
-        {"Number": "{name}", "Recorded": "{recorded}", "Now": "{now}", "Difference": "{difference}",
-         "Status": "{status}"},
-        notes=(*compared.differences, f"Same: equal to a relative {SAME:g}."),
-        decimals=6,
-        recorded=False,
-        limit=100,
-    )  # fmt: skip
-
-
-def rerun_report(report: str | Path, study: str | Path | None = None) -> Table | Prose:
-    """For the notebook: the comparison as a table, or in words that there is no report yet."""
-    if not (Path(report) / "record.json").is_file():
-        words = f"There is no report in {report}: make one with 'outcomes report' and name its folder above."
-        return Prose("rerun", (words,))
-    return comparison_table(rerun(report, study, say=print))  # progress: it takes as long as the report did
-
-
-def lines(compared: Comparison, limit: int = 40) -> list[str]:
-    """The comparison for a terminal: what differs in the inputs, the numbers that changed, and the summary."""
-    shown = compared.changed()
-    text = [*compared.differences]
-    if len(shown):
-        text.append(f"{'name':<90} {'recorded':>14} {'now':>14} {'difference':>14}  status")
-        for row in shown.head(limit).itertuples():
-            values = " ".join(f"{_short(value):>14}" for value in (row.recorded, row.now, row.difference))
-            text.append(f"{row.name:<90} {values}  {row.status}")
-        if len(shown) > limit:
-            text.append(f"... and {len(shown) - limit} more.")
-    return [*text, compared.summary]
-
-
-def _short(value: object) -> str:
-    if value is None or value != value:
-        return "-"
-    return f"{value:.7g}" if isinstance(value, float) else str(value)
+    folders = [path.parent if path.name == RECORD else path for path in map(Path, (first, second))]
+    records = [read_record(folder) for folder in folders]
+    return compare(*records, folders=(folders[0] / "inputs", folders[1] / "inputs"))

@@ -5,7 +5,6 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-import nbformat
 import plotly.io
 from IPython.core.displayhook import DisplayHook
 from IPython.core.interactiveshell import InteractiveShell
@@ -14,6 +13,8 @@ from traitlets import Type
 from traitlets.config import Config
 
 from notebooks.analysis import Analysis, hand_over
+from notebooks.report.notebook_file import NotebookNode, printed, shown
+from notebooks.report.place.ending import end_with_parent
 
 
 class NotebookError(RuntimeError):
@@ -39,6 +40,7 @@ class _Shell(InteractiveShell):
 
 def begin(cwd: Path, scratch: Path, folder: str, analysis: Analysis) -> None:
     """Make this process ready to run notebooks in `cwd`, where the study folder is called `folder`."""
+    end_with_parent()
     os.chdir(cwd)
     plotly.io.renderers.default = "plotly_mimetype"  # figures as data; the page draws them
     settings = Config({"HistoryManager": {"enabled": False}})
@@ -46,7 +48,7 @@ def begin(cwd: Path, scratch: Path, folder: str, analysis: Analysis) -> None:
     hand_over(folder, analysis)
 
 
-def execute(name: str, notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
+def execute(name: str, notebook: NotebookNode) -> NotebookNode:
     """The notebook with its outputs. Its names are its own: those of a notebook before it are gone.
 
     Raises NotebookError naming the cell that stopped.
@@ -66,10 +68,10 @@ def execute(name: str, notebook: nbformat.NotebookNode) -> nbformat.NotebookNode
     return notebook
 
 
-def _outputs(captured) -> Iterator[nbformat.NotebookNode]:
+def _outputs(captured) -> Iterator[NotebookNode]:
     for stream in ("stdout", "stderr"):
         if text := getattr(captured, stream):
-            yield nbformat.v4.new_output("stream", name=stream, text=text)
+            yield printed(stream, text)
     for output in captured.outputs:
         data = json.loads(json.dumps(output.data, default=str))
-        yield nbformat.v4.new_output("display_data", data, metadata=output.metadata or {})
+        yield shown(data, output.metadata)

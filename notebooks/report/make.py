@@ -4,6 +4,7 @@ import contextlib
 import csv
 import datetime
 import html
+import json
 import os
 import shutil
 import tempfile
@@ -19,6 +20,13 @@ from notebooks.report.drawn_letters import letters_drawn
 from notebooks.report.kept import Kept
 from notebooks.report.page import CAUTION, pairs_html, write_page
 from notebooks.report.pictures import FORMATS, IN_COLUMN, Pictures
+from notebooks.report.place.draft import MARK, placed, refuse
+from notebooks.report.place.ending import ends_cleanly
+from notebooks.report.place.scratch import own_scratch
+from notebooks.report.proof import file_hashes
+from notebooks.report.proof.environment import requirements_text
+from notebooks.report.proof.primary_result import primary_result
+from notebooks.report.proof.protocol_keys import protocol_keys
 from notebooks.report.run import Run, code_digest, run_notebooks, shipped
 from notebooks.report.summary_sheet import write_summary
 from notebooks.report.word_processor import write_document
@@ -31,20 +39,23 @@ from outcomes import Study, StudyError, read_study
 from outcomes.spreadsheet_cells import safe_rows
 
 Say = Callable[[str], None]
-MARK = "about_this_folder.txt"
 NEAR = 2  # steps up from the report that a study folder may be away to be found again by a rerun
 ABOUT = """Written by the command 'outcomes report', which writes it anew each time: keep nothing of your own in here.
 
 report.html   the report, to open in any browser; its first page is the answer
 summary.pdf   that first page on one sheet, without anybody's code
 report.docx   the same for a word processor
-record.json   every reported number with its name, unit, n and notes; inputs, versions and seed
+record.json   every reported number with its name, unit, n and notes; inputs, versions and seed; 'hashes' holds the
+              SHA-256 of every file here, and of this record without them (its JSON with sorted keys and no blanks)
+requirements.txt  the exact version of every package the report was computed with
 tables        each table as CSV with all digits
 figures       each figure as pictures, 183 mm wide and (_89mm) for one column, and its numbers as CSV
 notebooks     the executed notebooks
 kept          results that the next report takes over where nothing changed, sealed; may be deleted
 inputs        a copy of the data the report was computed from: handle it as the study's data are handled (none while the
               study is blinded)
+
+The command 'outcomes rerun' says whether a file was changed, computes everything again and compares it.
 """
 
 
@@ -87,32 +98,51 @@ def make_report(
     Raises Blocked where the checks find errors, StudyError where the folder cannot be read or `to` cannot be used.
     """
     start = time.perf_counter()
+    refuse(Path(to), Path(folder))
     letters_drawn(folder, say)
     analysis = checked_study(folder)
-    study = analysis.study
-    target = _target(Path(to), Path(folder))
-    kept = Kept(target / "kept")
-    with Pictures(target / "figures", pictures, kept, say) as drawn:
-        runs, record = compute(
-            analysis, target, kept, only=only, processes=processes, say=say, ready=partial(_draw, drawn)
-        )
-        record["study"]["folder"] = _way(Path(folder), target)
-        _write_parts(runs, target, pictures)
-    missing = drawn.missing if pictures else ["No picture files were asked for."]
-    say("writing the page, the document and the record")
+    with ends_cleanly(), placed(Path(to), Path(folder), say, written_by_the_kit) as (draft, target), own_scratch():
+        kept = Kept(draft / "kept")
+        with Pictures(draft / "figures", pictures, kept, say) as drawn:
+            runs, record = compute(
+                analysis, draft, kept, only=only, processes=processes, say=say, ready=partial(_draw, drawn)
+            )
+            record["study"]["folder"] = _way(Path(folder), target)
+            write_parts(runs, draft, pictures)
+        record["missing"] = drawn.missing if pictures else ["No picture files were asked for."]
+        say("writing the page, the document and the record")
+        if pictures:
+            record["missing"] += write_summary(runs, draft / "summary.pdf", title=analysis.study.protocol.title)
+        write_texts(analysis.study, runs, record, draft)
+        seconds = time.perf_counter() - start
+        record["times"]["whole report"] = seconds
+        kept.sweep()
+        record["hashes"] = file_hashes.hashes(draft, record)
+        records.write(record, draft / file_hashes.RECORD)
+        say(f"putting the report into its place, {target.name}")
+    return Report(Path(to), record, tuple(record["missing"]), seconds)
+
+
+def write_texts(study: Study, runs: Sequence[Run], record: dict, to: Path) -> None:
+    """The page, the document and what stands beside them, from the runs and the record alone."""
     title = study.protocol.title
-    missing = [*missing, *(write_summary(runs, target / "summary.pdf", title=title) if pictures else ())]
-    made = _made(record, missing)
     subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
+    made = _made(record)
+    (to / MARK).write_text(ABOUT, encoding="utf-8")
+    (to / "requirements.txt").write_text(requirements_text(record["code"]), encoding="utf-8")
+    (to / "instruments.md").write_text(instruments_markdown(), encoding="utf-8")
     appendix = instruments_html(used_instruments(study))
-    (target / "instruments.md").write_text(instruments_markdown(), encoding="utf-8")
-    write_page(runs, target / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record) + appendix)
-    write_document(runs, target / "report.docx", target / "figures", title=title, caution=CAUTION, made=made)
-    seconds = time.perf_counter() - start
-    record["times"]["whole report"] = seconds
-    records.write(record, target / "record.json")
-    kept.sweep()
-    return Report(target, record, tuple(missing), seconds)
+    write_page(runs, to / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record) + appendix)
+    write_document(runs, to / "report.docx", to / "figures", title=title, caution=CAUTION, made=made)
+
+
+def written_by_the_kit(report: Path) -> set[str]:
+    """The files and folders of a report that its record names: they give way to those of the next report."""
+    try:
+        named = json.loads((report / file_hashes.RECORD).read_text(encoding="utf-8"))["hashes"]
+        return {Path(name).parts[0] for name in named if Path(name).parts}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return set()
 
 
 def checked_study(folder: str | Path) -> Analysis:
@@ -154,6 +184,8 @@ def compute(
         protocol=study.hashes["study.toml"],
         plan=recorded_plan(study),
         code=code_digest(),
+        primary=primary_result(analysis, runs),
+        keys=protocol_keys(study),
         options={"only": list(only), "seed": study.protocol.seed, "level": study.protocol.level},
         times=times,
     )
@@ -168,24 +200,6 @@ def _chosen(only: Sequence[str]) -> list[Path]:
     if not chosen:
         raise StudyError(f"No notebook begins with {', '.join(only)}. There are: {', '.join(paths)}.")
     return chosen
-
-
-def _target(to: Path, folder: Path) -> Path:
-    if to.exists() and not to.is_dir():
-        raise StudyError(f"The report cannot be written to {to}: a file has that name. Name a folder after --to.")
-    if to.resolve() == folder.resolve():
-        raise StudyError(
-            f"The report cannot be written into the study folder itself ({to}). Name another folder after --to."
-        )
-    others = [path.name for path in to.iterdir()] if to.exists() else []
-    if others and MARK not in others:
-        raise StudyError(
-            f"The folder {to} holds other files ({', '.join(sorted(others)[:3])}). "
-            "Name an empty or a new folder after --to."
-        )
-    to.mkdir(parents=True, exist_ok=True)
-    (to / MARK).write_text(ABOUT, encoding="utf-8")
-    return to
 
 
 @contextlib.contextmanager
@@ -247,7 +261,7 @@ def _draw(pictures: Pictures, run: Run) -> None:
             pictures.add(identifier(content["name"]), content["spec"])
 
 
-def _write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str]) -> None:
+def write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str]) -> None:
     """Tables and the numbers of figures as CSV; what belongs to no figure of this report is removed."""
     if (target / "tables").exists():
         shutil.rmtree(target / "tables")
@@ -274,14 +288,15 @@ def _write_csv(frame: dict[str, list], path: Path) -> None:
         writer.writerows(safe_rows([kept, *zip(*kept.values(), strict=True)]))
 
 
-def _made(record: dict, missing: Sequence[str]) -> list[str]:
+def _made(record: dict) -> list[str]:
     """What the last section says: where the numbers are, what is missing, seed, level and date."""
     return [
         f"Every number of this report, {len(record['numbers'])} in all, stands with name, unit, n and notes in the "
-        "file record.json beside it. The command 'outcomes rerun' computes them again and says what changed.",
+        "file record.json beside it, with a hash of every file. The command 'outcomes rerun' says which file was "
+        "changed since, computes everything again and compares it.",
         "Tables and the numbers of the figures are in the folders 'tables' and 'figures', executed notebooks in "
         f"'notebooks'{'' if record['study']['blinded'] else ', a copy of the data in inputs'}.",
-        *missing,
+        *record["missing"],
         f"Seed {record['options']['seed']}; interval level {record['options']['level']}. "
         f"Made on {record['times']['began'][:10]}.",
     ]

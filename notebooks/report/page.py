@@ -11,12 +11,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import mistune
-import nbformat
 from jinja2 import Environment, FileSystemLoader
 from plotly.offline import get_plotlyjs
 
 from notebooks.figures.one_column import in_column, untitled
 from notebooks.first_page.answer_page import TEMPLATES as FIRST_PAGE
+from notebooks.report.notebook_file import NotebookNode, from_dict
 from notebooks.report.record import PLOTLY
 from notebooks.report.run import ANSWER, Run
 from notebooks.report.summary_sheet import answer_of
@@ -56,9 +56,9 @@ def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made
     to.write_text(environment.get_template("index.html.j2").render(report=report, cells=cells), encoding="utf-8")
 
 
-def _join(runs: Sequence[Run]) -> tuple[list[nbformat.NotebookNode], list[dict[str, str]]]:
+def _join(runs: Sequence[Run]) -> tuple[list[NotebookNode], list[dict[str, str]]]:
     """The cells of all notebooks, each notebook a section of the page."""
-    joined: list[nbformat.NotebookNode] = []
+    joined: list[NotebookNode] = []
     sections = []
     for run in runs:
         kept = [cell for cell in run.notebook.cells if NOTEBOOK_ONLY not in cell.metadata.get("tags", [])]
@@ -77,13 +77,13 @@ def _join(runs: Sequence[Run]) -> tuple[list[nbformat.NotebookNode], list[dict[s
     return joined, sections
 
 
-def _together(cells: Sequence[nbformat.NotebookNode]) -> list[nbformat.NotebookNode]:
+def _together(cells: Sequence[NotebookNode]) -> list[NotebookNode]:
     """Code cells without output joined with the code that follows: one fold instead of three."""
-    joined: list[nbformat.NotebookNode] = []
+    joined: list[NotebookNode] = []
     for cell in cells:
         last = joined[-1] if joined else None
         if last is not None and last.cell_type == cell.cell_type == "code" and not last.outputs:
-            joined[-1] = nbformat.from_dict({**cell, "source": f"{last.source}\n\n{cell.source}"})
+            joined[-1] = from_dict({**cell, "source": f"{last.source}\n\n{cell.source}"})
         else:
             joined.append(cell)
     return joined
@@ -94,9 +94,9 @@ def _title(source: str) -> tuple[str, str]:
     return first.lstrip("# ").strip(), rest
 
 
-def _for_page(cell: nbformat.NotebookNode, place: str, heading: str) -> nbformat.NotebookNode:
+def _for_page(cell: NotebookNode, place: str, heading: str) -> NotebookNode:
     """A cell of its own for the page: what is shown of each output is in `shown`, as HTML."""
-    made = nbformat.NotebookNode(cell_type=cell.cell_type, source=cell.source, metadata={})
+    made = NotebookNode(cell_type=cell.cell_type, source=cell.source, metadata={})
     if cell.cell_type == "markdown":
         # The page has the h1 and the section its h2: headings inside a notebook move down one level.
         made.source = re.sub(r"^##", "###", cell.source, flags=re.MULTILINE)
@@ -109,7 +109,7 @@ def _for_page(cell: nbformat.NotebookNode, place: str, heading: str) -> nbformat
     return made
 
 
-def _output_html(output: nbformat.NotebookNode, place: str, level: int, heading: str) -> str:
+def _output_html(output: NotebookNode, place: str, level: int, heading: str) -> str:
     data = output.get("data", {})
     if PLOTLY in data:
         return figure_html(data[PLOTLY], place, level)

@@ -1,15 +1,14 @@
 """The record: every reported number with its name, and what it was computed from."""
 
-import importlib.metadata
 import json
-import platform
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from notebooks.report.proof.environment import indirect_versions, software, versions
 from notebooks.show.content import MIME
 
+__all__ = ["assemble", "cell_contents", "contents", "numbers", "read", "row_label", "software", "write"]
 FORMAT = 1
-SOFTWARE = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "pingouin", "plotly")
 PLAIN = {"df", "num_df", "den_df", "statistic", "p_value", "loglik", "aic", "bic"}
 COUNTS = {"n", "rows", "count", "answered", "items", "planned", "without_score", "observations", "place", "improved",
           "unchanged", "worsened", "cannot_reach", "missing", "enrolled"}  # fmt: skip
@@ -51,7 +50,7 @@ def numbers(content: dict, notebook: str, notes: dict[str, int]) -> Iterator[dic
         column for column in frame if column not in (*keys, "decimals", "printed") and _holds_numbers(frame[column])
     ]
     for row in range(rows):
-        label = " | ".join(str(frame[key][row]) for key in keys if frame[key][row] not in (None, ""))
+        label = row_label(content, row)
         for column in numeric:
             yield {
                 "name": "/".join(part for part in (prefix, label, column) if part),
@@ -61,6 +60,12 @@ def numbers(content: dict, notebook: str, notes: dict[str, int]) -> Iterator[dic
                 "notes": marks,
                 "notebook": notebook,
             }
+
+
+def row_label(content: dict, row: int) -> str:
+    """What names a row of a table or of a figure's points in the record."""
+    frame = content["frame"]
+    return " | ".join(str(frame[key][row]) for key in content["keys"] if frame[key][row] not in (None, ""))
 
 
 def _unit(content: dict, frame: dict, row: int, column: str) -> str:
@@ -84,11 +89,6 @@ def _holds_numbers(values: list) -> bool:
     return bool(kinds) and kinds <= {int, float}
 
 
-def software() -> dict[str, str]:
-    """Versions of what computed the numbers."""
-    return {"python": platform.python_version()} | {name: importlib.metadata.version(name) for name in SOFTWARE}
-
-
 def assemble(
     runs: Iterable,
     *,
@@ -97,10 +97,14 @@ def assemble(
     protocol: str,
     plan: dict,
     code: str,
+    primary: dict,
+    keys: dict,
     options: dict,
     times: dict,
 ) -> dict:
     """The whole record of a report. Everything but `times` is the same in every run on the same inputs.
+
+    primary: which of the numbers are the primary result. keys: the keys of study.toml, as far as they may be shown.
 
     Raises ValueError where two numbers have one name: a record that cannot be compared is worth nothing.
     """
@@ -122,9 +126,12 @@ def assemble(
         "inputs": inputs,
         "protocol": protocol,
         "plan": plan,
+        "keys": keys,
         "options": options,
-        "software": software(),
+        "software": versions(),
+        "environment": indirect_versions(),
         "code": code,
+        "primary": primary,
         "notes": list(notes),
         "numbers": entries,
         "sentences": sentences,

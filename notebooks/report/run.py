@@ -13,12 +13,12 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import nbformat
-
 from notebooks.analysis import Analysis
 from notebooks.report.execute import NotebookError, begin, execute
 from notebooks.report.kept import Kept, question
-from notebooks.report.record import software
+from notebooks.report.notebook_file import NotebookNode, code_cell, from_dict, markdown_cell, new_notebook, read, shown
+from notebooks.report.proof.environment import versions
+from notebooks.report.proof.file_hashes import file_digest
 from outcomes import Study
 
 SOURCE = Path(__file__).resolve().parents[1]  # where the notebooks lie
@@ -33,25 +33,25 @@ class Run:
     """One executed notebook: `seconds` is 0 and `reused` is true where nothing had changed since the last run."""
 
     name: str
-    notebook: nbformat.NotebookNode
+    notebook: NotebookNode
     seconds: float
     reused: bool
 
 
 def section(name: str, about: str, code: str, exhibits: Iterable) -> Run:
     """A section of every report as an executed notebook, made without running one so that no report is without it."""
-    outputs = [nbformat.v4.new_output("display_data", exhibit._repr_mimebundle_()) for exhibit in exhibits]
+    outputs = [shown(exhibit._repr_mimebundle_()) for exhibit in exhibits]
     cells = [
-        nbformat.v4.new_markdown_cell(about, id=f"{name}-00"),
-        nbformat.v4.new_code_cell(code, id=f"{name}-01", outputs=outputs),
+        markdown_cell(about, f"{name}-00"),
+        code_cell(code, f"{name}-01", outputs),
     ]
-    return Run(name, nbformat.v4.new_notebook(cells=cells), 0.0, False)
+    return Run(name, new_notebook(cells), 0.0, False)
 
 
 def shipped() -> dict[str, Path]:
     """The notebooks of a report, in their order; one that works on a finished report is none of them."""
     paths = sorted(SOURCE.glob("[0-9]_*.ipynb"))
-    return {path.stem: path for path in paths if not nbformat.read(path, 4).metadata.get("on_a_finished_report")}
+    return {path.stem: path for path in paths if not read(path).metadata.get("on_a_finished_report")}
 
 
 def run_notebooks(
@@ -77,7 +77,7 @@ def run_notebooks(
     for old in to.glob("*.ipynb"):
         if old.stem not in chosen:
             old.unlink()
-    seen = [what_is_seen(analysis), code_digest(), repr(software())]
+    seen = [what_is_seen(analysis), code_digest(), repr(versions())]
     runs: dict[str, Run] = {}
 
     def done(run: Run, asked: str) -> None:
@@ -91,7 +91,7 @@ def run_notebooks(
 
     waiting = {}
     for name, notebook in chosen.items():
-        asked = question("notebook", nbformat.writes(notebook), *seen)
+        asked = question("notebook", json.dumps(notebook, sort_keys=True), *seen)
         found = _taken(to / f"{name}.ipynb", kept.take(asked) if kept is not None else None)
         if found is None:
             waiting[name] = asked
@@ -106,12 +106,12 @@ def run_notebooks(
     return [runs[name] for name in chosen]
 
 
-def _taken(copy: Path, digest: str | None) -> nbformat.NotebookNode | None:
+def _taken(copy: Path, digest: str | None) -> NotebookNode | None:
     """The executed copy, where its bytes are those that were written."""
     if digest is None or not copy.is_file():
         return None
     text = copy.read_bytes()
-    return nbformat.from_dict(json.loads(text)) if hashlib.sha256(text).hexdigest() == digest else None
+    return from_dict(json.loads(text)) if hashlib.sha256(text).hexdigest() == digest else None
 
 
 def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Say, cwd: Path) -> Iterator[Run]:
@@ -119,6 +119,7 @@ def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Sa
     queue = list(tasks)
     running: dict[Future, str] = {}
     with tempfile.TemporaryDirectory(prefix="ok-", ignore_cleanup_errors=True) as scratch:
+        before = set(multiprocessing.active_children())
         pool = _pool(min(processes, len(queue)), (cwd.resolve(), Path(scratch), FOLDER, analysis))
         try:
             while queue or running:
@@ -131,11 +132,18 @@ def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Sa
                     run = _result(future, name)
                     say(f"{name}: done in {run.seconds:.1f} s")
                     yield run
+        except BaseException:  # whoever stops a report waits for no notebook
+            for process in set(multiprocessing.active_children()) - before:
+                process.terminate()
+            raise
         finally:
-            pool.shutdown(wait=True, cancel_futures=True) if isinstance(pool, ProcessPoolExecutor) else pool.shutdown()
+            if isinstance(pool, ProcessPoolExecutor):
+                pool.shutdown(wait=True, cancel_futures=True)
+            else:
+                pool.shutdown(kill_workers=sys.exc_info()[0] is not None)
 
 
-def _timed(name: str, notebook: nbformat.NotebookNode) -> tuple[dict, float]:
+def _timed(name: str, notebook: NotebookNode) -> tuple[dict, float]:
     start = time.perf_counter()
     return execute(name, notebook), time.perf_counter() - start
 
@@ -147,7 +155,7 @@ def _result(future: Future, name: str) -> Run:
         raise NotebookError(
             f"Notebook {name} stopped: its process ended, most often for want of memory. Try --processes 1."
         ) from error
-    return Run(name, nbformat.from_dict(notebook), seconds, False)
+    return Run(name, from_dict(notebook), seconds, False)
 
 
 def _pool(processes: int, given: tuple) -> Executor:
@@ -172,17 +180,17 @@ def _one_thread() -> bool:
     return len(others) == 1
 
 
-def prepared(path: Path, parameters: Mapping[str, object]) -> nbformat.NotebookNode:
+def prepared(path: Path, parameters: Mapping[str, object]) -> NotebookNode:
     """The notebook with a cell of this run's parameters after its parameter cell.
 
     Raises NotebookError where it has no cell tagged `parameters`.
     """
-    notebook = nbformat.read(path, 4)
+    notebook = read(path)
     tagged = [place for place, cell in enumerate(notebook.cells) if "parameters" in cell.metadata.get("tags", [])]
     if not tagged:
         raise NotebookError(f"Notebook {path.name} has no cell tagged 'parameters'. Tag its first code cell so.")
     source = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
-    cell = nbformat.v4.new_code_cell(source, id="parameters-of-this-run", metadata={"tags": ["injected-parameters"]})
+    cell = code_cell(source, "parameters-of-this-run", tags=["injected-parameters"])
     notebook.cells.insert(tagged[0] + 1, cell)
     return notebook
 
@@ -217,11 +225,6 @@ def code_digest() -> str:
         if path.suffix in {".py", ".toml", ".csv", ".j2", ".css"}
     ]
     return _digest([path.relative_to(SOURCE.parent).as_posix() + file_digest(path) for path in files])
-
-
-def file_digest(path: Path) -> str:
-    """SHA-256 of a file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _digest(parts: Iterable[str]) -> str:

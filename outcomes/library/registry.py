@@ -1,8 +1,9 @@
-"""The library: every instrument, every threshold, every reference, read once from the files beside this module."""
+"""The library: every instrument, every threshold, every reference, read from the files beside this module, once."""
 
 import difflib
+import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib.resources import files
 from math import ceil, floor
@@ -20,29 +21,75 @@ THRESHOLD_COLUMNS = (
 )  # fmt: skip
 
 
+class Library(Mapping[str, Instrument]):
+    """Instruments by id, in the order of their files' names. A file is taken apart when it is first asked for: a study
+    uses a handful of them, and reading all takes as long as checking it."""
+
+    def __init__(self, texts: Mapping[str, str]):
+        self._texts = texts
+        self._files: dict[str, str] = {}
+        self._read: dict[str, Instrument] = {}
+        for file, text in texts.items():
+            for name in ids_in(text):
+                if name in self._files:
+                    raise InstrumentError(f"{file}: the id '{name}' is used by another instrument.")
+                self._files[name] = file
+
+    def __getitem__(self, name: str) -> Instrument:
+        if name not in self._read:
+            file = self._files[name]
+            for found in read_instruments(self._texts[file], file):
+                _check_sources(found, file)
+                self._read[found.id] = found
+        return self._read[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._files)
+
+    def __len__(self) -> int:
+        return len(self._files)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._files
+
+
+_SECTION = re.compile(r"^\[\[?([^\[\]]+)\]\]?[ \t]*(?:#.*)?$", re.MULTILINE)
+_ID = re.compile(r"^id[ \t]*=[ \t]*[\"']([^\"']+)[\"']", re.MULTILINE)
+
+
+def ids_in(text: str) -> list[str]:
+    """The ids of the instruments one file describes, without taking it apart: of its forms, or its own."""
+    head, *rest = _SECTION.split(text)
+    forms = [found[1] for name, body in zip(rest[::2], rest[1::2], strict=True) if name.strip() == "forms"
+             for found in _ID.finditer(body)]  # fmt: skip
+    return forms or [found[1] for found in _ID.finditer(head)]
+
+
 @cache
-def instruments() -> Mapping[str, Instrument]:
-    """All instruments by id, in the order of their files' names."""
-    library: dict[str, Instrument] = {}
-    keys: dict[str, Threshold] = {}
+def instruments() -> Library:
+    """All instruments by id."""
     folder = files("outcomes.library") / "instruments"
-    for file in sorted(
-        (entry for entry in folder.iterdir() if entry.name.endswith(".toml")), key=lambda entry: entry.name
-    ):
-        for found in read_instruments(file.read_text(encoding="utf-8"), file.name):
-            if found.id in library:
-                raise InstrumentError(f"{file.name}: the id '{found.id}' is used by another instrument.")
-            _check_sources(found, file.name)
-            for entry in found.thresholds:
-                # Forms of one instrument share a threshold; anything else under the same key is a mistake.
-                if keys.setdefault(entry.key, entry) != entry:
-                    raise InstrumentError(f"{file.name}: the threshold key '{entry.key}' is used twice.")
-            library[found.id] = found
+    found = sorted((entry for entry in folder.iterdir() if entry.name.endswith(".toml")), key=lambda entry: entry.name)
+    return Library({entry.name: entry.read_text(encoding="utf-8") for entry in found})
+
+
+@cache
+def threshold_keys() -> Mapping[str, Threshold]:
+    """Every published threshold by key.
+
+    Raises InstrumentError where two share a key, or one repeats another that there is none of.
+    """
+    keys: dict[str, Threshold] = {}
+    for found in instruments().values():
+        for entry in found.thresholds:
+            # Forms of one instrument share a threshold; anything else under the same key is a mistake.
+            if keys.setdefault(entry.key, entry) != entry:
+                raise InstrumentError(f"{found.id}: the threshold key '{entry.key}' is used twice.")
     for entry in keys.values():
         lost = sorted(set(entry.repeats) - set(keys))
         if lost:
             raise InstrumentError(f"Threshold {entry.key} repeats {', '.join(lost)}, which there are none of.")
-    return library
+    return keys
 
 
 @cache
@@ -184,10 +231,12 @@ def thresholds(
 
 def threshold(key: str) -> Threshold:
     """The threshold of that key. Raises InstrumentError naming the nearest keys where there is none."""
-    known = {entry.key: entry for found in instruments().values() for entry in found.thresholds}
+    near = instruments().get(key.partition("-")[0])  # most keys begin with the instrument
+    found = next((entry for entry in near.thresholds if entry.key == key), None) if near else None
+    known = {key: found} if found is not None else threshold_keys()
     if key not in known:
-        near = difflib.get_close_matches(str(key), known, n=4, cutoff=0.3)
-        hint = f" Near: {', '.join(near)}." if near else ""
+        alike = difflib.get_close_matches(str(key), known, n=4, cutoff=0.3)
+        hint = f" Near: {', '.join(alike)}." if alike else ""
         raise InstrumentError(f"No threshold '{key}'.{hint} `thresholds(outcome)` lists the keys of an outcome.")
     return known[key]
 

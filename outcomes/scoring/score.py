@@ -81,9 +81,16 @@ def score(study: Study) -> pd.DataFrame:
     blocks += total_blocks(study, keys)
     blocks += series_blocks(study, keys)
     # The order of the catalogue, then of the study's own measures: never that of the rows.
-    known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales]
-    place = {outcome: number for number, outcome in enumerate([*known, *(own.id for own in study.protocol.measures)])}
-    frame = long_frame(sorted(blocks, key=lambda block: place[block.outcome]), keys, day_by_visit(study, keys))
+    order = {name: number for number, name in enumerate(instruments())}
+    own = {measure.id: number for number, measure in enumerate(study.protocol.measures)}
+
+    def place(block: Block) -> tuple[int, int]:
+        if block.outcome in own:
+            return len(order), own[block.outcome]
+        name, _, scale = block.outcome.partition(".")
+        return order[name], [each.id for each in instruments()[name].scales].index(scale)
+
+    frame = long_frame(sorted(blocks, key=place), keys, day_by_visit(study, keys))
     return with_analysed_hand(frame[list(SCORE_COLUMNS)], study)
 
 

@@ -10,6 +10,7 @@ from stats.errors import FitError
 from stats.missing.imputation import Imputations, impute
 from stats.missing.rubin import Combined
 from stats.missing.visit_table import VisitTable
+from stats.mixed.inference.fit_estimates import Estimates, t_quantile, two_sided_p
 from stats.result import Result
 
 STEPS = 241
@@ -112,14 +113,13 @@ def tipping_point(
         return copies.with_shift({(moved, table.visits[at]): shift}).difference(table.visits[at], adjust)
 
     def excess(shift: float) -> float:
-        return float(answer(shift).frame()["p_value"].iloc[row]) - alpha
+        return _numbers(answer(shift).estimates, row, alpha)["p_value"] - alpha
 
     shifts = np.linspace(-reach, reach, 2 * STEPS - 1)
     shifts[STEPS - 1] = 0.0
     rows = []
     for one in shifts:
-        found = answer(float(one)).frame(1 - alpha).iloc[row]
-        rows.append({"shift": float(one), **found[["estimate", "std_error", "df", "p_value", "conf_low", "conf_high"]]})
+        rows.append({"shift": float(one), **_numbers(answer(float(one)).estimates, row, alpha)})
     grid = pd.DataFrame(rows)
     side = (grid["p_value"] - alpha).to_numpy()
     down = _crossing(excess, shifts[STEPS - 1 :: -1], side[STEPS - 1 :: -1])
@@ -130,6 +130,17 @@ def tipping_point(
         moved, comparison, table.visits[at], alpha, plain, down, up, reach, grid, n_imputed, table.unit,
         len(table.participants), notes,
     )  # fmt: skip
+
+
+def _numbers(made: Estimates, row: int, alpha: float) -> dict[str, float]:
+    """One row of the frame of estimates, without the frame: hundreds of shifts are asked."""
+    estimate, error, df = made.estimate[row], made.std_error[row], made.df[row]
+    half = t_quantile(1 - alpha, df) * error
+    return {
+        "estimate": float(estimate), "std_error": float(error), "df": float(df),
+        "p_value": float(two_sided_p(estimate / error, df)), "conf_low": float(estimate - half),
+        "conf_high": float(estimate + half),
+    }  # fmt: skip
 
 
 def _crossing(excess, shifts: np.ndarray, side: np.ndarray) -> float:

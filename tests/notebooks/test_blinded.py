@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from notebooks.commands import main
-from notebooks.report.compare import rerun
 from notebooks.report.make import make_report
+from notebooks.report.rerun import rerun
 from outcomes import StudyError, check, lock_plan, read_study, score, unblind
 from outcomes.blinding.letters import NAME, arm_letters, draw_letters
 from outcomes.protocol.study_toml import read_protocol
@@ -157,7 +157,7 @@ def test_no_data_are_copied_and_a_rerun_asks_for_the_folder(blinded, tmp_path, c
     record = json.loads((report / "record.json").read_text(encoding="utf-8"))
     assert len(record["inputs"]["participants.csv"]) == 64
     shutil.copytree(report, tmp_path / "far" / "away" / "from" / "it")
-    assert main(["rerun", str(tmp_path / "far" / "away" / "from" / "it"), "--quiet"]) == 1
+    assert main(["rerun", str(tmp_path / "far" / "away" / "from" / "it"), "--quiet"]) == 2
     assert "--study" in capsys.readouterr().err
 
 

@@ -11,8 +11,8 @@ import pytest
 from docx import Document
 
 from notebooks.commands import main
-from notebooks.report.compare import rerun
 from notebooks.report.make import make_report
+from notebooks.report.rerun import rerun
 from outcomes import StudyError, check, lock_plan, read_study
 from outcomes.lock.lock_file import NAME
 

@@ -79,14 +79,16 @@ def copied_forms(study: Study) -> Iterator[pd.DataFrame]:
     """A whole form with the very answers of the visit before, or of another person, where answers vary within it."""
     order = {visit.id: visit.day for visit in study.protocol.visits}
     for grid in grids(study):
-        values = grid.values.loc[:, grid.values.notna().any()]
-        values = values[values.notna().sum(axis=1) >= _ENOUGH_ITEMS]
-        values = values[values.nunique(axis=1) > 2]
-        if len(values) < 2:
+        values = grid.values.to_numpy()
+        # How many answers a form holds that differ; blanks are none.
+        kinds = (np.diff(np.sort(values, axis=1), axis=1) > 0).sum(axis=1) + 1
+        enough = ((~np.isnan(values)).sum(axis=1) >= _ENOUGH_ITEMS) & (kinds > 2)
+        if enough.sum() < 2:
             continue
-        first = grid.first.loc[values.index]
-        same = values.apply(lambda row: tuple(row.fillna(-1.0)), axis=1)
-        table = first.assign(answers=same, day=first["visit"].map(order)).sort_values("day", kind="stable")
+        values, first = values[enough], grid.first[enough]
+        forms = np.array([row.tobytes() for row in np.where(np.isnan(values), -1.0, values) + 0.0], dtype=object)
+        table = first.assign(answers=pd.factorize(forms)[0], day=first["visit"].map(order))
+        table = table.sort_values("day", kind="stable")
         table = table[table["answers"].duplicated(keep=False)]
         # In steady people, or on a short scale, equal forms are ordinary; a copy is one that hardly ever happens here.
         repeated = table["answers"].duplicated().sum()

@@ -32,10 +32,12 @@ def quantities(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports("unknown outcome")
 def outcomes_known(study: Study) -> Iterator[pd.DataFrame]:
-    known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales]
-    known += [measure.id for measure in study.protocol.measures]
+    own = [measure.id for measure in study.protocol.measures]
     for outcome in study.protocol.outcomes:
-        if outcome not in known:
+        name, _, scale_id = outcome.partition(".")
+        instrument = find_instrument(name)
+        if outcome not in own and not (instrument and scale_id and instrument.scale(scale_id)):
+            known = [f"{found.id}.{scale.id}" for found in instruments().values() for scale in found.scales] + own
             near = difflib.get_close_matches(outcome, known, 3, 0.5)
             allowed = ", ".join(near) if near else "an outcome of the catalogue, or a declared measure"
             yield flag("unknown outcome", file=_FILE, column="outcomes", found=outcome, allowed=allowed)

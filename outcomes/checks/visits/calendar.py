@@ -120,13 +120,8 @@ def attendance(study: Study) -> Iterator[pd.DataFrame]:
     for table in MEASUREMENTS:
         rows = study.table(table)
         measure = "degrees" if table == "angles" else "value"
-        measured |= set(
-            rows.loc[rows[measure].notna(), ["participant", "visit"]]
-            .drop_duplicates()
-            .itertuples(index=False, name=None)
-        )
-    recorded = study.series_values[study.series_values["value"].notna()]
-    measured |= set(recorded[["participant", "visit"]].itertuples(index=False, name=None))
+        measured |= _pairs(rows[rows[measure].notna()])
+    measured |= _pairs(study.series_values[study.series_values["value"].notna()])
     has = pd.Series([pair in measured for pair in zip(frame["participant"], frame["visit"], strict=True)], frame.index)
     absent = frame["status"].isin(("missed", "withdrawn"))
     where = place(study, "visits", "status")
@@ -157,10 +152,15 @@ def _only_worst(study: Study) -> set[tuple[str, str]]:
             named = zip(first["instrument"], first[part], strict=True)
             ends = np.array([_worst_end(str(name), str(which), part) for name, which in named])
             at_worst = rows["value"] == ends[code]
-        people = list(zip(rows["participant"], rows["visit"], strict=True))
-        worst |= {pair for pair, bad in zip(people, at_worst, strict=True) if bad}
-        good |= {pair for pair, bad in zip(people, at_worst, strict=True) if not bad}
+        bad = at_worst.to_numpy()
+        worst |= _pairs(rows[bad])
+        good |= _pairs(rows[~bad])
     return worst - good
+
+
+def _pairs(rows: pd.DataFrame) -> set[tuple[str, str]]:
+    """Participants and visits of rows."""
+    return set(rows[["participant", "visit"]].drop_duplicates().itertuples(index=False, name=None))
 
 
 def _worst_end(name: str, which: str, kind: str) -> float:

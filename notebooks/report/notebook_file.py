@@ -1,0 +1,82 @@
+"""Notebook files of format 4 as the report needs them: read, built, written.
+
+Written against the published format (nbformat 4.5, JSON). The library of that name checks every file against a schema,
+and loading what it needs for that takes longer than the whole of a second report.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+
+class NotebookNode(dict):
+    """A part of a notebook: a mapping whose keys are attributes too."""
+
+    def __getattr__(self, name: str):
+        try:
+            return self[name]
+        except KeyError:
+            raise AttributeError(name) from None
+
+    def __setattr__(self, name: str, value: object) -> None:
+        self[name] = value
+
+
+def from_dict(content):
+    """A notebook, or a part of one, from plain mappings and lists."""
+    if isinstance(content, Mapping):
+        return NotebookNode({key: from_dict(value) for key, value in content.items()})
+    if isinstance(content, (list, tuple)):
+        return [from_dict(value) for value in content]
+    return content
+
+
+def read(path: Path) -> NotebookNode:
+    """A notebook file. Texts that are kept line by line are joined, of cells and of what they show."""
+    return joined(from_dict(json.loads(path.read_text(encoding="utf-8"))))
+
+
+def joined(notebook: NotebookNode) -> NotebookNode:
+    """The notebook with every text in one piece."""
+    for cell in notebook.cells:
+        cell.source = _text(cell.source)
+        for output in cell.get("outputs", []):
+            if "text" in output:
+                output.text = _text(output.text)
+            data = output.get("data", {})
+            for kind, value in data.items():
+                if isinstance(value, list) and not kind.endswith("json"):
+                    data[kind] = _text(value)
+    return notebook
+
+
+def new_notebook(cells: Sequence[NotebookNode]) -> NotebookNode:
+    """A notebook of these cells."""
+    return NotebookNode(cells=list(cells), metadata=NotebookNode(), nbformat=4, nbformat_minor=5)
+
+
+def markdown_cell(source: str, name: str) -> NotebookNode:
+    """A cell of text. name: its id, letters, digits and hyphens."""
+    return NotebookNode(id=name, cell_type="markdown", source=source, metadata=NotebookNode())
+
+
+def code_cell(source: str, name: str, outputs: Sequence = (), tags: Sequence[str] = ()) -> NotebookNode:
+    """A cell of code with what it showed."""
+    metadata = from_dict({"tags": list(tags)} if tags else {})
+    return NotebookNode(
+        id=name, cell_type="code", metadata=metadata, execution_count=None, source=source, outputs=list(outputs)
+    )
+
+
+def shown(data: Mapping, metadata: Mapping | None = None) -> NotebookNode:
+    """What a cell showed: data by MIME type."""
+    return from_dict({"output_type": "display_data", "data": dict(data), "metadata": dict(metadata or {})})
+
+
+def printed(stream: str, text: str) -> NotebookNode:
+    """What a cell printed. stream: "stdout" or "stderr"."""
+    return NotebookNode(output_type="stream", name=stream, text=text)
+
+
+def _text(source: str | Sequence[str]) -> str:
+    return source if isinstance(source, str) else "".join(source)

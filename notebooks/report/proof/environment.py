@@ -1,0 +1,92 @@
+"""What a report was computed with: the kit, Python, and every package the kit uses, directly or by way of others."""
+
+import importlib.metadata
+import platform
+import re
+from functools import cache
+from importlib.metadata import PackageNotFoundError
+from pathlib import Path
+
+from packaging.markers import UndefinedEnvironmentName
+from packaging.requirements import InvalidRequirement, Requirement
+
+KIT = "outcomes-kit"
+# What computes the numbers; named in the methods text.
+COMPUTING = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "pingouin", "plotly")
+# Every dependency of the kit, as pyproject.toml names them; a test compares the two.
+USED = (*COMPUTING, "choreographer", "great-tables", "ipython", "jinja2", "joblib", "jupyterlab", "lazy-loader",
+        "loky", "mistune", "nbformat", "openpyxl", "packaging", "pillow", "platformdirs", "pyarrow", "pyreadstat",
+        "python-docx", "rapidfuzz", "threadpoolctl", "tomlkit")  # fmt: skip
+PYPROJECT = Path(__file__).resolve().parents[3] / "pyproject.toml"
+
+
+def software() -> dict[str, str]:
+    """Versions of Python and of what computed the numbers."""
+    return {"python": platform.python_version()} | {name: importlib.metadata.version(name) for name in COMPUTING}
+
+
+@cache
+def versions() -> dict[str, str]:
+    """Versions of Python, of the kit and of every package that it uses directly."""
+    used = {name: found for name in USED if (found := _version(name))}
+    return {"python": platform.python_version(), KIT: kit_version()} | used
+
+
+def kit_version() -> str:
+    """The version of the kit, also where it is run from a folder without being installed."""
+    found = _version(KIT)
+    if found is None and PYPROJECT.is_file():
+        named = re.search(r'^version = "([^"]+)"', PYPROJECT.read_text(encoding="utf-8"), re.MULTILINE)
+        found = named[1] if named else None
+    return found or "unknown"
+
+
+@cache
+def indirect_versions() -> dict[str, str]:
+    """Versions of what those packages need in their turn, as far as it is installed here."""
+    waiting = [(name, frozenset[str]()) for name in USED]
+    seen, found = set(waiting), {}
+    while waiting:
+        name, extras = waiting.pop()
+        try:
+            package = importlib.metadata.distribution(name)
+        except PackageNotFoundError:
+            continue
+        found[_plain(name)] = package.version
+        for line in package.requires or []:
+            needed = _needed(line, extras)
+            if needed is not None and needed not in seen:
+                seen.add(needed)
+                waiting.append(needed)
+    return {name: found[name] for name in sorted(found) if name not in USED}
+
+
+def requirements_text(code: str) -> str:
+    """The text of requirements.txt: exact versions, without addresses. code: digest of the kit's own code."""
+    head = (
+        f"# What this report was computed with, on Python {platform.python_version()}.\n"
+        f"# The kit itself: {KIT} {kit_version()}, whose code has the digest {code} (record.json, 'code').\n"
+    )
+    pinned = {name: found for name, found in versions().items() if name not in ("python", KIT)} | indirect_versions()
+    return head + "".join(f"{name}=={pinned[name]}\n" for name in sorted(pinned))
+
+
+def _version(name: str) -> str | None:
+    try:
+        return importlib.metadata.version(name)
+    except PackageNotFoundError:
+        return None
+
+
+def _needed(line: str, extras: frozenset[str]) -> tuple[str, frozenset[str]] | None:
+    """The package a requirement names, with its extras; None where it is not for this Python or system."""
+    try:
+        needed = Requirement(line)
+        wanted = needed.marker is None or any(needed.marker.evaluate({"extra": extra}) for extra in extras or {""})
+    except (InvalidRequirement, UndefinedEnvironmentName):
+        return None
+    return (_plain(needed.name), frozenset(needed.extras)) if wanted else None
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[-_.]+", "-", name).lower()

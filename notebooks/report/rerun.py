@@ -1,0 +1,145 @@
+"""Check a finished report: are its files as they were written, and does computing everything again give the same?
+
+Nothing of the report's folder is run. Its record, notebooks, page and document are data that may have been edited by
+anyone; what computes is the installed kit, on the data of the study or on their copy in the report.
+"""
+
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+
+from notebooks.report.compare import NUMBERS, WORDS, Comparison, compare
+from notebooks.report.execute import NotebookError
+from notebooks.report.make import NEAR, Blocked, checked_study, compute, write_parts, write_texts
+from notebooks.report.place.ending import ends_cleanly
+from notebooks.report.place.scratch import own_scratch
+from notebooks.report.proof.environment import kit_version
+from notebooks.report.proof.file_hashes import FileFinding, verify
+from notebooks.report.proof.printed_texts import texts_that_differ
+from notebooks.report.proof.recorded import read_record
+from notebooks.report.proof.told_differences import comparison_exhibits
+from notebooks.report.run import shipped
+from notebooks.show.exhibits import Exhibits, Prose
+from outcomes import InstrumentError, StudyError
+from stats.errors import FitError, PlanError
+
+Say = Callable[[str], None]
+NO_HASHES = "The record has no hashes: it was written by an earlier version of the kit, and edits of files do not show."
+
+
+def rerun(
+    report: str | Path,
+    study: str | Path | None = None,
+    *,
+    processes: int | None = None,
+    say: Say = lambda line: None,
+    tell: Say | None = None,
+) -> Comparison:
+    """Verify the hashes of a report, compute it again from its inputs, and compare the two. The report is not touched.
+
+    study: a study folder, also one with other data; where it is not named, the folder the report was made from, and
+    where that is not there, the copy inside the report. say: told of progress. tell: told what will be done, before
+    anything is; `say` if not named. What cannot be computed again is in `refused` where files were edited. Raises
+    StudyError where there is no report, and where no file was edited StudyError or Blocked for data that cannot be
+    used.
+    """
+    folder = Path(report)
+    recorded = read_record(folder)
+    source = _source(folder, recorded, study)
+    for line in plan_of_rerun(folder, source):
+        (tell or say)(line)
+    files = verify(folder, recorded) if recorded["hashes"] is not None else []
+    say(f"{len(files) or 'no'} files of the report are not as they were written")
+    try:
+        compared = _again(folder, recorded, source, processes, say)
+    except (StudyError, InstrumentError, FitError, PlanError, Blocked, NotebookError) as error:
+        if not files:
+            raise
+        compared = _nothing(_reason(error))
+    if recorded["hashes"] is None:
+        compared = replace(compared, differences=(NO_HASHES, *compared.differences))
+    return replace(compared, files=(*files, *_copies(folder, recorded, source, files)))
+
+
+def plan_of_rerun(folder: Path, source: Path) -> list[str]:
+    """What a rerun does, in words, before it does it."""
+    return [
+        f"1. Compare every file of {folder} with the hashes in its record. Nothing in that folder is run.",
+        f"2. Compute everything again from the data in {source}, with the notebooks of the installed kit "
+        f"({kit_version()}), in a temporary folder. The report is not touched.",
+        "3. Compare values, n, units, level, notes, sentences, tables, page and document.",
+    ]
+
+
+def _again(folder: Path, recorded: dict, source: Path, processes: int | None, say: Say) -> Comparison:
+    analysis = checked_study(source)
+    with ends_cleanly(), own_scratch(), tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as scratch:
+        work = Path(scratch)
+        runs, now = compute(analysis, work, only=_known(recorded["options"]["only"]), processes=processes, say=say)
+        # What a report says of its making is said again, so that all else can be compared.
+        now |= {"missing": recorded["missing"], "times": recorded["times"]}
+        compared = compare(recorded, now, folders=(folder / "inputs", source))
+        if recorded["inputs"] != now["inputs"] or recorded["hashes"] is None:
+            return compared
+        say("comparing tables, page and document")
+        write_parts(runs, work, ())
+        write_texts(analysis.study, runs, now, work)
+        shown = pd.DataFrame(texts_that_differ(folder, work, recorded, now), columns=WORDS, dtype=object)
+    return replace(compared, words=pd.concat([compared.words, shown], ignore_index=True))
+
+
+def _known(only: list[str]) -> list[str]:
+    """The notebooks asked for then; all where a record names none that there is."""
+    return [start for start in only if any(name.startswith(start) for name in shipped())]
+
+
+def _nothing(why: str) -> Comparison:
+    return Comparison(pd.DataFrame(columns=NUMBERS), pd.DataFrame(columns=WORDS, dtype=object), (), refused=why)
+
+
+def _reason(error: Exception) -> str:
+    return f"the data have errors.\n{error.findings}" if isinstance(error, Blocked) else str(error)
+
+
+def _copies(folder: Path, recorded: dict, source: Path, known: list[FileFinding]) -> Iterator[FileFinding]:
+    """Copies of the data that are not the recorded ones, although the hashes of the files say nothing of it."""
+    from_folder = {name: digest for name, digest in recorded["inputs"].items() if (folder / "inputs" / name).is_file()}
+    told = {finding.name for finding in known}
+    for name, digest in from_folder.items():
+        if f"inputs/{name}" not in told and (recorded["hashes"] or {}).get(f"inputs/{name}", digest) != digest:
+            yield FileFinding(f"inputs/{name}", "changed")
+
+
+def _source(folder: Path, recorded: dict, study: str | Path | None) -> Path:
+    if study is not None:
+        return Path(study)
+    way = _near(recorded["study"].get("folder"))
+    original = (folder / way).resolve() if way else folder / "inputs"
+    if way and (original / "study.toml").is_file():
+        return original
+    if recorded["study"].get("blinded"):
+        raise StudyError(
+            f"The report in {folder} was made while the study was blinded, so it holds no copy of the data. Name the "
+            "study folder: outcomes rerun DIR --study FOLDER."
+        )
+    return folder / "inputs"
+
+
+def _near(way: object) -> str:
+    """The recorded way to the study, if it is one the kit would have written: relative, and near the report."""
+    if not isinstance(way, str) or "\0" in way or Path(way).is_absolute():
+        return ""
+    steps = Path(os.path.normpath(way)).parts
+    return way if steps.count("..") <= NEAR and (".." not in steps or steps[0] == "..") else ""
+
+
+def rerun_report(report: str | Path, study: str | Path | None = None) -> Exhibits | Prose:
+    """For a notebook: the comparison, or in words that there is no report yet."""
+    if not (Path(report) / "record.json").is_file():
+        words = f"There is no report in {report}: make one with 'outcomes report' and name its folder above."
+        return Prose("rerun", (words,))
+    return comparison_exhibits(rerun(report, study, say=print))  # progress: it takes as long as the report did
