@@ -90,6 +90,20 @@ def command_parser() -> argparse.ArgumentParser:
     opening.add_argument("folder", type=Path)
     opening.set_defaults(run=_unblind)
 
+    sharing = commands.add_parser(
+        "share", help="a copy of a study fit to share: no identifiers, days for dates, new codes, labelled files"
+    )
+    sharing.add_argument("folder", type=Path)
+    sharing.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder for the copy")
+    sharing.add_argument("--seed", help="seed of the new codes (default: drawn, recorded in the study folder)")
+    sharing.add_argument(
+        "--coarsen", action="store_true", help="make rare combinations of age, sex, diagnosis and site coarser"
+    )
+    sharing.add_argument(
+        "--fewest", type=int, default=3, metavar="N", help="people who must share a combination (default: 3)"
+    )
+    sharing.set_defaults(run=_share)
+
     report = commands.add_parser("report", help="run the notebooks; write report, figures, tables, record")
     report.add_argument("folder", type=Path)
     report.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder for the report")
@@ -272,6 +286,22 @@ def _unblind(options: argparse.Namespace) -> int:
         "Reports show the arms by name from now on, and say which changes of the plan came after this."
     )
     return 0
+
+
+def _share(options: argparse.Namespace) -> int:
+    from notebooks.report.same_numbers import lines, same_numbers
+    from outcomes.sharing.data_set import listing, share_study
+
+    shared = share_study(options.folder, options.to, seed=options.seed, coarsen=options.coarsen, fewest=options.fewest)
+    print("\n".join([*shared.done, *shared.steps, *listing(shared.rare)]))
+    same = same_numbers(shared)
+    print("\n".join(lines(same)))
+    print(
+        f"A copy to share was written to {shared.folder} ({len(shared.files)} files). It is no proof that nobody can "
+        "be recognised: somebody responsible for the data has to look through it. The seed of the codes and the list "
+        "above stay here."
+    )
+    return 0 if not same.changed or shared.steps else 1
 
 
 def _progress(options: argparse.Namespace) -> Callable[[str], None]:

@@ -20,4 +20,5 @@ from .reading.study_folder import read_study as read_study
 from .scoring.angles import total_active_motion as total_active_motion
 from .scoring.score import score as score
 from .scoring.score import score_items as score_items
+from .sharing.data_set import share_study as share_study
 from .study import Study as Study

@@ -18,6 +18,7 @@ from outcomes.lock.locked_cells import cells_of
 from outcomes.protocol.study_toml import read_protocol
 from outcomes.protocol.trial import Protocol
 from outcomes.reading.study_folder import read_study
+from outcomes.sharing.renewed_codes import SEED_FILE
 from outcomes.sheets import SHEETS, empty
 from outcomes.study import Study
 
@@ -158,7 +159,7 @@ def _without_data(folder: Path, protocol: Protocol) -> Study:
 
 def _file_hashes(folder: Path) -> Mapping[str, str]:
     files = sorted(entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith((".", "~")))
-    left_out = (NAME, LETTERS_FILE)
+    left_out = (NAME, LETTERS_FILE, SEED_FILE)
     return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files if file.name not in left_out}
 
 

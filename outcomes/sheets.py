@@ -107,7 +107,7 @@ SHEETS: dict[str, Sheet] = {
             (
                 _PARTICIPANT,
                 _VISIT,
-                Column("date", "date", "date of the visit, year-month-day"),
+                Column("date", "date", "date of the visit, year-month-day", synonyms=("day",)),
                 Column("status", "choice", "attended, missed or withdrawn", words=STATUSES),
                 Column("reason", "text", "why a visit was missed or the participant withdrew"),
                 _RATER,
@@ -185,7 +185,7 @@ SHEETS: dict[str, Sheet] = {
             (
                 _PARTICIPANT,
                 Column("session", "id", "number of the session", required=True),
-                Column("date", "date", "date of the session, year-month-day"),
+                Column("date", "date", "date of the session, year-month-day", synonyms=("day",)),
                 Column("minutes_prescribed", "number", "minutes prescribed"),
                 Column("minutes_performed", "number", "minutes performed"),
                 Column("repetitions", "number", "repetitions performed"),
@@ -197,7 +197,7 @@ SHEETS: dict[str, Sheet] = {
             "one row per adverse event",
             (
                 _PARTICIPANT,
-                Column("date", "date", "date of the event, year-month-day"),
+                Column("date", "date", "date of the event, year-month-day", synonyms=("day",)),
                 Column("term", "text", "the event in words", required=True),
                 Column("severity", "text", "mild, moderate or severe"),
                 Column("serious", "choice", "yes or no", words=YES_NO),

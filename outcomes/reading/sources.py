@@ -15,6 +15,7 @@ from outcomes.reading.headers import find_header
 from outcomes.sheets import MEASUREMENTS, SHEETS
 
 DICTIONARY = "data_dictionary"  # describes the sheets; nothing is read from it
+CODE_BOOK = "codebook"  # neither from the one of a shared study
 LISTS = "lists"  # words to choose from in the sheets of a new study
 
 
@@ -52,7 +53,7 @@ def find_sources(folder: Path, listed: Sequence[Path], protocol: Protocol, found
     for entry in listed:
         if (
             entry.name == "study.toml"
-            or entry.stem == DICTIONARY
+            or entry.stem in (DICTIONARY, CODE_BOOK)
             or (entry.name in declared and entry.suffix.lower() != ".xlsx" and not _about(entry.stem)[0])
             or entry.suffix.lower() not in FORMATS
         ):

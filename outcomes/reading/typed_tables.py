@@ -9,6 +9,7 @@ from pandas.api.types import is_datetime64_any_dtype
 from outcomes.columns import NOT_A_NUMBER
 from outcomes.findings import flag, texts
 from outcomes.reading.cells import date_remarks, dates, has_unseen, numbers, over_distinct, plain, tidy
+from outcomes.reading.day_counts import HEADER, counted
 from outcomes.reading.files import Grid
 from outcomes.reading.headers import Header, find_header
 from outcomes.sheets import Column, Sheet
@@ -152,7 +153,9 @@ def _read_column(
             _flag_codes(frame, read, typed, header, file, found)
         found += flag_conversions(frame, read, typed, header, file)
     elif column.kind == "date":
-        read = dates(typed)
+        # The header tells which it is; of a measured sheet only the value has one header per row.
+        by_day = isinstance(header, str) and plain(header) == HEADER
+        read = counted(typed) if by_day else dates(typed)
         frame[column.name] = read["value"]
         found += flag_conversions(frame, read, typed, header, file)
     elif column.kind == "choice":

@@ -24,7 +24,7 @@ _PHONE = re.compile(r"(?<![\w.,])\+?\(?\d[\d ()/.-]{7,}\d(?![\w.,])")
 _FEWEST_DIGITS = 9  # of a telephone number; a date has eight
 _TO_31 = r"(?:0?[1-9]|[12]\d|3[01])"
 _DAY = rf"(?:\d{{4}}[-/.]\d{{1,2}}[-/.]\d{{1,2}}|{_TO_31}[-/. ]{{1,2}}{_TO_31}[-/. ]{{1,2}}(?:\d{{4}}|\d{{2}}))"
-_ANY_DATE = re.compile(rf"(?<!\d){_DAY}(?!\d)")
+ANY_DATE = re.compile(rf"(?<!\d){_DAY}(?!\d)")
 # National numbers by their form alone: three groups of a social security or health number, a birth date with a suffix
 # (Nordic), eleven digits in the Brazilian grouping, letters and digits of the Italian tax code. Forms: public documents
 # of the issuing offices, from memory.
@@ -41,7 +41,7 @@ _YEARS_BEFORE = 10  # a date that lies this much before the visits, or more, is 
 def headers(study: Study) -> Iterator[pd.DataFrame]:
     for table in SHEETS:
         for name in study.table(table).columns:
-            if name not in SHEETS[table].names and _names_a_person(str(name)):
+            if name not in SHEETS[table].names and names_a_person(str(name)):
                 yield flag("header of a direct identifier", file=study.files.get(table, ""), column=str(name))
 
 
@@ -70,7 +70,7 @@ def identifies(text: str) -> bool:
         return False
     if _EMAIL.search(text) or _NUMBERS.search(text):
         return True
-    numbers = _PHONE.findall(_ANY_DATE.sub(" ", text))
+    numbers = _PHONE.findall(ANY_DATE.sub(" ", text))
     if any(sum(map(str.isdigit, number)) >= _FEWEST_DIGITS for number in numbers):
         return True
     bare = _bare(text)
@@ -85,7 +85,8 @@ def _old_dates(typed: pd.Series, first: object) -> list[str]:
     return list(typed[spelled & (read["value"] < limit)].unique())
 
 
-def _names_a_person(header: str) -> bool:
+def names_a_person(header: str) -> bool:
+    """Whether a header is one of names, dates of birth, addresses or record numbers."""
     return bool(_headers().search(_bare(plain(header))))
 
 

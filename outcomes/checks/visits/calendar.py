@@ -10,6 +10,7 @@ from outcomes.findings import as_text, flag, texts
 from outcomes.library.instrument import Item, Scale
 from outcomes.library.known import find_instrument
 from outcomes.reading.cells import dates
+from outcomes.reading.day_counts import date_texts, is_counted
 from outcomes.sheets import MEASUREMENTS
 from outcomes.study import Study
 
@@ -53,7 +54,7 @@ def windows(study: Study) -> Iterator[pd.DataFrame]:
             "visit outside its window",
             outside,
             **place(study, "visits", "date"),
-            found="day " + texts(outside["study_day"]) + " (" + outside["date"].dt.strftime("%Y-%m-%d") + ")",
+            found="day " + texts(outside["study_day"]) + " (" + date_texts(outside["date"]) + ")",
             allowed=f"day {low} to {high}",
         )
 
@@ -75,8 +76,8 @@ def order(study: Study) -> Iterator[pd.DataFrame]:
             rule,
             rows,
             **where,
-            found=rows["date"].dt.strftime("%Y-%m-%d"),
-            allowed="after " + earlier["visit"] + ", " + earlier["date"].dt.strftime("%Y-%m-%d"),
+            found=date_texts(rows["date"]),
+            allowed="after " + earlier["visit"] + ", " + date_texts(earlier["date"]),
         )
 
 
@@ -85,8 +86,8 @@ def implausible(study: Study) -> Iterator[pd.DataFrame]:
     today = pd.Timestamp.today().normalize()
     for table in ("visits", "sessions", "adverse_events"):
         frame = study.table(table)
-        rows = frame[(frame["date"] < _EARLIEST) | (frame["date"] > today)]
-        found = rows["date"].dt.strftime("%Y-%m-%d")
+        rows = frame[((frame["date"] < _EARLIEST) & ~is_counted(frame["date"])) | (frame["date"] > today)]
+        found = date_texts(rows["date"])
         allowed = f"{_EARLIEST:%Y-%m-%d} to the day of this check"
         yield flag("date implausible", rows, **place(study, table, "date"), found=found, allowed=allowed)
 
@@ -102,7 +103,7 @@ def before_onset(study: Study) -> Iterator[pd.DataFrame]:
         "date before onset",
         rows,
         **place(study, "visits", "date"),
-        found=rows["date"].dt.strftime("%Y-%m-%d"),
+        found=date_texts(rows["date"]),
         allowed="on or after the onset, " + since[rows.index].dt.strftime("%Y-%m-%d"),
     )
 

@@ -7,6 +7,7 @@ import pandas as pd
 
 from outcomes.checks.register import looked_up, place, reports
 from outcomes.findings import as_text, flag, texts
+from outcomes.reading.day_counts import date_texts
 from outcomes.study import Study
 
 # Common practice, no source, all of these.
@@ -49,8 +50,8 @@ def before_enrolment(study: Study) -> Iterator[pd.DataFrame]:
         frame = study.table(table)
         since = looked_up(frame["participant"], start)
         rows = frame[frame["date"] < since]
-        yield flag("before enrolment", rows, **place(study, table, "date"), found=rows["date"].dt.strftime("%Y-%m-%d"),
-                   allowed="on or after " + since[rows.index].dt.strftime("%Y-%m-%d"))  # fmt: skip
+        yield flag("before enrolment", rows, **place(study, table, "date"), found=date_texts(rows["date"]),
+                   allowed="on or after " + date_texts(since[rows.index]))  # fmt: skip
 
 
 @reports("two sessions on one day")
@@ -62,7 +63,7 @@ def two_on_one_day(study: Study) -> Iterator[pd.DataFrame]:
         return
     rows = frame[twice]
     yield flag("two sessions on one day", rows, **place(study, "sessions", "date"),
-               found=rows["date"].dt.strftime("%Y-%m-%d"), allowed="one a day, as elsewhere in this study")  # fmt: skip
+               found=date_texts(rows["date"]), allowed="one a day, as elsewhere in this study")  # fmt: skip
 
 
 @reports("session in an arm without sessions")
