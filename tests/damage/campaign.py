@@ -1,10 +1,11 @@
 """The damage campaign: thousands of damaged folders and protocols, and what must be 0 of all of them.
 
-    python -m tests.damage.campaign                                   # 5,000 folders, 5,000 protocols; some hours
+    python -m tests.damage.campaign --to FILE                         # 5,000 folders, 5,000 protocols; an hour or two
     python -m tests.damage.campaign --folders 200 --protocols 500     # some minutes
     python -m tests.damage.campaign --only folder 1234                # one case again, with all it says
 
-Case n is the same in every run: its preset, its format and its damage are drawn from n alone. Counted are tracebacks,
+Case n is the same in every run: its preset, its format and its damage are drawn from n alone. With --to every verdict
+is written as it falls, and the same command goes on where a stopped run was. Counted are tracebacks,
 hangs above a minute, lines or rows unaccounted for, changes in silence, and texts of a folder that were run.
 """
 
@@ -154,6 +155,27 @@ def wrong(verdict: Verdict) -> bool:
     return verdict.outcome in BAD or bool(verdict.unaccounted) or bool(verdict.silent)
 
 
+def read_journal(path: Path | None) -> dict[tuple[str, int], Verdict]:
+    """The verdicts of an earlier run, by kind and number; a line cut short by a stop is left out."""
+    if path is None or not path.exists():
+        return {}
+    kept = {}
+    for line in path.read_text(encoding="utf-8").splitlines():
+        try:
+            told = json.loads(line)
+        except ValueError:
+            continue
+        kept[told.pop("kind"), told.pop("number")] = Verdict(**told)
+    return kept
+
+
+def write_verdict(path: Path, kind: str, number: int, verdict: Verdict) -> None:
+    """Adds a verdict to the journal; what a good one said is left out."""
+    told = verdict if wrong(verdict) else replace(verdict, said="")
+    with path.open("a", encoding="utf-8") as file:
+        file.write(json.dumps({"kind": kind, "number": number, **asdict(told)}) + "\n")
+
+
 def main() -> int:
     """Run the campaign; exit status 1 where a case ended as none may."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -162,23 +184,30 @@ def main() -> int:
     parser.add_argument("--start", type=int, default=0, help="number of the first case")
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--only", nargs=2, metavar=("KIND", "NUMBER"))
-    parser.add_argument("--to", type=Path, help="write the cases that ended as none may, one JSON a line")
+    parser.add_argument("--again", action="store_true", help="judge the bad cases of FILE again")
+    parser.add_argument("--to", type=Path, metavar="FILE", help="journal: one verdict a line; a stopped run goes on")
     options = parser.parse_args()
     if options.only:
         kind, number = options.only
         print(json.dumps(asdict(next(run(kind, [int(number)]))), indent=1).replace("\\n", "\n"))
         return 0
+    known = read_journal(options.to)
+    if options.again:
+        known = {case: verdict for case, verdict in known.items() if not wrong(verdict)}
     bad: list[Verdict] = []
-    for kind, wanted in (("folder", options.folders), ("protocol", options.protocols)):
-        began = time.perf_counter()
-        seen = list(run(kind, range(options.start, options.start + wanted), options.processes))
+    for kind, wanted in (("protocol", options.protocols), ("folder", options.folders)):
+        began, numbers = time.perf_counter(), range(options.start, options.start + wanted)
+        left = [number for number in numbers if (kind, number) not in known]
+        for number, verdict in zip(left, run(kind, left, options.processes), strict=True):
+            known[kind, number] = verdict
+            if options.to:
+                write_verdict(options.to, kind, number, verdict)
+        seen = [known[kind, number] for number in numbers]
         bad += [verdict for verdict in seen if wrong(verdict)]
         print(f"{kind}s: {json.dumps(counts(seen))}; {time.perf_counter() - began:.0f} s", flush=True)
     for verdict in bad:
         last = verdict.said.strip().splitlines()[-1:] if verdict.outcome == "traceback" else []
         print(verdict.case[:200], verdict.outcome, verdict.unaccounted or "", *verdict.silent[:2], *last, sep=" | ")
-    if options.to:
-        options.to.write_text("\n".join(json.dumps(asdict(verdict)) for verdict in bad), encoding="utf-8")
     return 1 if bad else 0
 
 

@@ -11,6 +11,8 @@ from outcomes import read_study
 from synthetic_cohort import make_cohort, presets
 
 PER_ARM = 2
+VISITS = 3  # the first planned ones
+SESSIONS = 4  # of each participant
 FORMATS = ("csv", "semicolon", "tsv", "utf-16", "windows", "xlsx", "workbook", "parquet", "sav", "dta")
 TEXT_FORMATS = ("csv", "semicolon", "tsv", "utf-16", "windows")
 
@@ -30,10 +32,19 @@ def good(preset: str) -> tuple[str, dict[str, pd.DataFrame]]:
         text = (folder / "study.toml").read_text(encoding="utf-8")
     people = study.participants.groupby("arm", sort=False).head(PER_ARM)["participant"]
     few = {name: frame[frame["participant"].isin(people)].reset_index(drop=True) for name, frame in tables.items()}
-    if "items" in few:  # one instrument besides the primary one is enough
+    visits = [visit.id for visit in sorted(study.protocol.visits, key=lambda visit: visit.day)][:VISITS]
+    few = {
+        name: frame[frame["visit"].isin(visits)].reset_index(drop=True) if "visit" in frame else frame
+        for name, frame in few.items()
+    }
+    if "sessions" in few:
+        few["sessions"] = few["sessions"].groupby("participant", sort=False).head(SESSIONS).reset_index(drop=True)
+    if "items" in few:  # the primary instrument, and at the first visit the shortest of the others
+        items = few["items"]
         primary = study.protocol.primary.partition(".")[0]
-        others = [name for name in few["items"]["instrument"].unique() if name != primary]
-        few["items"] = few["items"][few["items"]["instrument"].isin([primary, *others[:1]])].reset_index(drop=True)
+        others = items.loc[items["instrument"] != primary, "instrument"].value_counts().index[::-1][:1]
+        short = items["instrument"].isin(others) & (items["visit"] == visits[0])
+        few["items"] = items[(items["instrument"] == primary) | short].reset_index(drop=True)
     return text, {name: frame for name, frame in few.items() if len(frame)}
 
 
