@@ -176,11 +176,24 @@ def _model_words(one: Fitted) -> str:
         parts.append(f"{fit.covariance} covariance over the {'later ' if first else ''}visits")
     if choice.covariates:
         parts.append(f"covariates {', '.join(choice.covariates)}")
+    parts += _above_words(one)
     if least_squares:
         return f"ordinary least squares (one later visit): {', '.join(parts)}; exact t and F"
     method = "restricted maximum likelihood" if fit.method == "reml" else "maximum likelihood"
     inference = f"standard errors and degrees of freedom: {METHOD_WORDS[one.df]}"
     return f"a linear mixed model ({method}): {', '.join(parts)}; {inference}"
+
+
+def _above_words(one: Fitted) -> list[str]:
+    choice, made = one.fit.choice, []
+    if any(name.startswith("stratum_") for name in one.fit.adjusted):
+        made.append("fixed effects of the strata of the randomisation")
+    if one.fit.fit.moments.sites is not None:
+        both = len(one.fit.fit.moments.sites.effects.names) > 1
+        made.append(f"random effects of site ({choice.site}){' and of treatment by site, independent' if both else ''}")
+    elif choice.site is not None and choice.site_effect == "fixed":
+        made.append(f"fixed effects of site ({choice.site})")
+    return made
 
 
 def _responders(study: Study) -> list[str]:

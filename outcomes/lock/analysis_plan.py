@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass
 from outcomes.protocol.trial import ModelChoice, Protocol
 
 ABSENT = "not there"
+ADDED = ("site", "site_effect", "strata")  # keys of a model younger than the first locks: a default is not written
 
 
 @dataclass(frozen=True)
@@ -142,7 +143,12 @@ def in_words(value: object) -> str:
 
 
 def _model(model: ModelChoice) -> dict:
-    return {key: value for key, value in asdict(model).items() if key != "label"}
+    standard = asdict(ModelChoice())
+    return {
+        key: value
+        for key, value in asdict(model).items()
+        if key != "label" and not (key in ADDED and value == standard[key])
+    }
 
 
 def _named(parts: Iterable[tuple[str, dict, tuple[str, ...]]]) -> dict[str, dict]:

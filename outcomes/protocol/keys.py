@@ -13,6 +13,7 @@ TIME_UNITS = ("day", "week", "month")
 BASELINES = ("auto", "covariate", "change", "constrained", "outcome")
 MISSING_BASELINES = ("mean", "mean-and-indicator", "leave-out")
 METHODS = ("reml", "ml")
+SITE_EFFECTS = ("auto", "random", "fixed")
 DF_METHODS = (
     "auto",
     "kenward-roger",
@@ -93,6 +94,9 @@ MODEL = {
     "covariates": LIST,
     "method": TEXT,
     "df": TEXT,
+    "site": TEXT,
+    "site_effect": TEXT,
+    "strata": FLAG,
 }
 EVENT = {
     "id": TEXT,
