@@ -179,6 +179,7 @@ def _model_words(one: Fitted) -> str:
         parts.append(_own_days(one))
     if choice.covariates:
         parts.append(f"covariates {', '.join(choice.covariates)}")
+    parts += _above_words(one)
     if least_squares:
         return f"ordinary least squares (one later visit): {', '.join(parts)}; exact t and F"
     method = "restricted maximum likelihood" if fit.method == "reml" else "maximum likelihood"
@@ -192,6 +193,18 @@ def _own_days(one: Fitted) -> str:
     planned = int(rows["planned_day"].sum()) if "planned_day" in rows else 0
     rest = f"; the planned day for {planned} scores without a date" if planned else ""
     return f"time counted in each participant's own days since the own baseline visit{rest}"
+
+
+def _above_words(one: Fitted) -> list[str]:
+    choice, made = one.fit.choice, []
+    if any(name.startswith("stratum_") for name in one.fit.adjusted):
+        made.append("fixed effects of the strata of the randomisation")
+    if one.fit.fit.moments.sites is not None:
+        both = len(one.fit.fit.moments.sites.effects.names) > 1
+        made.append(f"random effects of site ({choice.site}){' and of treatment by site, independent' if both else ''}")
+    elif choice.site is not None and choice.site_effect == "fixed":
+        made.append(f"fixed effects of site ({choice.site})")
+    return made
 
 
 def _responders(study: Study) -> list[str]:

@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass
 from outcomes.protocol.trial import ModelChoice, Protocol
 
 ABSENT = "not there"
+ADDED = ("site", "site_effect", "strata", "days")  # keys younger than the first locks: a default is not written
 
 
 @dataclass(frozen=True)
@@ -154,9 +155,12 @@ def in_words(value: object) -> str:
 
 
 def _model(model: ModelChoice) -> dict:
-    """A model without its label; planned days, the default, are left out: plans from before stay as they were."""
+    """A model without its label; defaults of keys that came later are left out: plans from before stay as they were."""
+    standard = asdict(ModelChoice())
     return {
-        key: value for key, value in asdict(model).items() if key != "label" and (key, value) != ("days", "planned")
+        key: value
+        for key, value in asdict(model).items()
+        if key != "label" and not (key in ADDED and value == standard[key])
     }
 
 

@@ -14,6 +14,7 @@ DAYS = ("planned", "actual")
 BASELINES = ("auto", "covariate", "change", "constrained", "outcome")
 MISSING_BASELINES = ("mean", "mean-and-indicator", "leave-out")
 METHODS = ("reml", "ml")
+SITE_EFFECTS = ("auto", "random", "fixed")
 DF_METHODS = (
     "auto",
     "kenward-roger",
@@ -100,6 +101,9 @@ MODEL = {
     "covariates": LIST,
     "method": TEXT,
     "df": TEXT,
+    "site": TEXT,
+    "site_effect": TEXT,
+    "strata": FLAG,
 }
 EVENT = {
     "id": TEXT,

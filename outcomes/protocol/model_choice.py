@@ -12,6 +12,7 @@ from outcomes.protocol.keys import (
     MISSING_BASELINES,
     MODEL,
     RANDOM_COLUMNS,
+    SITE_EFFECTS,
     TIME_UNITS,
     TIMES,
     choice,
@@ -37,13 +38,15 @@ def read_model(table: object, where: str, problems: list[str]) -> ModelChoice:
         ),
         "method": choice(table, "method", METHODS, where, problems, standard.method),
         "df": choice(table, "df", DF_METHODS, where, problems, standard.df),
+        "site_effect": choice(table, "site_effect", SITE_EFFECTS, where, problems, standard.site_effect),
     }
     if "covariance" in table:
         choices["covariance"] = choice(table, "covariance", COVARIANCES, where, problems, COVARIANCES[0])
     covariates = words(table.get("covariates", []), f"{where}, covariates", problems)
     if "random" in table:
         _random(table["random"], covariates, where, problems)
-    others: dict[str, Any] = {key: table[key] for key in ("label", "random", "correlated", "by_arm") if key in table}
+    named = ("label", "random", "correlated", "by_arm", "site", "strata")
+    others: dict[str, Any] = {key: table[key] for key in named if key in table}
     return ModelChoice(**choices, **others, knots=_knots(table, where, problems), covariates=covariates)
 
 

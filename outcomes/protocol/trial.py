@@ -104,6 +104,9 @@ class ModelChoice:
     missing_baseline: of a covariate: "mean" (set to the mean of everybody, never by arm), "mean-and-indicator" or
     "leave-out".
     random / covariance: None lets `fit_change` choose by its written rules; df: "auto" as well.
+    site: column of the participants with the site of each; site_effect: "random" (sites and treatment by site as
+    variances), "fixed" or "auto" (by the number of sites). strata: whether the strata of the randomisation are fixed
+    effects.
     """
 
     label: str = "main"
@@ -120,6 +123,9 @@ class ModelChoice:
     covariates: tuple[str, ...] = ()
     method: str = "reml"
     df: str = "auto"
+    site: str | None = None
+    site_effect: str = "auto"
+    strata: bool = True
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.ladder import Rung, ladder
 from stats.change.model_rows import COMMON, ChangeRows, model_rows
 from stats.change.re_randomisation import PermutationTest, permutation_test
+from stats.change.site_rules import SITE
 from stats.change.term_columns import random_part
 from stats.change.visit_days import DAYS
 from stats.errors import FitError
@@ -48,6 +49,7 @@ class ChangeFit(Result):
     weights: np.ndarray = field(repr=False)
     entry: pd.DataFrame = field(repr=False)
     offset: np.ndarray | None = field(default=None, repr=False)  # by cell: mean baseline that is no response
+    adjusted: tuple[str, ...] = ()  # columns of strata and of sites as fixed effects
 
     def _repr_html_(self) -> str:
         head = f"{self.outcome}: model '{self.label}', {self.n_participants} participants, {self.n_rows} scores"
@@ -298,7 +300,7 @@ def fit_change(
     errors: list[str] = []
     for rung in ladder(rows, choice):
         try:
-            return _fit_rung(rows, rung, (*rows.notes, *rung.reasons, *errors))
+            return _fit_rung(rows, rung, (*rows.notes, *rung.reasons, *rows.above.notes, *errors))
         except FitError as error:
             errors.append(f"Not possible with {rung.name}: {error}")
     raise FitError(f"{selection.outcome}: no model of change can be fitted. {errors[-1]}")
@@ -311,8 +313,10 @@ def _fit_rung(rows: ChangeRows, rung: Rung, notes: Sequence[str]) -> ChangeFit:
     fit = fit_mixed(
         frame, formula, participant="participant", visit="visit", random=random, correlated=choice.correlated,
         covariance=rung.covariance, by="arm" if choice.by_arm and len(rows.arms) > 1 else None, method=choice.method,
-        unit=rows.unit,
+        unit=rows.unit, site=None if rows.above.site is None else SITE, site_random=rows.above.site_random,
     )  # fmt: skip
+    if rows.above.effect:
+        choice = replace(choice, site_effect=rows.above.effect)
     weights = rows.weights(choice, cells, fit.terms, frame)
     all_notes = tuple(dict.fromkeys([*notes, *fit.notes]))
     return ChangeFit(
@@ -320,7 +324,7 @@ def _fit_rung(rows: ChangeRows, rung: Rung, notes: Sequence[str]) -> ChangeFit:
         reference=rows.reference, baseline_visit=rows.baseline, better=rows.better,
         notes=all_notes, rows=frame, cells=cells, weights=weights,
         entry=rows.entry(),
-        offset=rows.offset(choice, cells),
+        offset=rows.offset(choice, cells), adjusted=tuple(rows.above.fixed),
     )  # fmt: skip
 
 

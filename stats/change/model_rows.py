@@ -9,6 +9,7 @@ import pandas as pd
 from pandas.api.extensions import ExtensionArray
 
 from outcomes.protocol.trial import ModelChoice, Protocol
+from stats.change.site_rules import SITE, Above, above_participants
 from stats.change.term_columns import covariate_columns
 from stats.change.visit_days import DAYS, days_of_scores, visits_by_day
 from stats.errors import FitError
@@ -42,6 +43,7 @@ class ChangeRows:
     notes: tuple[str, ...]
     randomised: bool
     baseline_mean: float = field(default=0.0)
+    above: Above = field(default_factory=lambda: Above({}))
 
     @property
     def baseline(self) -> str:
@@ -228,6 +230,12 @@ def model_rows(
         "value": found,
     }
     covariates = _covariates(columns["participant"], choice, participants)
+    strata = () if design is None or not design.randomised else design.randomisation.strata
+    above = above_participants(columns["participant"], columns["arm"], choice, strata, participants)
+    people_of_rows = pd.Series(columns["participant"])
+    covariates |= {name: people_of_rows.map(values).array for name, values in above.fixed.items()}
+    if above.site is not None:
+        columns[SITE] = people_of_rows.map(above.site).array
     columns |= covariates
     notes.insert(
         0, f"{len(np.unique(person))} of {everyone} participants and {len(there)} of {len(at)} scores have a value."
@@ -242,7 +250,7 @@ def model_rows(
         better=str(scores["better"].iloc[at[0]]) if "better" in scores else "higher",
         everyone=everyone, covariates=tuple(covariates), notes=tuple(notes),
         randomised=design is not None and design.randomised and len(arms) > 1,
-        baseline_mean=float(used.mean()) if len(used) else 0.0,
+        baseline_mean=float(used.mean()) if len(used) else 0.0, above=above,
     )  # fmt: skip
 
 

@@ -45,6 +45,8 @@ class Compared(Protocol):
     @property
     def baseline_visit(self) -> str: ...
     @property
+    def adjusted(self) -> tuple[str, ...]: ...
+    @property
     def unit(self) -> str: ...
     @property
     def n_participants(self) -> int: ...
@@ -128,7 +130,7 @@ def permutation_test(
 
 
 def _null_model(fit: Compared) -> MixedFit:
-    extra = "".join(f" + {name}" for name in covariate_names(fit.rows, fit.choice.covariates))
+    extra = "".join(f" + {name}" for name in (*covariate_names(fit.rows, fit.choice.covariates), *fit.adjusted))
     if fit.choice.baseline == "covariate":
         per_visit = any(":baseline" in term for term in fit.fit.terms)
         extra = f"{' + visit:baseline' if per_visit else ' + baseline'}{extra}"

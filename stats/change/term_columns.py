@@ -16,7 +16,9 @@ from formulaic.transforms import TRANSFORMS
 from outcomes.protocol.model_terms import GRAMMAR, BadTerms, Factor, Terms, read_factor, read_terms
 from stats.errors import FitError
 
-OWN = ("participant", "arm", "visit", "day", "planned_day", "value", "time", "cell", "baseline", "baseline_visit")
+OWN = (
+    "participant", "arm", "visit", "day", "planned_day", "value", "time", "cell", "baseline", "baseline_visit", "site",
+)  # fmt: skip
 _TAKEN = {*OWN, *keyword.kwlist, *TRANSFORMS, "Intercept"}
 
 

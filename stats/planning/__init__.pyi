@@ -50,6 +50,8 @@ from .simulation.search import simulate_grid as simulate_grid
 from .simulation.search import size_by_simulation as size_by_simulation
 from .simulation.simulate import simulate_trials as simulate_trials
 from .simulation.simulated import Simulation as Simulation
+from .simulation.site_trials import SiteAnalysis as SiteAnalysis
+from .simulation.site_trials import SiteTruth as SiteTruth
 from .simulation.trials import NormalTruth as NormalTruth
 from .simulation.trials import Trials as Trials
 from .simulation.trials import fitted_truth as fitted_truth

@@ -146,6 +146,7 @@ def covariates(study: Study) -> Iterator[pd.DataFrame]:
     models = (study.protocol.model, *study.protocol.sensitivity)
     frame = study.participants
     named = [covariate for model in models for covariate in model.covariates]
+    named += [model.site for model in models if model.site is not None]
     for name in dict.fromkeys(name if name in frame else column_of(name) for name in named):
         if name in frame and name not in ("row",):
             rows = frame[frame[name].isna() | (frame[name].astype("str") == "")]

@@ -131,6 +131,8 @@ def thresholds_known(study: Study) -> Iterator[pd.DataFrame]:
 def covariates_known(study: Study) -> Iterator[pd.DataFrame]:
     allowed = [str(name) for name in study.participants if name not in ("row", "participant", "arm")]
     for model in (study.protocol.model, *study.protocol.sensitivity):
+        if model.site is not None and model.site not in allowed:
+            yield flag("unknown covariate", file=_FILE, column="site", found=model.site, allowed=", ".join(allowed))
         for name in model.covariates:
             if name not in allowed and column_of(name) not in allowed:
                 yield flag("unknown covariate", file=_FILE, column="covariates", found=name, allowed=", ".join(allowed))

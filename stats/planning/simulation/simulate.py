@@ -15,6 +15,7 @@ from threadpoolctl import threadpool_limits
 from stats.errors import PlanError
 from stats.planning.simulation.journal import Journal
 from stats.planning.simulation.simulated import Simulation
+from stats.planning.simulation.site_trials import SiteMaker
 from stats.planning.simulation.trials import Maker, NormalMaker, Trials
 from stats.planning.simulation.verdicts import Verdicts
 
@@ -121,7 +122,7 @@ def _batch(
 
 def known_truth(maker: Maker, analysis: Analysis) -> float:
     """True value of the estimate where maker and analysis know it, else NaN."""
-    if isinstance(maker, NormalMaker) and hasattr(analysis, "truth"):
+    if isinstance(maker, NormalMaker | SiteMaker) and hasattr(analysis, "truth"):
         return float(analysis.truth(maker.truth.observed_means(), np.array(maker.truth.times)))
     return float("nan")
 

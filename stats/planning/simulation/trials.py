@@ -25,11 +25,12 @@ POINTS = 4001  # quantiles over which the mean of a bounded score is taken
 @dataclass(frozen=True)
 class Trials:
     """Replicates of one trial: values (R, n, T), NaN where a visit was missed; arm (n,) 0 reference, 1 treatment;
-    times (T,) of the visits, the first being baseline."""
+    times (T,) of the visits, the first being baseline; site (n,) codes of sites, None without."""
 
     values: np.ndarray
     arm: np.ndarray
     times: np.ndarray
+    site: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         _, n, T = self.values.shape
