@@ -3,59 +3,12 @@
 Reading, checking and the sheets that `outcomes new` writes all use these records.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-
 import pandas as pd
 
+from outcomes.planning_sheets import COSTS, PUBLISHED
+from outcomes.sheet_records import Column as Column
+from outcomes.sheet_records import Sheet as Sheet
 from outcomes.words import CONDITIONS, FORCE_UNITS, GRIP_TYPES, MODES, SEXES, SIDES, STATUSES, YES_NO
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a sheet.
-
-    kind: "id" (kept as text), "text", "number", "date", "choice" (one of `words`) or
-    "measure" (the measured number: kept as typed beside the number read and the missing code).
-    """
-
-    name: str
-    kind: str
-    says: str
-    required: bool = False
-    words: Mapping[str, str] = field(default_factory=dict)
-    synonyms: tuple[str, ...] = ()
-
-    @property
-    def allowed(self) -> tuple[str, ...]:
-        """What a choice column may hold, without the blank."""
-        return tuple(dict.fromkeys(word for word in self.words.values() if word))
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """One table of the study folder."""
-
-    name: str
-    says: str
-    columns: tuple[Column, ...]
-
-    @property
-    def required(self) -> tuple[str, ...]:
-        return tuple(column.name for column in self.columns if column.required)
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return tuple(column.name for column in self.columns)
-
-    def column(self, name: str) -> Column | None:
-        return next((column for column in self.columns if column.name == name), None)
-
-    @property
-    def measure(self) -> str | None:
-        """Name of the measured column, None where the sheet has none."""
-        return next((column.name for column in self.columns if column.kind == "measure"), None)
-
 
 _PARTICIPANT = Column(
     "participant",
@@ -206,6 +159,8 @@ SHEETS: dict[str, Sheet] = {
                 Column("outcome", "text", "outcome of the event"),
             ),
         ),
+        PUBLISHED,
+        COSTS,
     )
 }
 MEASUREMENTS = ("items", "totals", "trials", "angles")
