@@ -19,7 +19,7 @@ from notebooks.report.drawn_letters import letters_drawn
 from notebooks.report.kept import Kept
 from notebooks.report.page import CAUTION, pairs_html, write_page
 from notebooks.report.pictures import FORMATS, IN_COLUMN, Pictures
-from notebooks.report.run import Run, code_digest, run_notebooks, shipped
+from notebooks.report.run import Run, asked_for, code_digest, run_notebooks, shipped
 from notebooks.report.word_processor import write_document
 from notebooks.sections.blinded_report import NO_COPY, blinding_run
 from notebooks.sections.instrument_appendix import instruments_html, instruments_markdown, used_instruments
@@ -135,7 +135,7 @@ def compute(
     """
     study = analysis.study
     began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
-    paths = _chosen(only)
+    paths = [path for path in _chosen(only) if asked_for(path, study)]
     with _data(study, work) as cwd:
         runs = run_notebooks(
             paths, work / "notebooks", analysis, kept=kept, processes=processes, say=say, ready=ready, cwd=cwd

@@ -19,6 +19,7 @@ from notebooks.analysis import Analysis
 from notebooks.report.execute import NotebookError, begin, execute
 from notebooks.report.kept import Kept, question
 from notebooks.report.record import software
+from notebooks.sections.device.device_answers import has_device
 from outcomes import Study
 
 SOURCE = Path(__file__).resolve().parents[1]  # where the notebooks lie
@@ -49,8 +50,13 @@ def section(name: str, about: str, code: str, exhibits: Iterable) -> Run:
 
 def shipped() -> dict[str, Path]:
     """The notebooks of a report, in their order; one that works on a finished report is none of them."""
-    paths = sorted(SOURCE.glob("[0-9]_*.ipynb"))
+    paths = sorted(SOURCE.glob("[0-9]*_*.ipynb"), key=lambda path: int(path.stem.partition("_")[0]))
     return {path.stem: path for path in paths if not nbformat.read(path, 4).metadata.get("on_a_finished_report")}
+
+
+def asked_for(path: Path, study: Study) -> bool:
+    """Whether a study has what a notebook is about; most are about every study."""
+    return nbformat.read(path, 4).metadata.get("only_with") != "device" or has_device(study)
 
 
 def run_notebooks(

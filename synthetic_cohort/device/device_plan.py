@@ -10,8 +10,8 @@ class DevicePlan:
     channel: id of a force channel in the sheet of trials; its force in newtons is `force` for a hand of latent strength
     0, `force_per_unit` more per unit of it, `force_help` more with the device on and `force_hindrance` less with it
     worn without power. torque: resistance of the first slow stretch (N m), `torque_drop` less at the last of
-    `stretches`, `torque_fast` more at the fast velocity, `torque_device` less from the first to the last with the device
-    on. Rates are per person and 28 days.
+    `stretches`, `torque_fast` more at the fast velocity, `torque_device` less from the first to the last with the
+    device on. Rates are per person and 28 days.
     """
 
     days_per_week: int = 0

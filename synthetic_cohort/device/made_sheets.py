@@ -1,4 +1,4 @@
-"""The sheets of a trial of a device, and their truth: wear, repeated stretches, a force channel, faults, skin, ratings."""
+"""Sheets of a trial of a device, and their truth: wear, repeated stretches, a force channel, faults, skin, ratings."""
 
 from dataclasses import dataclass
 
@@ -239,4 +239,3 @@ def _ratings(design, ability, frame, order, status, rng):
             items.append({"participant": code, "visit": visit, "instrument": "workload_raw", "side": "",
                           "condition": "", "item": name, "value": f"{load:g}"})  # fmt: skip
     return pd.DataFrame(rows), pd.DataFrame(items)
-
