@@ -49,6 +49,7 @@ def command_parser() -> argparse.ArgumentParser:
     new.add_argument("--visits", nargs="+", metavar="ID=DAY", help="for example baseline=0 week4=28")
     new.add_argument("--people", nargs="+", default=(), metavar="CODE", help="codes to write into the sheets already")
     new.add_argument("--sheets", choices=("workbook", "csv", "both"), help="default: both; the workbook with --people")
+    new.add_argument("--device", action="store_true", help="with the sheets of a trial of a device")
     new.set_defaults(run=_new)
 
     bringing = commands.add_parser(
@@ -179,6 +180,7 @@ def _new(options: argparse.Namespace) -> int:
     given = {"instruments": options.instruments, "arms": options.arms, "visits": _visits(options.visits)}
     chosen = {name: value for name, value in given.items() if value is not None}
     kind = options.sheets or ("workbook" if options.people else "both")
+    chosen |= {"device": options.device}
     written = new_study(options.folder, title=options.title, participants=options.people, sheets=kind, **chosen)
     sheets = ", ".join(path.name for path in written if path.suffix == ".csv" and path.stem != "data_dictionary")
     where = {"workbook": "the workbook study.xlsx.", "csv": f"the sheets {sheets}."}

@@ -16,6 +16,7 @@ from outcomes.reading.study_folder import read_study
 from outcomes.spreadsheet_cells import safe_cell
 from outcomes.study import Study
 from synthetic_cohort.design import CONSTRUCTS, CohortDesign
+from synthetic_cohort.device.made_sheets import device_sheets
 from synthetic_cohort.filled_sheets import (
     Columns,
     answer_columns,
@@ -41,6 +42,7 @@ class Cohort:
     """A drawn cohort: its sheets as typed, what was planted in them, and what is true.
 
     sheets: table name -> frame of text cells, exactly what is written to the folder.
+    device: the truth of what a device did and how it was used.
     draw: the latent abilities behind it. recordings: movement and force over time, and their truth.
     folder: where the study was written, None while it is only in memory.
     """
@@ -52,6 +54,7 @@ class Cohort:
     draw: Draw = field(repr=False, compare=False)
     recordings: MadeRecordings = field(repr=False, compare=False, default_factory=MadeRecordings.none)
     folder: Path | None = None
+    device: Mapping[str, object] = field(repr=False, compare=False, default_factory=dict)
 
     @cached_property
     def truth(self) -> Truth:
@@ -96,7 +99,7 @@ def make_cohort(
     draw_rng, sheet_rng, flaw_rng = np.random.default_rng(seed).spawn(3)
     ability, drawn, noise, attendance_rng = draw_cohorts(design, draw_rng)
     status = draw_attendance(design, primary_score(design, drawn), attendance_rng)[0]
-    sheets, codes = _sheets(design, ability, list(drawn.values()), status, sheet_rng)
+    sheets, codes, device = _sheets(design, ability, list(drawn.values()), status, sheet_rng, seed)
     sheets, ledger = plant(design, sheets, design.flaws if flaws is None else flaws, flaw_rng, must_fit=must_fit)
     cohort = Cohort(
         design=design,
@@ -105,6 +108,7 @@ def make_cohort(
         ledger=ledger,
         draw=Draw(ability, noise, status, codes),
         recordings=_recordings(design, ability, codes, status, seed),
+        device=device,
         folder=None if folder is None else Path(folder),
     )
     if cohort.folder is not None:
@@ -119,8 +123,8 @@ def _recordings(design: CohortDesign, ability, codes, status, seed: int) -> Made
     return make_recordings(design.recordings, CONSTRUCTS, visits, ability, codes, status, rng)
 
 
-def _sheets(design: CohortDesign, ability, answers: list[Answers], status, rng: Generator):
-    """All sheets with rows, and the participants' codes in the order of the draw."""
+def _sheets(design: CohortDesign, ability, answers: list[Answers], status, rng: Generator, seed: int):
+    """All sheets with rows, the participants' codes in the order of the draw, and the truth of a device."""
     frame_rng, visit_rng, session_rng, event_rng, *streams = rng.spawn(4 + len(answers))
     frame, order = draw_frame(design, ability, frame_rng)
     parts: dict[str, list[Columns]] = {"items": [], "trials": [], "angles": []}
@@ -135,7 +139,14 @@ def _sheets(design: CohortDesign, ability, answers: list[Answers], status, rng: 
         "sessions": sessions_sheet(design, ability, frame, order, status, session_rng),
         "adverse_events": events_sheet(design, frame, order, status, event_rng),
     }
-    return {name: sheet for name, sheet in sheets.items() if len(sheet)}, frame.codes
+    # From a stream of its own, so that the other sheets stay what they are without a device.
+    stream = np.random.default_rng([seed, 23])
+    made = device_sheets(design, ability, frame, order, status, sheets["adverse_events"], stream)
+    for name, rows in made.sheets.items():
+        if name in sheets and name != "adverse_events":
+            rows = pd.concat([sheets[name].astype(object), rows], ignore_index=True).fillna("")
+        sheets[name] = rows.astype("str")
+    return {name: sheet for name, sheet in sheets.items() if len(sheet)}, frame.codes, made.truth
 
 
 def study_text(design: CohortDesign, seed: int) -> str:
@@ -163,5 +174,7 @@ def write_folder(cohort: Cohort, folder: Path, *, with_truth: bool = True) -> No
         sheet.map(safe_cell).to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
     cohort.recordings.write(folder)
     if with_truth:
-        text = json.dumps(cohort.truth.as_dict() | cohort.recordings.as_dict(), indent=1, ensure_ascii=False)
+        truth = cohort.truth.as_dict() | cohort.recordings.as_dict()
+        truth |= {"device": cohort.device} if cohort.device else {}
+        text = json.dumps(truth, indent=1, ensure_ascii=False)
         (folder / "truth.json").write_text(text + "\n", encoding="utf-8", newline="\n")

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.errors import StudyError
+from synthetic_cohort.device.device_plan import DevicePlan
 from synthetic_cohort.recordings.recording_plan import RecordingPlan
 from synthetic_cohort.toml_records import record_from, toml_text
 
@@ -201,6 +202,7 @@ class CohortDesign:
     correlation: rows of the latent correlation matrix in the order of `CONSTRUCTS`.
     assist: construct -> latent help of the device while it is worn; assist_sd: its spread between persons.
     recordings: movement and force over time, see `RecordingPlan`.
+    device: how a device is used and fails, see `DevicePlan`.
     flaws: kind of planted error -> how many (see `flaws.KINDS`).
     protocol: further keys of `study.toml`, copied as they are (outcomes, primary, thresholds, model, ...).
     """
@@ -232,6 +234,7 @@ class CohortDesign:
     assist: Mapping[str, float] = field(default_factory=dict)
     assist_sd: float = 0.0
     flaws: Mapping[str, int] = field(default_factory=dict)
+    device: DevicePlan = field(default_factory=DevicePlan)
 
     def __post_init__(self) -> None:
         """Refuse a design that cannot be drawn, naming the key and what is allowed."""

@@ -27,7 +27,7 @@ from notebooks.report.proof import file_hashes
 from notebooks.report.proof.environment import requirements_text
 from notebooks.report.proof.primary_result import primary_result
 from notebooks.report.proof.protocol_keys import protocol_keys
-from notebooks.report.run import Run, code_digest, run_notebooks, shipped
+from notebooks.report.run import Run, asked_for, code_digest, run_notebooks, shipped
 from notebooks.report.summary_sheet import write_summary
 from notebooks.report.word_processor import write_document
 from notebooks.sections.blinded_report import NO_COPY, blinding_run
@@ -169,7 +169,7 @@ def compute(
     """
     study = analysis.study
     began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
-    paths = _chosen(only)
+    paths = [path for path in _chosen(only) if asked_for(path, study)]
     with _data(study, work) as cwd:
         runs = run_notebooks(
             paths, work / "notebooks", analysis, kept=kept, processes=processes, say=say, ready=ready, cwd=cwd

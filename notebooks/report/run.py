@@ -19,6 +19,7 @@ from notebooks.report.kept import Kept, question
 from notebooks.report.notebook_file import NotebookNode, code_cell, from_dict, markdown_cell, new_notebook, read, shown
 from notebooks.report.proof.environment import versions
 from notebooks.report.proof.file_hashes import file_digest
+from notebooks.sections.device.device_answers import has_device
 from outcomes import Study
 
 SOURCE = Path(__file__).resolve().parents[1]  # where the notebooks lie
@@ -50,8 +51,13 @@ def section(name: str, about: str, code: str, exhibits: Iterable) -> Run:
 
 def shipped() -> dict[str, Path]:
     """The notebooks of a report, in their order; one that works on a finished report is none of them."""
-    paths = sorted(SOURCE.glob("[0-9]_*.ipynb"))
+    paths = sorted(SOURCE.glob("[0-9]*_*.ipynb"), key=lambda path: int(path.stem.partition("_")[0]))
     return {path.stem: path for path in paths if not read(path).metadata.get("on_a_finished_report")}
+
+
+def asked_for(path: Path, study: Study) -> bool:
+    """Whether a study has what a notebook is about; most are about every study."""
+    return read(path).metadata.get("only_with") != "device" or has_device(study)
 
 
 def run_notebooks(

@@ -277,11 +277,14 @@ def events_table(study: Study) -> Table | Prose:
     )  # fmt: skip
 
 
-def events_list(study: Study) -> Table | None:
-    """Every adverse event."""
+def events_list(study: Study) -> Table | Prose | None:
+    """Every adverse event, where the protocol allows a list."""
     events = study.adverse_events
     if events.empty:
         return None
+    if not study.protocol.event_list:
+        words = "Single events are not listed: study.toml does not allow it ([safety] event_list = true does)."
+        return Prose("no event list", (words,))
     return Table(
         "adverse_event_list",
         "Every adverse event",

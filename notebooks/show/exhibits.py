@@ -54,6 +54,19 @@ class Exhibits:
             display(Prose("left out", ("Left out here: " + " ".join(self.left_out),)))
 
 
+def together(*parts) -> Exhibits:
+    """What several calls returned as one group: exhibits, groups of them, or None where there is nothing."""
+    shown: list = []
+    left_out: list[str] = []
+    for part in parts:
+        if isinstance(part, Exhibits):
+            shown += part.shown
+            left_out += part.left_out
+        elif part is not None:
+            shown.append(part)
+    return Exhibits(tuple(shown), tuple(left_out))
+
+
 def gather(made: Iterable, left_out: Iterable[str] = ()) -> Exhibits:
     """Exhibits from what was made (None is skipped) and the reasons for what was not."""
     return Exhibits(tuple(exhibit for exhibit in made if exhibit is not None), tuple(left_out))

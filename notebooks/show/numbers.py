@@ -29,6 +29,7 @@ WRITTEN: Mapping[str, int | str] = {
     "share_high": "percent",
     "day": "short",
     "threshold_value": "short",
+    "velocity": "short",
     "effect": "two",
     "effect_low": "two",
     "effect_high": "two",

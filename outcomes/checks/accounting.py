@@ -20,9 +20,9 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
     """Where every row went; `unaccounted` is 0 everywhere, or something was lost.
 
     scored: the row's value is in a score that has a value. kept: a row of a table that is not scored (participants,
-    visits, sessions, adverse events, costs) whose participant is known, or that is about none
-    (published trials). reported: none of these, but a finding names the row,
-    or the score it belongs to says why it has no value. Of a wide sheet the answers are counted.
+    visits, sessions, adverse events, costs) whose participant is known, or that is about none (published trials), or a
+    motion faster than the scored one. reported: none of these, but a finding names the row, or the score it belongs to
+    says why it has no value. Of a wide sheet the answers are counted.
 
     Returns one row per table that has a file, with ACCOUNT_COLUMNS.
     """
@@ -42,6 +42,8 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
         if table in MEASUREMENTS:
             scored, explained = _scored(study, table, frame, scores)
             scored = scored & ~wrong
+            if table == "angles":  # faster motions are described beside the scored one
+                kept = ~at_the_scored_velocity(frame).to_numpy() & ~scored & ~wrong
         else:
             kept = _known(study, table, frame) & ~wrong
         reported = ~scored & ~kept & (flagged | explained)

@@ -5,11 +5,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from outcomes.columns import NOT_A_NUMBER
+from outcomes.device_sheets import DEVICE_TABLES
 from outcomes.errors import StudyError
 from outcomes.findings import as_text
 from outcomes.library.instrument import Instrument, Item
 from outcomes.library.registry import instrument
-from outcomes.new_study.blank_protocol import protocol_text
+from outcomes.new_study.blank_protocol import DEVICE_TEXT, protocol_text
 from outcomes.new_study.blank_workbook import write_workbook
 from outcomes.new_study.forms import Field, Form
 from outcomes.planning_sheets import PUBLISHED
@@ -30,13 +31,15 @@ def new_study(
     visits: Sequence[tuple[str, float]] = (("baseline", 0), ("week4", 28), ("week8", 56)),
     participants: Sequence[str] = (),
     sheets: str = "both",
+    device: bool = False,
 ) -> list[Path]:
     """Writes a study folder to fill in.
 
     instruments: ids of the catalogue. arms: ids, the first being the reference; one or none for a single-arm study.
     visits: (id, planned day). participants: codes to fill in already, at every visit; blank sheets without.
     sheets: "workbook" (study.xlsx), "csv" or "both", of which one is filled in. With codes filled in already both would
-    hold data, and `read_study` wants each table once: name one.
+    hold data, and `read_study` wants each table once: name one. device: with the sheets of a trial of a device
+    (deficiencies, wear, skin, ratings, grades, trials and angles); the data dictionary describes them either way.
 
     Returns the files written.
     Raises:
@@ -60,17 +63,20 @@ def new_study(
                 f"The code {name!r} begins like a formula of a spreadsheet program: found {name[0]!r}, allowed a "
                 "letter or a digit in front. Give it another code."
             )
-    forms = make_forms(chosen, arms=arms, visits=[name for name, _ in visits], participants=participants)
+    ids = [name for name, _ in visits]
+    forms = make_forms(chosen, arms=arms, visits=ids, participants=participants, device=device)
     folder.mkdir(parents=True, exist_ok=True)
     written = [folder / "study.toml"]
-    written[0].write_text(protocol_text(chosen, title=title, arms=arms, visits=visits), encoding="utf-8")
+    text = protocol_text(chosen, title=title, arms=arms, visits=visits) + (DEVICE_TEXT if device else "")
+    written[0].write_text(text, encoding="utf-8")
     for form in forms if sheets != "workbook" else ():
         path = folder / f"{form.name}.csv"
         blanks = [""] * len(form.fields)
         rows = [[*row, *blanks[len(row) :]] for row in form.rows]
         _write_csv(path, [[field.name for field in form.fields], *rows])
         written.append(path)
-    dictionary = dictionary_rows(forms)
+    offered = [] if device else [_table(name, arms, ids) for name in DEVICE_TABLES]
+    dictionary = dictionary_rows([*forms, *offered])
     written.append(folder / "data_dictionary.csv")
     _write_csv(written[-1], dictionary)
     if sheets != "csv":
@@ -80,7 +86,12 @@ def new_study(
 
 
 def make_forms(
-    chosen: Sequence[Instrument], *, arms: Sequence[str], visits: Sequence[str], participants: Sequence[str]
+    chosen: Sequence[Instrument],
+    *,
+    arms: Sequence[str],
+    visits: Sequence[str],
+    participants: Sequence[str],
+    device: bool = False,
 ) -> list[Form]:
     """The sheets a study with these instruments needs."""
     scheduled = tuple((person, visit) for person in participants for visit in visits)
@@ -91,12 +102,13 @@ def make_forms(
     forms += [_items_form(found, visits, scheduled) for found in chosen if _by_items(found)]
     if any(_by_items(found) for found in chosen):  # for those who have totals only
         forms.append(_totals_form([found for found in chosen if _by_items(found)], visits))
-    if any(found.main_scale.kind == "trials" for found in chosen):
+    if device or any(found.main_scale.kind == "trials" for found in chosen):
         kinds = tuple(found.id for found in chosen if found.main_scale.kind == "trials")
-        forms.append(_table("trials", arms, visits, grips=kinds))
-    if any(found.id in _ANGLES for found in chosen):
+        forms.append(_table("trials", arms, visits, grips=() if device else kinds))
+    if device or any(found.id in _ANGLES for found in chosen):
         forms.append(_table("angles", arms, visits))
-    around = ("sessions", "adverse_events", "published", "costs")
+    more = DEVICE_TABLES if device else ()
+    around = ("sessions", "adverse_events", *more, "published", "costs")
     return [*forms, *(_table(name, arms, visits) for name in around)]
 
 

@@ -104,3 +104,30 @@ def _text(text: str) -> str:
 
 def _label(name: str) -> str:
     return name.replace("_", " ").capitalize()
+
+
+DEVICE_TEXT = """
+# A trial of a device. Take out the # of what the study has.
+# [channels.index_press]          # a force of the study's own in the sheet of trials: outcome "index_press.force"
+# label = "Press of the index finger"
+# unit = "N"                      # N, kgf or lbf
+# summary = "mean"                # or max of the trials of one administration
+#
+# [[levels]]                      # people who reach an absolute level; none is built in
+# id = "carry"
+# label = "Force of the carrying task"
+# outcome = "index_press.force"
+# value = 0
+# unit = "N"
+# reason = "why it is just this level"
+#
+# [passive_motion]
+# grades = ["none", "slight", "moderate", "marked"]   # grades of stiffness, the least stiff first
+#
+# [total_motion]
+# system = "percent"              # grades of total active motion: percent, degrees or pip-dip
+# reference = "published"         # or "other hand"
+#
+# [safety]
+# event_list = false              # true: the report may print single events and deficiencies
+"""

@@ -36,7 +36,7 @@ def sessions_sheet(
         arm = arms[str(frame.arm[person])]
         if arm.id not in plan.arms:
             continue
-        day = np.concatenate([_session_days(first, end, plan.per_week) for first, end in arm.windows])
+        day = np.concatenate([session_days(first, end, plan.per_week) for first, end in arm.windows])
         days.append(day[day <= last[person]])
         people.append(np.full(len(days[-1]), person))
     if not people:
@@ -58,7 +58,7 @@ def sessions_sheet(
     )
 
 
-def _session_days(first: float, end: float, per_week: int) -> NDArray[np.int64]:
+def session_days(first: float, end: float, per_week: int) -> NDArray[np.int64]:
     """Days of practice: the same `per_week` days of each week, from the day after the window opens."""
     days = np.arange(int(first) + 1, int(end) + 1)
     return days[(days - int(first) - 1) % 7 < per_week]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.checks.register import place, reports
-from outcomes.findings import flag, texts
+from outcomes.findings import as_text, flag, texts
 from outcomes.scoring.motion_grades import graded_motion
 from outcomes.scoring.repeated_motion import MOTION, at_the_scored_velocity
 from outcomes.study import Study
@@ -56,10 +56,10 @@ def velocities(study: Study) -> Iterator[pd.DataFrame]:
     if frame["velocity"].isna().all():
         return
     rows = frame[~at_the_scored_velocity(frame) & frame["degrees"].notna()]
-    slowest = frame.groupby(MOTION, sort=False, dropna=False)["velocity"].transform("min")
-    yield flag("motion at another velocity", rows, **place(study, "angles", "velocity"),
-               found=texts(rows["velocity"]) + " degrees per second",
-               allowed="scored: " + texts(slowest[rows.index]).replace("", "without a velocity"))  # fmt: skip
+    for speed, part in rows.groupby("velocity", sort=True):
+        yield flag("motion at another velocity", **place(study, "angles", "velocity"),
+                   found=f"{as_text(float(speed))} degrees per second, rows: {len(part)}",
+                   allowed="scored: the slowest velocity of each motion")  # fmt: skip
 
 
 @reports("grade differs from the angles")

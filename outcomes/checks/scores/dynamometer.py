@@ -36,10 +36,12 @@ def units(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports("units mixed")
 def mixed_units(study: Study) -> Iterator[pd.DataFrame]:
-    used = [unit for unit in study.trials["unit"].unique() if unit in FORCE_UNITS.values()]
-    if len(used) > 1:
-        where = place(study, "trials", "unit")
-        yield flag("units mixed", **where, found=", ".join(used), allowed="one unit, or each row its own")
+    for name, rows in study.trials.groupby("instrument", sort=False):
+        used = [unit for unit in rows["unit"].unique() if unit in FORCE_UNITS.values()]
+        if len(used) > 1:
+            where = place(study, "trials", "unit")
+            allowed = "one unit, or each row its own"
+            yield flag("units mixed", **where, found=f"{name}: {', '.join(used)}", allowed=allowed)
 
 
 @reports("below minimum")

@@ -779,7 +779,7 @@ DAMAGES = [
     ),
     # forces
     cell("unit not a force", "trials", 2, "unit", "mmHg"),
-    Damage("units mixed", _all_forces("lbf", 2.2046, participant="P01"), "trials.csv", None, "unit", "lbf, kgf"),
+    Damage("units mixed", _all_forces("lbf", 2.2046, participant="P01"), "trials.csv", None, "unit", "grip: lbf, kgf"),
     cell("implausible force", "trials", 2, "value", "125", found="125 kgf"),
     Damage(
         "looks like another unit",
@@ -1082,9 +1082,9 @@ DAMAGES = [
         "motion at another velocity",
         lambda draft: draft.repeat("angles", 10, velocity="90"),
         "angles.csv",
-        338,
+        None,
         "velocity",
-        "90 degrees per second",
+        "90 degrees per second, rows: 1",
     ),
     cell("grade differs from the angles", "motion_grades", 2, "grade", "poor", found="thumb poor"),
     Damage(

@@ -1,0 +1,1 @@
+"""What an invented trial of a device writes down besides scores, and the truth behind it."""
