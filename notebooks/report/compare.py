@@ -9,7 +9,7 @@ import pandas as pd
 
 from notebooks.report.proof.file_hashes import RECORD, FileFinding
 from notebooks.report.proof.recorded import read_record
-from notebooks.report.proof.sources import differences
+from notebooks.report.proof.seen_sources import differences
 
 # Another processor or another build of a library may differ in the last digits; that is not a change of a result.
 SAME = 1e-9
