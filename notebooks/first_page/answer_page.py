@@ -26,9 +26,11 @@ from notebooks.show.content import MIME, plain
 from notebooks.show.names import Names
 from notebooks.show.texts import escaped
 from outcomes import columns as c
+from outcomes.library.registry import references, threshold
 from stats.errors import FitError
 
 NAME = "answer"
+LINKS_PLACE = "<!-- links -->"  # where the page of a report puts the links to its sections
 TEMPLATES = Path(__file__).parent / "templates"
 FOOT = (
     "For groups in research: not for decisions about one person, not for safety monitoring. Every number here stands "
@@ -63,6 +65,7 @@ class FirstPage:
     lines_words: dict = field(default_factory=dict)
     cells: list[dict] = field(default_factory=list)
     cells_about: str = ""
+    told_about: dict = field(default_factory=dict)  # the primary outcome and the visit spoken of, for the report
 
     @cached_property
     def doubts_about(self) -> str:
@@ -99,8 +102,8 @@ class FirstPage:
         own = frame[frame["part"].str.startswith(("difference", "change"))]
         return {"unit": str(own["unit"].iloc[0]), "decimals": int(own["decimals"].iloc[0])} if len(own) else {}
 
-    def html(self, codes: bool = True, links: tuple[tuple[str, str], ...] = ()) -> str:
-        """The page under its title. codes: whether people's codes may stand in it; links: (anchor, words)."""
+    def html(self, codes: bool = True, links: str = "") -> str:
+        """The page under its title. codes: whether people's codes may stand in it; links: to the rest of the report."""
         told = self.numbers
         about, rows = self.doubts_about, self.doubt_rows  # named before anything is written
 
@@ -123,7 +126,7 @@ class FirstPage:
             "cells_about": text(self.cells_about),
             "doubts_about": text(about),
             "doubts": [{key: text(value) for key, value in row.items()} for row in rows] if codes else [],
-            "links": links if codes else (),
+            "links": links,
             "foot": FOOT,
         } | self.lines_words
         environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=False)
@@ -131,7 +134,7 @@ class FirstPage:
 
     def content(self) -> dict:
         """What the report and the record take: every number by name, the page, and its texts for a document."""
-        page, sheet = self.html(links=LINKS), self.html(codes=False)
+        page, sheet = self.html(links=LINKS_PLACE), self.html(codes=False)
         told = self.numbers.plain
         frame = self.numbers.frame()
         return {
@@ -141,6 +144,7 @@ class FirstPage:
             "keys": ["part"],
             "caption": "The answer on one page",
             "notes": [],
+            **self.told_about,
             "page": page,
             "sheet": sheet,
             "paragraphs": [told(text) for text in self.answer],
@@ -167,7 +171,6 @@ class FirstPage:
 
 
 TOLD = ("label", "unit", "n", "scored", "estimate", "size", "reason", "count")
-LINKS: tuple[tuple[str, str], ...] = ()
 
 
 def _big(text: str) -> str:
@@ -214,7 +217,7 @@ def first_page(analysis: Analysis) -> FirstPage:
     cells, cells_about = feasible_cells(analysis, numbers)
     return replace(
         page, tiles=tiles, panels=panels, caption=caption, lines=rows, lines_words=words, cells=cells,
-        cells_about=cells_about,
+        cells_about=cells_about, told_about=_spoken_of(analysis, result.visit),
     )  # fmt: skip
 
 
@@ -241,7 +244,22 @@ def _without_answer(analysis: Analysis, reason: str, numbers: NamedNumbers) -> F
         doubts=doubts(analysis, "", None),
         cells=cells,
         cells_about=cells_about,
+        told_about=_spoken_of(analysis, ""),
     )
+
+
+def _spoken_of(analysis: Analysis, visit: str) -> dict:
+    """What the report must know to put its sections in order, and the sources it cites."""
+    protocol = analysis.study.protocol
+    names, primary = Names(protocol), protocol.primary
+    keys = [key for outcome in protocol.outcomes for key in protocol.thresholds.get(outcome, ())]
+    cited = {found.source: references()[found.source] for found in map(threshold, keys)}
+    return {
+        "primary": primary,
+        "primary_labels": [names.outcome(primary), names.everyday(primary)],
+        "visit": visit or analysis.headline_visit(primary) or "",
+        "references": [f"{one['short']}: {one['citation']}." for one in cited.values()],
+    }
 
 
 def _passed_tile(

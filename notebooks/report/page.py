@@ -7,7 +7,7 @@ template lays the page out.
 import html
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 import mistune
@@ -15,13 +15,15 @@ from jinja2 import Environment, FileSystemLoader
 from plotly.offline import get_plotlyjs
 
 from notebooks.figures.one_column import in_column, untitled
+from notebooks.first_page.answer_page import LINKS_PLACE
 from notebooks.first_page.answer_page import TEMPLATES as FIRST_PAGE
 from notebooks.report.notebook_file import NotebookNode, from_dict
-from notebooks.report.record import PLOTLY
+from notebooks.report.reader_order import Placed, Section, in_order, left_for_the_appendix
+from notebooks.report.record import PLOTLY, cell_contents
 from notebooks.report.run import ANSWER, Run
 from notebooks.report.summary_sheet import answer_of
 from notebooks.show.content import MIME
-from notebooks.show.tables import identifier, mark_long_cells
+from notebooks.show.tables import identifier, mark_long_cells, to_html
 
 NOTEBOOK_ONLY = "notebook-only"  # tag of a text that speaks to the person running the notebook
 TEMPLATES = Path(__file__).parent / "templates"
@@ -32,32 +34,88 @@ CAUTION = (
 TABLE = re.compile(r"<table.*</table>", re.DOTALL)
 FOOT = re.compile(r"<tfoot.*</tfoot>", re.DOTALL)
 NOTE = re.compile(r'<td class="gt_sourcenote"[^>]*>(.*?)</td>', re.DOTALL)
-NOTES = 4
+NOTES = 3
+APPENDIX = "appendix.html"
 
 
 def write_page(runs: Sequence[Run], to: Path, *, title: str, subtitle: str, made: str) -> None:
-    """Write the report page. `made` is the HTML of the last section: inputs, versions, files."""
+    """Write the report page, and beside it the appendix. `made` is the HTML of the last section: inputs, versions.
+
+    With a first page the report follows the order of a reader, and what that leaves out stands in `appendix.html`;
+    without one (some notebooks only) the page holds every notebook in turn.
+    """
     answer = answer_of(runs)
-    cells, sections = _join([run for run in runs if run.name != ANSWER])
-    environment = Environment(loader=FileSystemLoader(TEMPLATES / "report"), autoescape=False)
-    environment.filters["markdown"] = mistune.create_markdown(plugins=["table"])
-    report = {
-        "title": title,
-        "subtitle": subtitle,
-        "caution": CAUTION,
-        "sections": sections,
-        "made": made,
-        "answer": answer["page"] if answer else "",
+    others = [run for run in runs if run.name != ANSWER]
+    report = _look() | {"title": title, "subtitle": subtitle, "caution": CAUTION, "answer": ""}
+    beside = to.with_name(APPENDIX)
+    if answer is None:
+        beside.unlink(missing_ok=True)
+        cells, sections = _join(others)
+        to.write_text(
+            _laid_out("index.html.j2", report | {"sections": sections, "made": made}, cells), encoding="utf-8"
+        )
+        return
+    ordered = in_order(others, answer)
+    sections = [
+        {"id": section.anchor, "title": section.title, "about": section.about, "html": _section_html(section, placed)}
+        for section, placed in ordered
+    ]
+    links = "".join(f'<li><a href="#{one["id"]}">{one["title"]}</a></li>' for one in sections)
+    front = answer["page"].replace(LINKS_PLACE, f'<ul class="ap-links">{links}</ul>')
+    to.write_text(
+        _laid_out("report.html.j2", report | {"answer": front, "sections": sections, "appendix": APPENDIX}, ()),
+        encoding="utf-8",
+    )
+    cells, parts = _join(others, left_for_the_appendix(others, ordered))
+    subtitle = f"Appendix of the report: what the report leaves out, and the code of every step. {subtitle}"
+    appendix = report | {"sections": parts, "made": made, "subtitle": subtitle, "title": f"{title}: appendix"}
+    beside.write_text(_laid_out("index.html.j2", appendix, cells), encoding="utf-8")
+
+
+def _look() -> dict[str, str]:
+    """Style and scripts of a page that needs no network."""
+    return {
         "css": (TEMPLATES / "report" / "page.css").read_text(encoding="utf-8")
         + (FIRST_PAGE / "answer.css").read_text(encoding="utf-8"),
         "script": (TEMPLATES / "report" / "page.js").read_text(encoding="utf-8"),
         "plotly": get_plotlyjs(),
     }
-    to.write_text(environment.get_template("index.html.j2").render(report=report, cells=cells), encoding="utf-8")
 
 
-def _join(runs: Sequence[Run]) -> tuple[list[NotebookNode], list[dict[str, str]]]:
-    """The cells of all notebooks, each notebook a section of the page."""
+def _laid_out(template: str, report: dict, cells: Sequence) -> str:
+    environment = Environment(loader=FileSystemLoader(TEMPLATES / "report"), autoescape=False)
+    environment.filters["markdown"] = mistune.create_markdown(plugins=["table"])
+    return environment.get_template(template).render(report=report, cells=cells)
+
+
+def _section_html(section: Section, placed: Sequence[Placed]) -> str:
+    """The exhibits of a section: open ones as they are, folded ones behind their title."""
+    parts = []
+    for count, one in enumerate(placed):
+        body = _placed_html(one, f"plot-{section.anchor}-{count}")
+        if one.part.folded:
+            content = one.exhibit.content
+            title = content.get("title") or content.get("caption") or content.get("heading") or content["name"]
+            body = f'<details class="fold"><summary>{html.escape(str(title))}</summary>{body}</details>'
+        parts.append(body)
+    return "\n".join(parts)
+
+
+def _placed_html(one: Placed, place: str) -> str:
+    if one.table is not None:
+        return _table_html(to_html(one.table), one.table.caption)
+    if one.part.kind == "prose":
+        words = "".join(f"<p>{html.escape(text)}</p>" for text in one.paragraphs)
+        name = html.escape(one.exhibit.content["heading"] or one.exhibit.content["name"])
+        copy = f'<button type="button" class="copy" data-copy>Copy<span class="quiet"> {name}</span></button>'
+        return f'<div class="prose">{words}{copy}</div>'
+    return figure_html(one.exhibit.data[PLOTLY], place)
+
+
+def _join(
+    runs: Sequence[Run], without: Collection[tuple[str, str, str]] = ()
+) -> tuple[list[NotebookNode], list[dict[str, str]]]:
+    """The cells of all notebooks, each notebook a section of the page. without: keys of exhibits left out."""
     joined: list[NotebookNode] = []
     sections = []
     for run in runs:
@@ -66,7 +124,7 @@ def _join(runs: Sequence[Run]) -> tuple[list[NotebookNode], list[dict[str, str]]
         for place, cell in enumerate(_together(kept)):
             if cell.cell_type == "markdown":
                 heading = [heading, *re.findall(r"^##+ (.*)$", cell.source, re.MULTILINE)][-1]
-            cells.append(_for_page(cell, f"{identifier(run.name)}-{place}", heading))
+            cells.append(_for_page(_lighter(cell, run.name, without), f"{identifier(run.name)}-{place}", heading))
         title, rest = _title(cells[0].source)
         cells[0].source = rest
         anchor = f"s-{identifier(run.name)}"
@@ -75,6 +133,18 @@ def _join(runs: Sequence[Run]) -> tuple[list[NotebookNode], list[dict[str, str]]
         sections.append({"id": anchor, "title": title})
         joined.extend(cells)
     return joined, sections
+
+
+def _lighter(cell: NotebookNode, run: str, without: Collection[tuple[str, str, str]]) -> NotebookNode:
+    """The cell without outputs that stand elsewhere."""
+    if cell.cell_type != "code" or not without:
+        return cell
+    outputs = []
+    for output in cell.get("outputs", []):
+        shown = list(cell_contents({"outputs": [output]}, 0))
+        if not shown or (run, shown[0]["kind"], shown[0]["name"]) not in without:
+            outputs.append(output)
+    return from_dict({**cell, "outputs": outputs})
 
 
 def _together(cells: Sequence[NotebookNode]) -> list[NotebookNode]:
@@ -128,16 +198,21 @@ def _exhibit_html(data: dict, above: str) -> str:
         told = content["heading"] if content["heading"] != above else ""
         heading = f"<h{level}>{html.escape(told)}</h{level}>" if told else ""
         return heading + "".join(f"<p>{html.escape(paragraph)}</p>" for paragraph in content["paragraphs"])
-    found = TABLE.search(data["text/html"])  # without the style sheet each table carries in JupyterLab
-    body = found[0] if found else data["text/html"]
-    label = html.escape(content["caption"], quote=True)
+    return _table_html(data["text/html"], content["caption"])
+
+
+def _table_html(shown: str, caption: str) -> str:
+    """A table in a region that scrolls, its notes under it; without the style sheet it carries in JupyterLab."""
+    found = TABLE.search(shown)
+    body = found[0] if found else shown
+    label = html.escape(caption, quote=True)
     body, notes = FOOT.sub("", body), NOTE.findall(body)
     return f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">{body}</div>{_notes_html(notes)}'
 
 
 def _notes_html(notes: Sequence[str]) -> str:
     """The first notes of a table under it, the others behind one click: dozens would hide the next table."""
-    shown, folded = (list(notes), []) if len(notes) <= NOTES + 2 else (notes[:NOTES], notes[NOTES:])
+    shown, folded = (list(notes), []) if len(notes) <= NOTES + 1 else (notes[:NOTES], notes[NOTES:])
     text = "".join(f"<p>{note}</p>" for note in shown)
     if folded:
         more = "".join(f"<p>{note}</p>" for note in folded)

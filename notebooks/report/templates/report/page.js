@@ -24,9 +24,7 @@
     plots.forEach(function (plot) { seen.observe(plot); });
   }
   window.addEventListener("load", function () { idle(next); });
-  var folds = document.querySelectorAll(".notes details");
   window.addEventListener("beforeprint", function () {
-    folds.forEach(function (fold) { fold.open = true; });
     plots.forEach(function (plot) {  // the width of a printed page, whatever that of the window
       var spec = read(plot.id);
       plot.dataset.drawn = "print";
@@ -35,7 +33,6 @@
     });
   });
   window.addEventListener("afterprint", function () {
-    folds.forEach(function (fold) { fold.open = false; });
     plots.forEach(draw);
   });
   var later;
@@ -51,11 +48,41 @@
     Plotly.downloadImage({ data: spec.data, layout: layout }, { format: kind, filename: event.target.dataset.name,
       width: layout.width || 692, height: layout.height, scale: kind === "png" ? 3.125 : 1 });
   });
+  document.querySelectorAll("details.fold").forEach(function (fold) {  // a figure is drawn for the width it opens to
+    fold.addEventListener("toggle", function () {
+      if (!fold.open) { return; }
+      fold.querySelectorAll(".plot").forEach(function (plot) { delete plot.dataset.drawn; draw(plot); });
+    });
+  });
+  document.addEventListener("click", function (event) {
+    if (!event.target.matches || !event.target.matches("[data-copy]")) { return; }
+    var texts = Array.prototype.map.call(event.target.parentNode.querySelectorAll("p"), function (p) { return p.textContent; });
+    var box = document.createElement("textarea");
+    box.value = texts.join("\n\n");
+    document.body.appendChild(box);
+    box.select();
+    document.execCommand("copy");
+    box.remove();
+    event.target.firstChild.textContent = "Copied";
+  });
+  var links = Array.prototype.slice.call(document.querySelectorAll(".contents a[href^='#']"));
+  function follow() {
+    var current = links[0];
+    links.forEach(function (link) {
+      var target = document.getElementById(link.getAttribute("href").slice(1));
+      if (target && target.getBoundingClientRect().top < 160) { current = link; }
+    });
+    links.forEach(function (link) {
+      if (link === current) { link.setAttribute("aria-current", "true"); } else { link.removeAttribute("aria-current"); }
+    });
+  }
+  if (links.length) { window.addEventListener("scroll", follow, { passive: true }); follow(); }
   var all = document.getElementById("all-code");
-  all.addEventListener("click", function () {
+  if (all) { all.addEventListener("click", function () {
     var show = all.getAttribute("aria-pressed") !== "true";
     all.setAttribute("aria-pressed", String(show));
     all.textContent = show ? "Hide the code of every step" : "Show the code of every step";
+    document.body.classList.toggle("with-code", show);
     document.querySelectorAll("details.code").forEach(function (code) { code.open = show; });
-  });
+  }); }
 })();
