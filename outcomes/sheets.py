@@ -7,6 +7,7 @@ down is declared in `device_sheets`.
 import pandas as pd
 
 from outcomes.device_sheets import DEVICE_SHEETS, EVENT_COLUMNS, MOTION_COLUMNS
+from outcomes.planning_sheets import COSTS, PUBLISHED
 from outcomes.sheet_records import Column, Sheet
 from outcomes.words import CONDITIONS, FORCE_UNITS, GRIP_TYPES, MODES, SEXES, SIDES, STATUSES, YES_NO
 
@@ -167,6 +168,8 @@ SHEETS: dict[str, Sheet] = {
             ),
         ),
         *DEVICE_SHEETS,
+        PUBLISHED,
+        COSTS,
     )
 }
 MEASUREMENTS = ("items", "totals", "trials", "angles")

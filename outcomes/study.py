@@ -55,6 +55,9 @@ class Study:
     angles: pd.DataFrame
     sessions: pd.DataFrame
     adverse_events: pd.DataFrame
+    # Of other trials, and of prices: for an application (`outcomes.planning_sheets`).
+    published: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["published"]))
+    costs: pd.DataFrame = field(default_factory=lambda: empty(SHEETS["costs"]))
     files: Mapping[str, str] = field(default_factory=dict)  # table -> file it was read from
     headers: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # table -> our column -> header in the file
     hashes: Mapping[str, str] = field(default_factory=dict)  # file -> SHA-256

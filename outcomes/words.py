@@ -63,6 +63,39 @@ GRIP_TYPES = {
 }
 FORCE_UNITS = {"kgf": "kgf", "kg": "kgf", "lbf": "lbf", "lb": "lbf", "lbs": "lbf", "n": "N", "newton": "N"}
 TORQUE_UNITS = {"": "", "nm": "N m", "n m": "N m", "n cm": "N cm", "ncm": "N cm", "kgf cm": "kgf cm", "kg cm": "kgf cm"}
+BETTER = {"": "", "higher": "higher", "more": "higher", "lower": "lower", "less": "lower"}
+CONTROL_ARMS = frozenset(
+    ("control", "control group", "controls", "usual care", "standard care", "conventional", "conventional care",
+     "conventional therapy", "sham", "placebo", "comparison", "comparator", "no treatment", "waiting list", "c")
+)  # fmt: skip
+COST_KINDS = {
+    "": "",
+    "device": "device",
+    "consumable": "consumable",
+    "consumables": "consumable",
+    "training": "training",
+    "therapist": "therapist time",
+    "therapist time": "therapist time",
+    "therapist minutes": "therapist time",
+    "visit": "visit",
+    "visits": "visit",
+    "travel": "travel",
+    "other": "other",
+    "research": "research only",
+    "research only": "research only",
+}
+COST_UNITS = {
+    "": "participant",
+    "participant": "participant",
+    "person": "participant",
+    "patient": "participant",
+    "session": "session",
+    "minute": "minute",
+    "minutes": "minute",
+    "visit": "visit",
+    "year": "year",
+    "trial": "trial",
+}
 MODES = {"active": "active", "passive": "passive", "assisted": "assisted"}
 
 # Words that stand for a missing number, in lower case, and which of the four codes they mean.

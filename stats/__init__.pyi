@@ -14,9 +14,13 @@ from .bounded.rank_tests import rank_test as rank_test
 from .change.change_fit import ChangeFit as ChangeFit
 from .change.change_fit import fit_change as fit_change
 from .change.person_changes import change_table as change_table
+from .economics.incremental import acceptability as acceptability
+from .economics.incremental import net_benefit as net_benefit
+from .economics.responder_price import cost_per_responder as cost_per_responder
 from .effects.effects_of_scores import effect_sizes as effect_sizes
 from .effects.meta_analysis import pool_effects as pool_effects
 from .effects.one_effect import effect_size as effect_size
+from .effects.other_trials.published_trials import published_effects as published_effects
 from .errors import FitError as FitError
 from .errors import PlanError as PlanError
 from .measurement.agreement import limits_of_agreement as limits_of_agreement

@@ -16,7 +16,7 @@ from outcomes.study import Study
 
 HIDDEN = "hidden while blinded"
 NO_ARM = "no arm of study.toml"
-ONE_SIDED = ("sessions", "adverse_events", *DEVICE_TABLES)  # sheets that say what a participant got, whatever they hold
+ONE_SIDED = ("sessions", "adverse_events", "costs", *DEVICE_TABLES)  # what a participant got, whatever they hold
 FREE_MEASURES = ("recruitment", "retention", "completeness", "other")  # criteria that no hidden sheet answers
 
 

@@ -20,7 +20,8 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
     """Where every row went; `unaccounted` is 0 everywhere, or something was lost.
 
     scored: the row's value is in a score that has a value. kept: a row of a table that is not scored (participants,
-    visits, sessions, adverse events) whose participant is known. reported: none of these, but a finding names the row,
+    visits, sessions, adverse events, costs) whose participant is known, or that is about none
+    (published trials). reported: none of these, but a finding names the row,
     or the score it belongs to says why it has no value. Of a wide sheet the answers are counted.
 
     Returns one row per table that has a file, with ACCOUNT_COLUMNS.
@@ -42,10 +43,7 @@ def accounting(study: Study, scores: pd.DataFrame, findings: Findings) -> pd.Dat
             scored, explained = _scored(study, table, frame, scores)
             scored = scored & ~wrong
         else:
-            known = frame["participant"].isin(study.participants["participant"])
-            if table == "device_deficiencies":  # a device may fail in nobody's hand
-                known |= frame["participant"] == ""
-            kept = known.to_numpy() & ~wrong
+            kept = _known(study, table, frame) & ~wrong
         reported = ~scored & ~kept & (flagged | explained)
         hidden = study.hidden_rows.get(table, 0)  # left out while blinded, which `study.hidden` says
         blank = study.rows_read[table] - len(frame) - hidden
@@ -110,6 +108,16 @@ class _Named:
             here = list(zip(files, frame["row"].astype(int), headers, strict=True))
             flags.append(np.array([key in cells or key[:2] in whole for key in here], dtype=bool))
         return flags[0], flags[1]
+
+
+def _known(study: Study, table: str, frame: pd.DataFrame) -> np.ndarray:
+    """Rows of known participants; a sheet about other things is kept whole, and a row about nobody in particular."""
+    if "participant" not in frame:
+        return np.ones(len(frame), dtype=bool)
+    known = frame["participant"].isin(study.participants["participant"])
+    if table in ("device_deficiencies", "costs"):  # a device may fail in nobody's hand; a price is of every participant
+        known |= frame["participant"] == ""
+    return known.to_numpy()
 
 
 def _scored(study: Study, table: str, frame: pd.DataFrame, scores: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

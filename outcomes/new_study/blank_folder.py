@@ -12,10 +12,12 @@ from outcomes.library.registry import instrument
 from outcomes.new_study.blank_protocol import protocol_text
 from outcomes.new_study.blank_workbook import write_workbook
 from outcomes.new_study.forms import Field, Form
+from outcomes.planning_sheets import PUBLISHED
 from outcomes.sheets import SHEETS, Column
 from outcomes.spreadsheet_cells import like_a_formula, safe_rows
 
 STANDARD = ("fma_ue", "arat", "bbt", "grip")
+_ANY_SIGN = {"degrees", *(column.name for column in PUBLISHED.columns)}
 _ANGLES = ("tam", "tpm", "rom_active", "rom_passive")  # measured joint by joint in the angles sheet
 
 
@@ -94,7 +96,8 @@ def make_forms(
         forms.append(_table("trials", arms, visits, grips=kinds))
     if any(found.id in _ANGLES for found in chosen):
         forms.append(_table("angles", arms, visits))
-    return [*forms, _table("sessions", arms, visits), _table("adverse_events", arms, visits)]
+    around = ("sessions", "adverse_events", "published", "costs")
+    return [*forms, *(_table(name, arms, visits) for name in around)]
 
 
 def dictionary_rows(forms: Sequence[Form]) -> list[list[str]]:
@@ -121,14 +124,15 @@ def _table(
 ) -> Form:
     sheet = SHEETS[name]
     lists = {"arm": tuple(arms), "visit": tuple(visits), "instrument": grips}
-    columns = [column for column in sheet.columns if column.name != "arm" or len(arms) > 1]
+    lists |= {"arm": ()} if name == "published" else {}  # the arms of other people's trials
+    columns = [column for column in sheet.columns if column.name != "arm" or len(arms) > 1 or name == "published"]
     return Form(name, sheet.says, tuple(_field(column, lists) for column in columns), rows)
 
 
 def _field(column: Column, lists: dict[str, tuple[str, ...]]) -> Field:
     choices = lists.get(column.name) or column.allowed
     numeric = column.kind in ("number", "measure")
-    low = 0.0 if numeric and column.name != "degrees" else None
+    low = 0.0 if numeric and column.name not in _ANY_SIGN else None
     kind = "number" if numeric else "date" if column.kind == "date" else "text"
     return Field(column.name, column.says, column.required or column.name == "arm", choices, low, kind=kind)
 

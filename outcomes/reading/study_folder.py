@@ -235,6 +235,9 @@ def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.Data
         return files.get(name, ""), headers.get(name, {}).get(column, column)
 
     found += resolve_arms(frames["participants"], protocol, *place("participants", "arm"))
+    every = frames["costs"]["arm"] == ""  # of every arm, also in a single-arm study
+    found += resolve_arms(frames["costs"], protocol, *place("costs", "arm"))
+    frames["costs"].loc[every, "arm"] = ""
     affected = dict(zip(frames["participants"]["participant"], frames["participants"]["affected_side"], strict=True))
     for name in ("visits", *MEASUREMENTS, *(name for name in DEVICE_TABLES if "visit" in SHEETS[name].names)):
         found += resolve_visits(frames[name], protocol, *place(name, "visit"))

@@ -11,3 +11,5 @@ from .meta_analysis import PooledEffect as PooledEffect
 from .meta_analysis import pool_effects as pool_effects
 from .one_effect import effect_size as effect_size
 from .one_effect import pre_post_control_size as pre_post_control_size
+from .other_trials.published_trials import PublishedEffects as PublishedEffects
+from .other_trials.published_trials import published_effects as published_effects

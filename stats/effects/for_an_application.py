@@ -11,6 +11,7 @@ from outcomes.errors import InstrumentError
 from outcomes.protocol.trial import Protocol
 from stats.effects.effects_of_a_study import model_effects
 from stats.effects.effects_of_scores import BETWEEN, EffectSizes, effect_sizes, outcomes_wanted
+from stats.effects.standardisers import same_standardiser
 from stats.errors import FitError
 from stats.estimates import Estimate, check_level
 from stats.responders.count import count_responders
@@ -155,7 +156,7 @@ def grant_summary(
     ours = {dict(row.size.extra)["standardiser"] for row in effects.rows if row.size}
     for name, size in (others or {}).items():
         other = dict(size.extra).get("standardiser")
-        if ours and other not in ours:
+        if ours and same_standardiser(other) not in map(same_standardiser, ours):
             raise FitError(f"{name} is standardised by {other}, this study by {', '.join(sorted(map(str, ours)))}.")
     for outcome in wanted:
         try:

@@ -50,6 +50,8 @@ def cells(study: Study) -> Iterator[pd.DataFrame]:
     """Addresses, telephone and record numbers, dates of birth, titles with names, in columns of text."""
     first = study.visits["date"].min()
     for table, sheet in SHEETS.items():
+        if table == "published":  # names of papers and their authors
+            continue
         frame = study.table(table)
         worded = [column.name for column in sheet.columns if column.kind in ("text", "id")]
         own = [name for name in frame.columns if name not in (*sheet.names, "row", "file", "header", "typed", "code")]

@@ -1,0 +1,31 @@
+"""Prices of things that last, and money of later years."""
+
+from stats.errors import FitError
+
+
+def annuity(rate: float, years: float) -> float:
+    """Present value of 1 a year over the years of use: (1 - (1 + r)^-L) / r; the years themselves at rate 0."""
+    if not (rate >= 0 and years > 0):
+        raise FitError(f"Rate {rate}, years {years}: allowed a rate of 0 or more (0.035 for 3.5 %) and years above 0.")
+    return years if rate == 0 else (1 - (1 + rate) ** -years) / rate
+
+
+def device_per_participant(
+    price: float, *, years: float, participants_per_year: float, rate: float = 0.0, maintenance: float = 0.0,
+    resale: float = 0.0,
+) -> float:  # fmt: skip
+    """((price - resale (1 + r)^-L) / annuity + maintenance of a year) / participants who share the device in a year.
+
+    How many share a device is the largest assumption: show the cost at half and at one and a half of it.
+    """
+    if not participants_per_year > 0:
+        raise FitError(f"{participants_per_year} participants per device and year: allowed above 0.")
+    yearly = (price - resale * (1 + rate) ** -years) / annuity(rate, years)
+    return (yearly + maintenance) / participants_per_year
+
+
+def present_value(amount: float, year: float, rate: float) -> float:
+    """Amount of a year after the start, discounted: amount / (1 + r)^year. The first year is year 0."""
+    if not (rate >= 0 and year >= 0):
+        raise FitError(f"Rate {rate}, year {year}: allowed 0 or more.")
+    return amount / (1 + rate) ** year
