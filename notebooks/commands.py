@@ -115,6 +115,27 @@ def command_parser() -> argparse.ArgumentParser:
     report.add_argument("--quiet", action="store_true", help="no progress lines")
     report.set_defaults(run=_report)
 
+    applying = commands.add_parser(
+        "application", help="published trials beside the pilot, size and price of the next trial; a page for a panel"
+    )
+    applying.add_argument("folder", type=Path, help="study folder with a sheet `published` (and `costs`)")
+    applying.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder to write")
+    applying.add_argument(
+        "--kind", help="effect on the axis, for example mean-difference (default) or pre-post-control"
+    )
+    applying.add_argument(
+        "--correlation", type=float, nargs="+", metavar="R", help="of baseline and end, where assumed"
+    )
+    applying.add_argument("--pool", action="store_true", help="a pooled line of the published trials")
+    applying.add_argument("--with-pilot", action="store_true", help="pool the own pilot with them")
+    applying.add_argument("--target", metavar="KEY", help="threshold that is the difference to detect")
+    applying.add_argument("--power", type=float, help="default: 0.9")
+    applying.add_argument("--attrition", type=float, metavar="SHARE", help="share lost (default: the pilot's)")
+    applying.add_argument("--intraclass", type=float, metavar="ICC", help="correlation inside therapists or sites")
+    applying.add_argument("--cluster-size", type=float, metavar="N", help="people per therapist or site")
+    applying.add_argument("--willingness", type=float, nargs="+", metavar="MONEY", help="to pay for one more responder")
+    applying.set_defaults(run=_application)
+
     again = commands.add_parser(
         "rerun", help="compute a report again and compare every number; exit status 1 on a change"
     )
@@ -360,6 +381,26 @@ def _report(options: argparse.Namespace) -> int:
         print(line)
     numbers = len(report.record["numbers"])
     print(f"Report: {report.page} ({numbers} numbers recorded in record.json). It took {report.seconds:.0f} s.")
+    return 0
+
+
+def _application(options: argparse.Namespace) -> int:
+    from notebooks.application.gathered import wanted_from
+    from notebooks.application.write_application import write_application
+    from notebooks.report.make import Blocked
+
+    names = ("kind", "correlation", "pool", "with_pilot", "target", "power", "attrition", "intraclass", "cluster_size",
+             "willingness")  # fmt: skip
+    try:
+        made = write_application(
+            options.folder, options.to, wanted_from(**{name: getattr(options, name) for name in names})
+        )
+    except Blocked as blocked:
+        _print_findings(blocked.findings)
+        return _refused("Nothing was written: correct what the findings above name, then run the command again.")
+    for line in (*made.missing, *made.application.left_out):
+        print(line)
+    print(f"For the panel: {made.files[0]}. The paragraph: {made.files[-1]}.")
     return 0
 
 

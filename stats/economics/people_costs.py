@@ -149,6 +149,8 @@ def arm_costs(
     missing = int(people["cost"].isna().sum())
     if missing:
         notes.append(f"{missing} participants have a use that was not recorded: their cost is not known.")
+    if (costs["participant"] == "").any():
+        notes.append("Planned use is the same for everybody in an arm: the spread of these costs is too small.")
     if not (costs["kind"] == "research only").any():
         notes.append("No row is marked as research only: look whether assessments of the trial are among the prices.")
     return ArmCosts(

@@ -27,7 +27,7 @@ from stats.errors import FitError
 from stats.estimates import Estimate, check_level
 from stats.result import Result
 
-METHODS = ("paule-mandel", "reml", "dersimonian-laird")
+METHODS = {"paule-mandel": "Paule-Mandel", "reml": "REML", "dersimonian-laird": "DerSimonian-Laird"}
 INTERVALS = {
     "hartung-knapp-safe": "Hartung-Knapp, not narrower than the plain interval",
     "hartung-knapp": "Hartung-Knapp",
@@ -167,7 +167,7 @@ class PooledEffect(Result):
         caveat = f" Caution: {'; '.join(caveats)}." if caveats else ""
         return (
             f"Pooled effect {row['estimate']:.2f} {self.unit} ({interval}; {len(self.studies)} studies, "
-            f"{self.method}, {INTERVALS[self.interval]}); tau² {self.tau2:.3f}, I² {row['i2']:.0%}.{caveat}"
+            f"{METHODS[self.method]}, {INTERVALS[self.interval]}); tau² {self.tau2:.3f}, I² {row['i2']:.0%}.{caveat}"
         ).replace("  ", " ")
 
     def _caveats(self) -> list[str]:

@@ -19,6 +19,11 @@ from .inputs import known_value as known_value
 from .inputs import pilot_correlation as pilot_correlation
 from .inputs import pilot_proportion as pilot_proportion
 from .inputs import pilot_sd as pilot_sd
+from .looks import size_again as size_again
+from .looks import two_stage as two_stage
+from .other_evidence import Evidence as Evidence
+from .other_evidence import correlation_from as correlation_from
+from .other_evidence import sd_from as sd_from
 from .pilot.pilot_size import PilotSize as PilotSize
 from .pilot.pilot_size import pilot_for_exclusion as pilot_for_exclusion
 from .pilot.pilot_size import pilot_for_problem as pilot_for_problem
@@ -40,9 +45,12 @@ from .pilot.pilot_uncertainty import sd_upper_limit as sd_upper_limit
 from .pilot.pilot_uncertainty import size_over_pilot_sd as size_over_pilot_sd
 from .pilot.progression_criteria import Progression as Progression
 from .pilot.progression_criteria import progression as progression
+from .pilot.stop_go import stop_go_rates as stop_go_rates
 from .plan import Plan as Plan
 from .plan import plan_inputs as plan_inputs
 from .plan import plan_working as plan_working
+from .recruiting import Recruiting as Recruiting
+from .recruiting import recruitment_by_month as recruitment_by_month
 from .simulation.mixed_analysis import MixedAnalysis as MixedAnalysis
 from .simulation.plan_check import simulate_plan as simulate_plan
 from .simulation.search import SizeSearch as SizeSearch
