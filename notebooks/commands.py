@@ -136,6 +136,13 @@ def command_parser() -> argparse.ArgumentParser:
     applying.add_argument("--willingness", type=float, nargs="+", metavar="MONEY", help="to pay for one more responder")
     applying.set_defaults(run=_application)
 
+    planning = commands.add_parser(
+        "plan", help="the analysis plan as a page and a word-processor file, from study.toml alone, before any data"
+    )
+    planning.add_argument("folder", type=Path, help="folder with study.toml")
+    planning.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder to write")
+    planning.set_defaults(run=_plan)
+
     again = commands.add_parser(
         "rerun", help="compute a report again and compare every number; exit status 1 on a change"
     )
@@ -401,6 +408,17 @@ def _application(options: argparse.Namespace) -> int:
     for line in (*made.missing, *made.application.left_out):
         print(line)
     print(f"For the panel: {made.files[0]}. The paragraph: {made.files[-1]}.")
+    return 0
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from notebooks.plan_document.write_plan import write_plan
+
+    made = write_plan(options.folder, options.to)
+    for line in made.missing:
+        print(line)
+    print(f"The analysis plan: {made.files[0]} and {made.files[1].name}. SHA-256 of the plan: {made.digest}. Read it, "
+          f"change study.toml where it is not what you mean, then: outcomes lock {options.folder}")  # fmt: skip
     return 0
 
 

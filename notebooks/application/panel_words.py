@@ -73,7 +73,8 @@ def short_words(found: Application) -> Prose:
         )
         lines.append(
             f"{plan.n_arms[0]} and {plan.n_arms[1]} people analysed, {sum(plan.recruit)} randomised, give "
-            f"{plan.power:.0%} power{sure}; standard deviation {plan.inputs['sd'].value:.3g} ({low:.3g} to {high:.3g}) {plan.unit}, "
+            f"{plan.power:.0%} power{sure}; standard deviation {plan.inputs['sd'].value:.3g} ({low:.3g} to "
+            f"{high:.3g}) {plan.unit}, "
             f"correlation of baseline and end {plan.inputs['correlation'].value:.2f}, "
             f"{plan.inputs['attrition'].value:.0%} lost."
         )
@@ -133,16 +134,16 @@ def size_table(found: Application) -> Table | None:
     for power in sorted({0.8, 0.9, found.wanted.power}):
         for share in (0.75, 1.0, 1.25):
             at = plan.change(power=power, difference=share * value)
-            price = found.costs.of_trial(max(at.recruit)) if found.costs else float("nan")
-            rows.append({"power": 100 * power, "difference": share * value, "n_per_arm": at.n_per_arm,
+            price = int(found.costs.of_trial(max(at.recruit))) if found.costs else 0
+            rows.append({"percent": 100 * power, "difference": share * value, "n_per_arm": at.n_per_arm,
                          "n_total": at.n_total, "recruit_total": sum(at.recruit), "price": price})  # fmt: skip
     frame = pd.DataFrame(rows)
-    columns = {"Power, %": "{power}", f"Difference, {plan.unit}": "{difference}", "Per arm": "{n_per_arm}",
+    columns = {"Power, %": "{percent}", f"Difference, {plan.unit}": "{difference}", "Per arm": "{n_per_arm}",
                "In total": "{n_total}", "To recruit": "{recruit_total}"}  # fmt: skip
     if found.costs:
         columns[f"Price, {found.costs.unit}"] = "{price}"
     return Table("sizes", "How many people, at which power, for which difference", frame, columns,
-                 keys=("power", "difference"), decimals=2)  # fmt: skip
+                 keys=("percent", "difference"), decimals=2)  # fmt: skip
 
 
 def curve_frame(found: Application) -> pd.DataFrame:

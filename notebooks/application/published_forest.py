@@ -66,7 +66,10 @@ def published_forest(found: Application) -> go.Figure:
         showgrid=False,
     )  # fmt: skip
     better = f"Difference from control in {unit}" if found.effects.kind != "change" else f"Mean change in {unit}"
-    figure.update_xaxes(title=f"{better}; to the right is better")
+    ends = [*rows[["conf_low", "band_low"]].min(), *rows[["conf_high", "band_high"]].max(), 0.0]
+    ends += [found.important[2]] if found.important else []
+    edge = 0.04 * (max(ends) - min(ends))
+    figure.update_xaxes(title=f"{better}; to the right is better", range=[min(ends) - edge, max(ends) + edge])
     figure.update_layout(showlegend=False)
     published = rows[rows["part"] == "published"]
     title = (
