@@ -11,7 +11,7 @@ import pytest
 
 from outcomes import StudyError, check, read_study
 
-COPIES = int(os.environ.get("DAMAGED_COPIES", "60"))  # 500 take some minutes: DAMAGED_COPIES=500 pytest ...
+COPIES = int(os.environ.get("DAMAGED_COPIES", "20"))  # 500 take some minutes: DAMAGED_COPIES=500 pytest ...
 BATCHES = 20  # so that several workers share the copies
 BLOWS = ("cell", "cell", "cell", "column", "swap", "repeat", "lose", "blank", "shuffle", "drop", "rename")
 JUNK = (
