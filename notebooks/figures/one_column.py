@@ -4,21 +4,27 @@ from collections.abc import Mapping, Sequence
 
 import plotly.graph_objects as go
 
+from notebooks.figures.layout.letter_widths import fit
+
 COLUMN = 336  # px at 96 per inch = 89 mm
 FONT_SIZE, TITLE_SIZE, SMALL = 10, 11, 9  # px: 7.5, 8.25 and 6.75 points in print
-TITLE_CHARACTERS = 52
 ENTRY = 19  # px of a line in a legend
+# Of an axis whose panel is left out in one column: its marks lie far outside and are not drawn.
+LEFT_OUT = {"domain": [0.0, 0.001], "range": [1e9, 1e9 + 1], "visible": False}
 
 
 def wrap(text: str, width: int = 88) -> str:
-    """Break a text into lines that fit; a line break that is there already counts as a space."""
+    """Break a text at its spaces into lines of at most `width` characters; a line break counts as a space.
+
+    No-break spaces hold: a number stays with its unit.
+    """
     lines, line = [], ""
-    for word in text.replace("<br>", " ").split():
+    for word in text.replace("<br>", " ").split(" "):
         if line and len(line) + len(word) + 1 > width:
             lines.append(line)
             line = word
         else:
-            line = f"{line} {word}".strip()
+            line = f"{line} {word}".strip(" ")
     return "<br>".join([*lines, line])
 
 
@@ -36,18 +42,24 @@ def in_column(layout: Mapping) -> dict:
     return merged(layout, (layout.get("meta") or {}).get("column", {}))
 
 
-def untitled(layout: Mapping) -> dict:
-    """The layout without the title, its room and the fixed width: on a page the title is text of the page."""
+def exported(layout: Mapping) -> dict:
+    """The layout without its title and the room of it, and without the description: journals set both themselves."""
     title = layout.get("title") or {}
-    room = title_room(str(title.get("text", "")), (title.get("font") or {}).get("size", 14)) - 6
+    room = title_room(str(title.get("text", "")), (title.get("font") or {}).get("size", 14)) - 6 if title else 0
     margin, height = layout.get("margin", {}), layout.get("height", 420) - room
     legend = {**layout.get("legend", {}), "y": 1 - 4 / height}
-    kept = {key: value for key, value in layout.items() if key not in {"title", "width", "meta"}}
+    kept = {key: value for key, value in layout.items() if key not in {"title", "meta"}}
     return (
         kept
-        | {"height": height, "autosize": True, "margin": {**margin, "t": margin.get("t", 80) - room}}
+        | {"height": height, "margin": {**margin, "t": margin.get("t", 80) - room}}
         | ({"legend": legend} if layout.get("showlegend") else {})
     )
+
+
+def untitled(layout: Mapping) -> dict:
+    """The same for a page, which sets the title as text of its own and gives the figure its width."""
+    kept = {key: value for key, value in exported(layout).items() if key != "width"}
+    return kept | {"autosize": True}
 
 
 def title_room(words: str, size: int) -> int:
@@ -65,7 +77,7 @@ def column_layout(
 ) -> dict:
     """What differs from the wide layout. height: of the panels with their axes; changes: what this figure needs."""
     wide = figure.layout.to_plotly_json()
-    words = wrap(title, TITLE_CHARACTERS)
+    words = fit(title, COLUMN - 20, TITLE_SIZE)
     lines = words.count("<br>") + 1
     top = title_room(words, TITLE_SIZE)
     listed = ENTRY * len(entries(figure)) + 4 if legend else 0
@@ -104,7 +116,7 @@ def _axis(axis: Mapping, length: float) -> dict:
     """Smaller ticks, and a title broken into lines of the axis's own length (px)."""
     text = (axis.get("title") or {}).get("text")
     changes: dict = {"tickfont": {"size": SMALL}}
-    return changes | ({"title": {"text": wrap(text, int(length / 6))}} if text else {})
+    return changes | ({"title": {"text": fit(text, length, FONT_SIZE), "font": {"size": FONT_SIZE}}} if text else {})
 
 
 def labels_or_none(labels: Sequence, most: int) -> dict:

@@ -53,10 +53,11 @@ def both_hands(
     return finish(
         figure,
         name=name,
-        title=f"{about}: {told}",
+        title="One recording of both hands",
+        finding=f"{about}: {told}.",
         caption=f"One recording of n = 1 participant, the first in order and no typical one; {drawn}. The upright "
         "lines stand where the leading hand turns and where the other follows by the lag of the whole recording.",
-        alt=f"Line chart of the angles of two hands over time. {about}: {told}.",
+        alt="Line chart of the angles of two hands over time.",
         points=points,
         keys=["hand", "time"],
         unit=unit,
@@ -81,14 +82,14 @@ def overlaid_repetitions(repetitions: pd.DataFrame, *, about: str, unit: str, na
     figure.update_xaxes(title="Time in seconds", showgrid=False)
     figure.update_yaxes(title=unit)
     figure.update_layout(showlegend=True)
-    title = f"{about}: {len(order)} repetition{'s' * (len(order) != 1)}"
     return finish(
         figure,
         name=name,
-        title=title,
+        title="Repetitions of one movement",
+        finding=f"{about}: {len(order)} repetition{'s' * (len(order) != 1)}.",
         caption="Repetitions of n = 1 participant, the first in order and no typical one, on top of each other from "
         "the start of each recording; samples as recorded, not filtered.",
-        alt=f"Lines of the repetitions of one movement over time. {title}.",
+        alt="Lines of the repetitions of one movement over time.",
         points=repetitions[["repetition", "time", "value"]],
         keys=["repetition", "time"],
         unit=unit,

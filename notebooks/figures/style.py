@@ -1,28 +1,44 @@
 """What all figures share: colours, second cues, sizes, and the description each figure carries with it."""
 
 import itertools
+import re
 from collections.abc import Mapping, Sequence
-from math import ceil
+from math import ceil, floor, log10
 
 import pandas as pd
 import plotly.graph_objects as go
 
-from notebooks.figures.one_column import column_layout, entries, title_room, wrap
+from notebooks.figures.layout.letter_widths import fit, text_width
+from notebooks.figures.one_column import column_layout, entries, title_room
 from notebooks.show.content import plain
+from notebooks.show.names import Names
+from notebooks.show.numbers import short
 
 WIDTH = 692  # px at 96 per inch = 183 mm, a full page width
-LEGEND_LINE, TITLE_SIZE = 19, 14  # px
+LEGEND_LINE, TITLE_SIZE, TEXT = 19, 14, 12  # px
+ALT_WORDS = 60
 FONT = "Arial, 'Liberation Sans', 'Helvetica Neue', 'DejaVu Sans', sans-serif"
-INK = "#1b1b1b"
-GREY = "#6b6b6b"
+INK = "#1b1b1b"  # words, and what belongs to no arm: a difference, the protocol's answer
+GREY = "#5c5c5c"  # second words, axes
+ZERO, GRID, BAND = "#bdbdbd", "#e9e9e6", "#f0f0ec"
 
-# Told apart by lightness as well as by hue (grey print, colour-blind readers), and by symbol and dash besides.
-COLOURS = ("#0b3c6f", "#d9730d", "#3f9b7a", "#8c4a9e", "#7a7a7a", "#c2a500")
-SYMBOLS = ("circle", "square-open", "triangle-up", "diamond-open", "x", "star-open")
+# Each holds as a colour of words on white (4.5 to 1 and more). The first two differ in grey print as well; whatever is
+# told by a colour is told by symbol and dash besides.
+COLOURS = ("#0b3c6f", "#b85a06", "#2a7a5b", "#7b3f98", "#5c5c5c", "#8a6d00")
+SYMBOLS = ("circle", "square-open", "triangle-up", "diamond-open", "x-thin-open", "star-open")
 SIGNS = ("\N{BLACK CIRCLE}", "\N{WHITE SQUARE}", "\N{BLACK UP-POINTING TRIANGLE}", "\N{WHITE DIAMOND}",
          "\N{MULTIPLICATION X}", "\N{WHITE STAR}")  # fmt: skip
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
-IMPROVED, UNCHANGED, WORSENED = "#0b3c6f", "#bdbdbd", "#d9730d"
+UNITS = r"%|points?|kgf|kg|N|mm|cm|s|min|ms|Hz|SD|pegs/s|blocks|degrees?|people|weeks?|days?|months?"
+_UNBROKEN = tuple(  # a number, its sign and its unit stay on one line, and so do author and year
+    re.compile(pattern)
+    for pattern in (
+        rf"(?<=\d) (?=(?:{UNITS})(?:[\s,.;:)]|$))",
+        r"(?<=[=≥>×]) (?=[\d−+])",
+        r"(?<=\b[nr]) (?==)",
+        r"(?<=[a-zà-ÿ]) (?=(?:19|20)\d\d\b)",
+    )
+)
 
 
 def cue(place: int) -> dict[str, str]:
@@ -35,15 +51,64 @@ def cue(place: int) -> dict[str, str]:
     }
 
 
+def arm_cue(names: Names, arm: str) -> dict[str, str]:
+    """The cue of an arm: the same in every figure of a study, whoever is drawn in it.
+
+    The first arm of the protocol that is not the reference has the first cue, the reference the second.
+    """
+    planned = [one.id for one in names.protocol.arms if not one.reference]
+    reference = [one.id for one in names.protocol.arms if one.reference]
+    order = [*planned[:1], *reference, *planned[1:]]
+    return cue(order.index(arm) if arm in order else 0)
+
+
 def faint(colour: str, alpha: float) -> str:
     """The colour with transparency."""
     red, green, blue = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
     return f"rgba({red},{green},{blue},{alpha})"
 
 
+def pale(colour: str, share: float) -> str:
+    """The colour mixed with white: a share of 1 is the colour. Opaque, so that crossing lines make no darker spots."""
+    parts = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
+    return "#" + "".join(f"{round(255 - share * (255 - part)):02x}" for part in parts)
+
+
 def plain_text(text: str) -> str:
     """User text inside a plotly label, where < and & would be read as markup."""
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def unbroken(text: str) -> str:
+    """The text with no-break spaces between a number and its unit or sign, and between author and year."""
+    for pattern in _UNBROKEN:
+        text = pattern.sub("\N{NO-BREAK SPACE}", text)
+    return text
+
+
+def signed(value: float) -> str:
+    """A number of an axis of change: +2, 0, a true minus."""
+    return f"+{short(value)}" if value > 0 else short(value)
+
+
+def ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Round numbers from low to high, at most `most` of them."""
+    span = high - low
+    if not span > 0:
+        return [low]
+    raw = span / max(1, most - 1)
+    size = 10.0 ** floor(log10(raw))
+    step = next(factor * size for factor in (1, 2, 4, 5, 10) if factor * size >= raw * 0.999)
+    decimals = max(0, 2 - floor(log10(step)))
+    return [round(place * step, decimals) for place in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
+
+
+def turned(frame: pd.DataFrame, better: str, columns: tuple[str, str, str] = ("estimate", "conf_low", "conf_high")):
+    """An estimate and its interval as an improvement; where lower is better the limits change places."""
+    if better != "lower":
+        return frame
+    middle, low, high = columns
+    return frame.assign(**{middle: -frame[middle], low: -frame[high], high: -frame[low]})
 
 
 def spread(places: Sequence[float], apart: float) -> list[float]:
@@ -64,6 +129,7 @@ def finish(
     *,
     name: str,
     title: str,
+    finding: str = "",
     caption: str,
     alt: str,
     points: pd.DataFrame,
@@ -73,6 +139,7 @@ def finish(
     notes: Sequence[str] = (),
     right: int = 24,
     above: int = 0,
+    edges: Mapping[str, int] | None = None,
     column: Mapping | None = None,
     column_height: int | None = None,
     column_above: int | None = None,
@@ -80,22 +147,25 @@ def finish(
 ) -> go.Figure:
     """Give a figure its look and its description.
 
-    name: file name and name in the record. title: the finding, neutrally. caption: how to read it, with n.
-    alt: what a reader who cannot see it should know. points: every number drawn, `keys` the columns naming a row.
-    right: room for labels at the ends of lines, above: room over the panels, both in px.
+    name: file name and name in the record. title: what is shown, in few words and without a number. finding: one
+    sentence with numbers. caption: how to read it, with n, interval, method and sources. alt: what a reader who cannot
+    see it should know besides the finding; both are cut at 60 words. points: every number drawn, `keys` the columns
+    naming a row. height: without the title, px. right: room for labels at the ends of lines, above: room over the
+    panels, both in px. edges: margins, of a figure that lays out its own texts (then no axis moves them).
     column...: what is different where the figure has one column of a page (or a phone): changes of the layout, height
     of the panels, room over them, whether there is a legend. Where not given, it is as in the wide figure.
     """
-    words = wrap(plain_text(title))
+    title, finding, caption = unbroken(title), unbroken(finding), unbroken(caption)
+    words = fit(plain_text(title), WIDTH - 24, TITLE_SIZE)
     lines = words.count("<br>") + 1
-    top = title_room(words, TITLE_SIZE)
+    top = title_room(words, TITLE_SIZE) - 6
     over = above + (9 + LEGEND_LINE * _legend_lines(figure) if figure.layout.showlegend else 10)
-    whole = height + top - 10
+    whole = height + top
     figure.update_layout(
         template=go.layout.Template(),
         plot_bgcolor="#ffffff",
         paper_bgcolor="#ffffff",
-        font={"family": FONT, "size": 12, "color": INK},
+        font={"family": FONT, "size": TEXT, "color": INK},
         title={
             "text": words,
             "xref": "container",
@@ -109,7 +179,7 @@ def finish(
         },
         width=WIDTH,
         height=whole,
-        margin={"l": 60, "r": right, "t": top + over, "b": 56},
+        margin={"l": 60, "r": right, "b": 56, **(edges or {}), "t": top + over},
         # Under the title, whatever room labels need at the left of the panels or above them.
         legend={
             "orientation": "h",
@@ -123,15 +193,18 @@ def finish(
         },
         hoverlabel={"font": {"family": FONT, "size": 12}},
     )
-    axes = {"showline": True, "linecolor": INK, "ticks": "outside", "gridcolor": "#e6e6e6", "zeroline": False}
-    figure.update_xaxes(**axes, automargin=True)
-    figure.update_yaxes(**axes, automargin=True)
+    axes = {"showline": True, "linecolor": GREY, "ticks": "outside", "tickcolor": GREY, "gridcolor": GRID,
+            "zeroline": False, "automargin": edges is None, "title": {"font": {"size": TEXT}}}  # fmt: skip
+    figure.update_xaxes(**axes)
+    figure.update_yaxes(**axes)
+    _keep_together(figure)
     figure.update_layout(
         meta={
             "name": name,
             "title": title,
-            "caption": caption,
-            "alt": alt,
+            "finding": finding,
+            "caption": f"{finding} {caption}",
+            "alt": unbroken(_short(f"{finding} {alt}", ALT_WORDS)),
             "points": plain(points),
             "keys": list(keys),
             "unit": unit,
@@ -149,11 +222,32 @@ def finish(
     return figure
 
 
+def _short(text: str, most: int) -> str:
+    """The first sentences of at most so many words; a single longer sentence is cut."""
+    kept = ""
+    for sentence in re.split(r"(?<=[.;]) ", text):
+        longer = f"{kept} {sentence}".strip()
+        if len(longer.split()) > most:
+            break
+        kept = longer
+    return kept or " ".join(text.split()[: most - 1]) + " \N{HORIZONTAL ELLIPSIS}"
+
+
+def _keep_together(figure: go.Figure) -> None:
+    """No-break spaces in the names of traces and the titles of axes."""
+    for trace in figure.data:
+        if trace.name:
+            trace.name = unbroken(trace.name)
+    for axis in (*figure.select_xaxes(), *figure.select_yaxes()):
+        if axis.title.text:
+            axis.title.text = unbroken(axis.title.text)
+
+
 def _legend_lines(figure: go.Figure) -> int:
     """Lines of the legend: entries stand in columns of the widest where they do not fit on one line."""
-    widths = [44 + 7 * len(name) for name in entries(figure)]
-    labels = [line for text in figure.layout.yaxis.ticktext or () for line in str(text).split("<br>")]
-    room = WIDTH - 84 - 6 * max((len(line) for line in labels), default=0)
+    widths = [round(44 + text_width(name, TEXT)) for name in entries(figure)]
+    labels = [str(text) for text in figure.layout.yaxis.ticktext or ()]
+    room = round(WIDTH - 84 - max((text_width(label, TEXT) for label in labels), default=0))
     if not widths or sum(widths) <= room:
         return 1
     return ceil(len(widths) / max(1, room // max(widths)))

@@ -37,16 +37,17 @@ def tipping_figure(found: TippingPoint, outcome: str, names: Names) -> go.Figure
     told = " and ".join(number(one, digits) for one in crossings)
     limit = f"{1 - found.alpha:.0%} interval"
     ending = f"the {limit} meets 0 at a shift of {told}" if crossings else f"no shift brings the {limit} to 0 or off it"
-    title = f"{names.outcome(outcome)}, {visit}, {compared}: {ending} ({unit})"
+    finding = f"{names.outcome(outcome)}, {visit}, {compared}: {ending} ({unit})."
     return finish(
         figure,
         name="tipping_point",
-        title=title,
+        title="How far missing values may move",
+        finding=finding,
         caption=f"Difference between the arms with its {limit}, {found.n_participants} participants, if the "
         f"{found.n_imputed} imputed values of {arm} were that much higher or lower than missing at random says. "
         "Dotted: no shift; dashed: where the interval meets 0. Whether such a shift is plausible is for clinicians to "
         "say.",
-        alt=f"Line with a band. {title}.",
+        alt="Line with a band.",
         points=rows[POINTS].reset_index(drop=True),
         keys=KEYS,
         unit=unit,

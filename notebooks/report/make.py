@@ -49,7 +49,7 @@ record.json   every reported number with its name, unit, n and notes; inputs, ve
               SHA-256 of every file here, and of this record without them (its JSON with sorted keys and no blanks)
 requirements.txt  the exact version of every package the report was computed with
 tables        each table as CSV with all digits
-figures       each figure as pictures, 183 mm wide and (_89mm) for one column, and its numbers as CSV
+figures       each figure as pictures, 183 mm wide and (_89mm) for one column, its caption as text, its numbers as CSV
 notebooks     the executed notebooks
 kept          results that the next report takes over where nothing changed, sealed; may be deleted
 inputs        a copy of the data the report was computed from: handle it as the study's data are handled (none while the
@@ -274,8 +274,12 @@ def write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str]) -> N
             if content["kind"] == "table":
                 _write_csv(content["frame"], target / "tables" / f"{name}.csv")
             elif content["kind"] == "figure":
-                figures |= {f"{name}.csv", *(f"{name}{part}.{end}" for part in ("", IN_COLUMN) for end in pictures)}
+                drawn = (f"{name}{part}.{end}" for part in ("", IN_COLUMN) for end in pictures)
+                figures |= {f"{name}.csv", f"{name}.txt", *drawn}
                 _write_csv(content["frame"], target / "figures" / f"{name}.csv")
+                # The words of a picture, which holds none: journals set title and caption themselves.
+                caption = f"{content['title']}\n\n{content['caption']}\n"
+                (target / "figures" / f"{name}.txt").write_text(caption, encoding="utf-8")
     for path in (target / "figures").iterdir():
         if path.name not in figures and path.is_file():
             path.unlink()

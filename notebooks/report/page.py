@@ -14,7 +14,7 @@ import mistune
 from jinja2 import Environment, FileSystemLoader
 from plotly.offline import get_plotlyjs
 
-from notebooks.figures.one_column import in_column, untitled
+from notebooks.figures.one_column import exported, in_column, untitled
 from notebooks.first_page.answer_page import LINKS_PLACE
 from notebooks.first_page.answer_page import TEMPLATES as FIRST_PAGE
 from notebooks.report.notebook_file import NotebookNode, from_dict
@@ -230,8 +230,8 @@ def figure_html(spec: dict, place: str, level: int = 3) -> str:
     name = meta.get("name", place)
     title = meta.get("title", "")
     wide, narrow = untitled(layout), untitled(in_column(layout))
-    kept = ("title", "width", "height", "margin", "legend")
-    saved = {key: layout[key] for key in kept if key in layout}
+    kept, whole = ("width", "height", "margin", "legend"), exported(layout)
+    saved = {key: whole[key] for key in kept if key in whole}
     drawing = json.dumps({"data": spec["data"], "layout": wide, "narrow": narrow, "saved": saved}).replace("</", "<\\/")
     alt = html.escape(meta.get("alt") or title or "Figure", quote=True)
     save = "".join(

@@ -21,7 +21,7 @@ from choreographer.browsers.chromium import Chromium
 from PIL import Image
 from plotly.offline import get_plotlyjs
 
-from notebooks.figures.one_column import in_column
+from notebooks.figures.one_column import exported, in_column
 from notebooks.report.kept import Kept, question
 from notebooks.report.record import software
 
@@ -30,6 +30,7 @@ IN_COLUMN = "_89mm"
 DPI = 300
 CSS_DPI = 96
 COLOURS = 64
+LEVEL = 7  # of the compression: the highest takes five times as long for a file a twelfth smaller
 LIMIT_S = 120  # for one picture
 NO_BROWSER = (
     "No picture files were written: they need a Chromium-family browser (Chromium, Chrome, Edge, Brave) and none was "
@@ -70,8 +71,9 @@ def write_figures(
 ) -> list[str]:
     """Write each figure (name -> plotly specification) in each format; the returned lines say what is missing and why.
 
-    Each is written for the whole width of a page (183 mm) and, with `_89mm` in its name, for one column. A PNG carries
-    300 dots per inch in its header, so that a page layout gives it the size it was drawn for.
+    Each is written for the whole width of a page (183 mm) and, with `_89mm` in its name, for one column, without title
+    and caption: journals set both. A PNG carries 300 dots per inch in its header, so that a page layout gives it the
+    size it was drawn for.
     """
     with Pictures(to, formats, say=say) as pictures:
         for name, spec in figures.items():
@@ -106,12 +108,11 @@ class Pictures:
         return self
 
     def add(self, name: str, spec: dict) -> None:
-        """Draw a figure in both widths, unless its files are there and are as they were drawn."""
+        """Draw a figure in both widths and without its title, unless its files are there and are as they were drawn."""
         if self._browser is None:
             return
         for part, layout in ((name, spec["layout"]), (f"{name}{IN_COLUMN}", in_column(spec["layout"]))):
-            layout = {key: value for key, value in layout.items() if key != "meta"}
-            job = {"data": spec["data"], "layout": layout}
+            job = {"data": spec["data"], "layout": exported(layout)}
             if self._is_there(part, job):
                 self._same += 1
             else:
@@ -245,7 +246,7 @@ def _with_resolution(picture: bytes) -> bytes:
     written = io.BytesIO()
     with Image.open(io.BytesIO(picture)) as image:
         flat = image.convert("RGB").quantize(COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
-        flat.save(written, "PNG", dpi=(DPI, DPI), compress_level=9)
+        flat.save(written, "PNG", dpi=(DPI, DPI), compress_level=LEVEL)
     return written.getvalue()
 
 

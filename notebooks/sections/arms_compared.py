@@ -5,11 +5,13 @@ import plotly.graph_objects as go
 
 from notebooks.analysis import Analysis
 from notebooks.figures.forest import effect_forest
+from notebooks.figures.style import turned
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
+from stats.change.change_fit import ChangeFit
 from stats.effects.effects_of_a_study import model_effects
 from stats.effects.effects_of_scores import EffectSizes
 
@@ -60,21 +62,38 @@ def comparison_table(sizes: EffectSizes, study: Study) -> Table:
     )  # fmt: skip
 
 
-def comparison_figure(sizes: EffectSizes, study: Study) -> go.Figure | Prose:
-    """All outcomes side by side."""
+def comparison_figure(sizes: EffectSizes, study: Study, analysis: Analysis | None = None) -> go.Figure | Prose:
+    """All outcomes side by side. analysis: with it the numbers in each outcome's own unit stand beside the picture."""
     frame = _frame(sizes, study)
     frame = frame[frame["effect"].notna()]
     if frame.empty:
         return Prose("effect sizes from the model", ("No outcome has a model of change: the table says why.",))
-    several, compared = len(study.protocol.arms) > 1, frame["compared"].unique()
-    what = "of the change" if not several else f"of {compared[0]}," if len(compared) == 1 else "of the differences"
+    several = len(study.protocol.arms) > 1
     return effect_forest(
         frame.assign(arm=frame["compared"], kind="mixed model"),
         Names(study.protocol),
         caption=CROSSOVER if study.protocol.periods else CAPTION if several else ALONE,
-        what=what,
+        title="Effect on every outcome, standardised" if several else "Change of every outcome, standardised",
         name="from_the_model",
+        raw=_in_own_units(frame, analysis) if analysis is not None and frame["compared"].nunique() == 1 else None,
     )
+
+
+def _in_own_units(frame: pd.DataFrame, analysis: Analysis) -> pd.DataFrame:
+    """The estimates that were standardised, and the change in each arm, as improvements in each outcome's unit."""
+    protocol, rows = analysis.study.protocol, []
+    for effect in frame.to_dict("records"):
+        fit, visit = analysis.main_fit(effect[c.OUTCOME]), effect["to_visit"]
+        row = {c.OUTCOME: effect[c.OUTCOME], "unit": effect["unit"]}
+        answer = fit.frame(protocol.level)
+        at = answer[answer[c.VISIT].astype(str) == visit] if c.VISIT in answer else answer
+        row |= dict(turned(at, fit.better).iloc[0][["estimate", "conf_low", "conf_high"]])
+        if isinstance(fit, ChangeFit) and len(fit.arms) > 1:
+            changes = turned(fit.changes().frame(protocol.level), fit.better)
+            changes = changes[changes[c.VISIT].astype(str) == visit].set_index(c.ARM)["estimate"]
+            row |= {f"change {arm}": changes.get(arm) for arm in Names(protocol).arms(fit.arms)}
+        rows.append(row)
+    return pd.DataFrame(rows)
 
 
 def comparison_sentences(sizes: EffectSizes, study: Study) -> Prose:

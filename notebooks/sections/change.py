@@ -1,31 +1,36 @@
 """Question 3: how much did each outcome change, and how much did the arms differ in that?"""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from notebooks.analysis import Analysis
+from notebooks.figures.differences import differences_over_visits
 from notebooks.figures.residuals import model_checks
-from notebooks.figures.trajectories import trajectories
+from notebooks.figures.trajectories import Course, trajectories
 from notebooks.show.exhibits import Exhibits, Prose, gather
+from notebooks.show.flags import flagged_in, flagged_values
 from notebooks.show.names import Names
 from notebooks.show.numbers import MINUS
 from notebooks.show.spoken import spoken
 from notebooks.show.tables import Table
-from outcomes import Study
+from outcomes import Study, threshold
 from outcomes import columns as c
 from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.change_fit import ChangeFit
+from stats.change.person_changes import better_sign
 from stats.choices.choice_grid import usable_df
 from stats.errors import FitError
 from stats.mixed.inference.fit_estimates import Estimates
+from stats.mixed.inference.quantile_envelope import quantile_envelope
 from stats.selection import Selection, rows
 
 # Under the fixed effects of every model: the same estimates with each of these, so that a reader sees what it changes.
 DF_SHOWN = ("kenward-roger", "kenward-roger-observed", "satterthwaite")
 ESTIMATE = "{estimate} ({conf_low} to {conf_high})"
+SEED = 20  # beside the study's own: of the draws behind the envelope of the residuals
 FEW, DEALS = 15, 4999  # people per arm below which the arms are dealt again, and how often
 
 
@@ -51,6 +56,7 @@ class Fits:
     scores: pd.DataFrame
     made: tuple[Fitted, ...]
     left_out: tuple[str, ...]
+    flags: pd.DataFrame = field(default_factory=pd.DataFrame)  # values the checks want looked at
 
     @property
     def names(self) -> Names:
@@ -79,7 +85,8 @@ def fit_outcomes(analysis: Analysis) -> Fits:
                 left_out.append(f"{Names(protocol).outcome(outcome)}, model '{choice.label}': {refused}")
             else:
                 made.append(Fitted(outcome, choice, fit))
-    return Fits(analysis.study, analysis.scores, tuple(made), tuple(left_out))
+    flags = flagged_values(analysis.findings, analysis.study)
+    return Fits(analysis.study, analysis.scores, tuple(made), tuple(left_out), flags)
 
 
 def left_out(fits: Fits) -> Exhibits:
@@ -143,9 +150,51 @@ def trajectory_figures(fits: Fits) -> Exhibits:
     """Everyone's scores over time with the means of the protocol's model."""
     made = []
     for one in fits.main:
-        means = one.fit.means(df=one.df).frame(fits.level)
-        made.append(trajectories(rows(fits.scores, Selection(one.outcome)), means, fits.names))
+        drawn = rows(fits.scores, Selection(one.outcome))
+        course = _course(one, fits, drawn)
+        made.append(trajectories(drawn, course, fits.names))
+        if one.outcome == fits.study.protocol.primary:
+            named = fits.study.protocol.chosen_thresholds(one.outcome)
+            chosen = [threshold(size) if isinstance(size, str) else size for size in named]
+            sizes = pd.DataFrame(
+                [(own.value, own.unit, own.quantity, own.source) for own in chosen],
+                columns=["value", "unit", "quantity", "source"],
+            )
+            made.append(differences_over_visits(course, sizes, one.outcome, fits.names))
     return gather(made)
+
+
+def _course(one: Fitted, fits: Fits, drawn: pd.DataFrame) -> Course:
+    """What a trajectory figure shows of a model."""
+    compared = len(one.fit.arms) > 1 and not fits.study.protocol.periods and not fits.study.masked
+    return Course(
+        _from_the_start(one.fit, one.fit.means(df=one.df).frame(fits.level), fits.study.protocol),
+        one.fit.changes(df=one.df).frame(fits.level),
+        one.fit.between(df=one.df).frame(fits.level) if compared else None,
+        _people_in(one.fit),
+        fits.study.protocol.headline_visit(set(drawn.loc[drawn[c.VALUE].notna(), c.VISIT].astype(str))) or "",
+        one.fit.better,
+        flagged_in(drawn, fits.flags),
+        fits.names.ends(one.outcome),
+    )
+
+
+def _from_the_start(fit: ChangeFit, means: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
+    """Means of a model from the baseline on; where the baseline is no response, its mean without an interval."""
+    if fit.offset is None or (means["visit"].astype(str) == fit.baseline_visit).any():
+        return means
+    first = fit.cells.drop_duplicates("arm").index
+    day = next(visit.day for visit in protocol.visits if visit.id == fit.baseline_visit)
+    start = pd.DataFrame({"arm": fit.cells.loc[first, "arm"], "estimate": fit.offset[first]})
+    return pd.concat([start.assign(visit=fit.baseline_visit, day=day), means], ignore_index=True)
+
+
+def _people_in(fit: ChangeFit) -> pd.DataFrame:
+    """participant, arm, visit of every score a model uses: its rows, and the baselines that are no rows of it."""
+    used = fit.rows[["participant", "arm", "visit"]].astype(str)
+    first = fit.entry[fit.entry["participant"].astype(str).isin(used["participant"])]
+    first = first[["participant", "arm"]].astype(str).assign(visit=fit.baseline_visit)
+    return pd.concat([used, first], ignore_index=True).drop_duplicates(["participant", "visit"])
 
 
 def means_table(fits: Fits) -> Table:
@@ -327,7 +376,19 @@ def checks_figure(fits: Fits, outcome: str | None = None):
     found = chosen.fit.fit.diagnostics()
     if found.influence["distance"].isna().all():
         return Prose("model checks", ("The model cannot be fitted without any one participant: too few people.",))
-    return model_checks(found.residuals, found.influence, wanted, fits.names)
+    protocol = fits.study.protocol
+    try:
+        checks = quantile_envelope(chosen.fit.fit, np.random.default_rng([protocol.seed, SEED]), level=fits.level)
+    except FitError as refused:
+        return Prose("model checks", (str(refused),))
+    answer = _at_headline(chosen.fit.between() if len(chosen.fit.arms) > 1 else chosen.fit.changes(), protocol)
+    # Shifts of the coefficients are told in their standard errors; the answer is a combination of coefficients.
+    error = np.sqrt(np.diag(chosen.fit.fit.coefficient_covariance("residual")))
+    moved = found.influence[list(chosen.fit.fit.terms)].to_numpy() @ (error * np.asarray(answer.weights)[0])
+    what = "difference" if len(chosen.fit.arms) > 1 else "change"
+    visit = "" if answer.keys is None else f" at {fits.names.visit(str(answer.keys['visit'].iloc[0]))}"
+    influence = found.influence.assign(shift=moved * better_sign(chosen.fit.better), unit=chosen.fit.unit)
+    return model_checks(checks, influence, wanted, fits.names, f"{what}{visit}")
 
 
 def _at_headline(answer: Estimates, protocol: Protocol) -> Estimates:

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from notebooks.figures.planned_scores import missing_map
+from notebooks.figures.people.planned_scores import missing_map
 from notebooks.show.names import Names
 from notebooks.show.tables import Table
 from outcomes import Findings, Study
@@ -186,5 +186,5 @@ def _reasons(states: pd.Series) -> str:
 
 
 def missing_figure(scores: pd.DataFrame, study: Study):
-    """The map of planned scores: made, missed, without a reason."""
-    return missing_map(score_grid(scores, study), Names(study.protocol))
+    """The map of the primary outcome's planned scores; the table above it counts all outcomes."""
+    return missing_map(score_grid(scores, study), Names(study.protocol), study.protocol.primary)

@@ -7,9 +7,10 @@ import pandas as pd
 from notebooks.figures.grip_norms import grip_against_norm
 from notebooks.figures.pairs import paired_scores
 from notebooks.show.exhibits import Exhibits, gather
+from notebooks.show.flags import flagged_values
 from notebooks.show.names import Names
 from notebooks.show.tables import Table
-from outcomes import InstrumentError, Study, grip_norm
+from outcomes import Findings, InstrumentError, Study, grip_norm
 from outcomes import columns as c
 from outcomes.library.registry import instrument
 from outcomes.scoring.options import Options
@@ -136,7 +137,7 @@ def conditions_table(pairs: Pairs) -> Exhibits:
 
 
 def pair_figures(pairs: Pairs) -> Exhibits:
-    """The two scores of each person at each visit, joined by a line."""
+    """The difference of the two scores of each person, at the first visit and the one the study speaks of."""
     made = []
     for between, compared in pairs.made:
         frames = []
@@ -144,7 +145,9 @@ def pair_figures(pairs: Pairs) -> Exhibits:
             one = Selection(compared.outcome)
             one = replace(one, condition=value) if between == "condition" else replace(one, hand=(value,))
             frames.append(rows(pairs.scores, one).assign(which=value))
-        made.append(paired_scores(pd.concat(frames), compared.frame(pairs.study.protocol.level), pairs.names, between))
+        wanted = pairs.study.protocol.headline_visit(set(pd.concat(frames)[c.VISIT].astype(str))) or ""
+        found = compared.frame(pairs.study.protocol.level)
+        made.append(paired_scores(pd.concat(frames), found, pairs.names, between, wanted))
     return gather(made)
 
 
@@ -195,9 +198,16 @@ def norms_table(scores: pd.DataFrame, study: Study) -> Exhibits | Table:
     )  # fmt: skip
 
 
-def norms_figure(scores: pd.DataFrame, study: Study):
-    """Grip of each person against the norm, over the visits."""
+def norms_figure(scores: pd.DataFrame, study: Study, findings: Findings | None = None):
+    """Grip of each person against the norm; values that the findings doubt are ringed."""
     frame = grip_norms(scores, study)
     if frame.empty or frame["z"].isna().all():
         return None
-    return grip_against_norm(frame[frame["z"].notna()], Names(study.protocol))
+    known, names = frame[frame["z"].notna()], Names(study.protocol)
+    wanted = study.protocol.headline_visit(set(known[c.VISIT].astype(str))) or ""
+    doubted = pd.DataFrame() if findings is None else flagged_values(findings, study)
+    ringed = set()
+    if len(doubted):
+        own = doubted[doubted["instrument"].astype(str) == GRIP.split(".", maxsplit=1)[0]]
+        ringed = set(zip(own[c.PARTICIPANT], own[c.VISIT], own[c.SIDE], strict=True))
+    return grip_against_norm(known, names, NORMS[chosen_norm(study)].split(",")[0], wanted, ringed)

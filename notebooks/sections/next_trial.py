@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from notebooks.analysis import Analysis
-from notebooks.figures.power_curves import power_figure
+from notebooks.figures.power_curves import PowerLines, power_figure
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.tables import Table
@@ -26,7 +26,6 @@ from stats.planning import (
     plan_inputs,
     plan_repeated,
     plan_working,
-    power_curve,
     size_over_pilot_sd,
     visits_buy,
 )
@@ -34,6 +33,8 @@ from stats.planning.inputs import Given
 from stats.planning.pilot.progression_criteria import progression
 
 POWER = 0.9
+CONFIDENCE = 0.8  # of the one-sided limits of what the pilot estimated: the usual choice
+NODES, MOST = 16, 400  # quantiles of each uncertain input; largest number per arm drawn
 FEWEST = 8  # people with both values, below which an SD and a correlation say too little to plan on
 
 
@@ -177,13 +178,36 @@ def band_table(next_trial: NextTrial) -> Table | None:
 
 
 def power_curves(next_trial: NextTrial):
-    """Power against the number of participants, with the band that the pilot's uncertainty leaves."""
+    """Power at every number of participants, at the pilot's estimates and at the limits of each."""
     if next_trial.plan is None:
         return None
-    plan = next_trial.plan
-    sizes = sorted({max(4, round(plan.n_per_arm * share)) for share in np.linspace(0.25, 2.2, 14)} | {plan.n_per_arm})
-    curve = power_curve(plan, sizes).frame(next_trial.study.protocol.level)
-    return power_figure(curve, plan, next_trial.study.protocol.level)
+    return power_figure(power_lines(next_trial.plan), next_trial.plan)
+
+
+def power_lines(plan: Plan) -> PowerLines:
+    """Power at every n per arm, the inputs as estimated, at their one-sided limits, and averaged over them."""
+    sd, correlation = plan.inputs["sd"], plan.inputs["correlation"]
+    worst = {
+        "sd_upper": {"sd": known_value(float(sd.quantile(CONFIDENCE)), "", sd.unit)},
+        "correlation_lower": {"correlation": known_value(float(correlation.quantile(1 - CONFIDENCE)), "")},
+    }
+    wanted = {"estimated": plan.n_per_arm} | {name: plan.change(**at).n_per_arm for name, at in worst.items()}
+    sizes = range(4, min(MOST, round(1.3 * max(wanted.values())) + 2))
+    # What is left of the SD beside the baseline decides the power: its spread over both inputs, in equal shares.
+    grid = (np.arange(NODES) + 0.5) / NODES
+    left = np.sqrt(1 - np.asarray(correlation.quantile(grid)) ** 2)
+    spread = np.sort(np.outer(np.asarray(sd.quantile(grid)), left).ravel()).reshape(-1, NODES).mean(axis=1)
+    nothing = known_value(0.0, "")
+    rows = []
+    for n in sizes:
+        at = plan.change(n_per_arm=n)
+        row = {"n_per_arm": n, "recruit": at.recruit[0], "estimated": at.power}
+        row |= {name: plan.change(n_per_arm=n, **inputs).power for name, inputs in worst.items()}
+        every = [plan.change(n_per_arm=n, sd=known_value(value, ""), correlation=nothing).power for value in spread]
+        rows.append(row | {"averaged": float(np.mean(every))})
+    frame = pd.DataFrame(rows)
+    reached = frame.loc[frame["averaged"] >= plan.terms.power, "n_per_arm"]
+    return PowerLines(frame, wanted | ({"averaged": int(reached.iloc[0])} if len(reached) else {}))
 
 
 def visits_table(next_trial: NextTrial, choices: Sequence[int] = (1, 2, 3)) -> Table | None:

@@ -3,15 +3,13 @@
 import pandas as pd
 
 from notebooks.analysis import Analysis
-from notebooks.figures.choice_intervals import answers_figure, shares_figure
+from notebooks.figures.choice_intervals import answers_figure
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.spoken import spoken
 from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
-from outcomes.library.registry import threshold
-from outcomes.protocol.trial import Protocol
 from stats.change.change_fit import ChangeFit
 from stats.change.crossover import CrossoverFit
 from stats.choices.choice_answers import CAUTION, WhatIf, what_if
@@ -33,14 +31,12 @@ def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose
     names = Names(study.protocol)
     frame = named(found, names)
     shares = frame["choice"].isin(SHARE_CHOICES)
-    mean, share = frame[~shares], frame[shares & frame["estimate"].notna()]
+    mean = frame[~shares]
     made: list = [
-        answers_figure(drawn(own), names, found.visit, found.better)
+        answers_figure(own, names, found.visit, found.better)
         for _, own in mean.groupby("comparison", sort=False)
         if not full and own["estimate"].notna().any()
     ]
-    sized = by_threshold(share, study.protocol)
-    made += [shares_figure(own, names, found.visit) for _, own in sized.groupby("comparison", sort=False)]
     made += [answers_table(mean, found, study), shares_table(frame[shares], found, study)]
     return gather([*made, Prose("what if", (spoken(found, names).sentence(),), heading="In words")], found.left_out)
 
@@ -77,21 +73,6 @@ def drawn_rows(frame: pd.DataFrame) -> list:
     """Rows that the figures draw, of every comparison; the page prints these, the file and the record hold all."""
     parts = [drawn(own) for _, own in frame.groupby("comparison", sort=False)]
     return [place for part in parts for place in part.index]
-
-
-def by_threshold(share: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
-    """Rows of the thresholds alone, by size, with the size; per cent of each person's baseline come last."""
-    own = share[share["choice"] == THRESHOLD]
-    sizes = [_size(key, protocol) for key in own["option"]]
-    sized = own.assign(value=[value for value, _ in sizes], relative=[percent for _, percent in sizes])
-    return sized.sort_values(["relative", "value", "option"], kind="stable").drop(columns="relative")
-
-
-def _size(key: str, protocol: Protocol) -> tuple[float, bool]:
-    """The size a key stands for, of two by hand the smaller one, and whether it is per cent of the baseline."""
-    own = {one.key: one for records in protocol.own_thresholds.values() for one in records}
-    found = [own[part] if part in own else threshold(part) for part in key.split(BY_HAND)]
-    return min(one.value for one in found), found[0].unit.startswith("%")
 
 
 def answers_table(frame: pd.DataFrame, found: WhatIf, study: Study) -> Table:

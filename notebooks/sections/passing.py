@@ -4,23 +4,31 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
+import plotly.graph_objects as go
 
 from notebooks.analysis import Analysis
-from notebooks.figures.ordered_changes import cumulative_change, ordered_changes
-from notebooks.figures.passed_shares import responder_shares
+from notebooks.figures.people.baseline_change import change_by_baseline
+from notebooks.figures.people.cumulative_changes import cumulative_change
+from notebooks.figures.people.floor_ceiling import Ends, floor_and_ceiling
+from notebooks.figures.people.ordered_changes import Counted, ordered_changes
+from notebooks.figures.people.passed_shares import responder_shares
 from notebooks.show.exhibits import Exhibits, Prose, gather
+from notebooks.show.flags import flagged_in, flagged_values
 from notebooks.show.names import Names
 from notebooks.show.numbers import at_least
 from notebooks.show.spoken import spoken
 from notebooks.show.tables import Table
-from outcomes import Study, thresholds
+from outcomes import Study, threshold, thresholds
 from outcomes import columns as c
 from outcomes.library.known import find_instrument, find_measure
 from outcomes.onset import with_onset_days
 from stats.errors import FitError
+from stats.estimates import Estimate
+from stats.measurement.rank_correlation import rank_correlation
+from stats.responders.between_arms import compare_responders
 from stats.responders.count import count_responders
 from stats.responders.responder_counts import ResponderCounts
-from stats.selection import Selection
+from stats.selection import Selection, rows
 
 CAUTION = (
     "A count of people past a threshold says nothing of who responded to the treatment: a shift of everyone by the "
@@ -176,39 +184,100 @@ def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
     visit: the one the study speaks of where none is named.
     """
     study, made, left_out = passing.study, [], []
+    flags = flagged_values(passing.analysis.findings, study)
     for outcome in study.protocol.outcomes:
         try:
             changes = passing.analysis.changes(outcome, visit)
         except FitError as refused:
             left_out.append(f"{passing.names.outcome(outcome)}: {refused}")
             continue
-        drawn = _drawn(passing, outcome)
+        counted = _counted(passing, changes)
+        scores = rows(passing.analysis.scores, Selection(outcome))
+        scores = scores[scores[c.VISIT].isin([changes["from_visit"].iloc[0], changes["to_visit"].iloc[0]])]
+        doubted = {person for person, _ in flagged_in(scores, flags)}
         made += [
-            ordered_changes(changes, drawn, passing.names),
-            cumulative_change(changes, drawn, passing.names),
+            ordered_changes(changes, counted, passing.names, doubted),
+            cumulative_change(changes, counted, passing.names),
         ]
+        if outcome == study.protocol.primary:
+            made.append(change_by_baseline(changes, _correlation(changes), passing.names))
     return gather(made, left_out)
 
 
-def _drawn(passing: Passing, outcome: str) -> pd.DataFrame:
-    """Thresholds to draw for an outcome: those of the protocol, else every published one."""
-    chosen = [counted for counted in passing.planned if counted.outcome == outcome]
-    chosen = chosen or [counted for counted in passing.published if counted.outcome == outcome]
-    frames = [counted.frame()[["threshold", "value", "unit", "quantity", "rule", "source"]] for counted in chosen]
-    if not frames:
-        return pd.DataFrame(columns=["threshold", "value", "unit", "quantity", "rule", "source"])
-    return pd.concat(frames).drop_duplicates("threshold").sort_values("value").reset_index(drop=True)
+def _correlation(changes: pd.DataFrame) -> Estimate | None:
+    """Rank correlation of baseline and change; None where there is none."""
+    try:
+        return rank_correlation(changes["before"], changes["improvement"])
+    except FitError:
+        return None
+
+
+def _room(passing: Passing, visit: str | None) -> go.Figure | None:
+    """How many stood at the ends of their scale, at the baseline and the visit the study speaks of."""
+    protocol, names = passing.study.protocol, passing.names
+    at = visit or passing.analysis.headline_visit(protocol.primary)
+    frames, ends = [], []
+    for outcome in protocol.outcomes:
+        low, high = names.ends(outcome)
+        try:
+            own = rows(passing.analysis.scores, Selection(outcome))
+        except FitError:
+            continue
+        if low is None or high is None or own.empty:
+            continue
+        frames.append(own)
+        worst, best = (high, low) if str(own["better"].iloc[0]) == "lower" else (low, high)
+        named = [threshold(one) if isinstance(one, str) else one for one in protocol.chosen_thresholds(outcome)]
+        sizes = [one.value for one in named if one.quantity.startswith("MCID") and not one.unit.startswith("%")]
+        ends.append(Ends(outcome, worst, best, min(sizes, default=None)))
+    visits = list(dict.fromkeys([protocol.baseline.id, *([at] if at else [])]))
+    return floor_and_ceiling(pd.concat(frames), ends, visits, names) if frames else None
+
+
+def _counted(passing: Passing, changes: pd.DataFrame) -> Counted:
+    """The counts at the protocol's thresholds of one outcome and visit, and who passed the first of them."""
+    outcome, visit = changes[c.OUTCOME].iloc[0], changes["to_visit"].iloc[0]
+    found = next((one for one in passing.planned if (one.outcome, one.to_visit) == (outcome, visit)), None)
+    if found is None:
+        return Counted(pd.DataFrame(), frozenset(changes.loc[changes["improvement"] > 0, c.PARTICIPANT]))
+    people = found.people[found.people["threshold"] == found.criteria[0].label]
+    return Counted(found.frame(), frozenset(people.loc[people["class"] == "improved", c.PARTICIPANT]))
 
 
 def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
     """Per outcome: the share that improved at every published threshold, with intervals."""
-    made = []
-    for outcome in passing.study.protocol.outcomes:
+    made, study = [], passing.study
+    for outcome in study.protocol.outcomes:
         wanted = visit or passing.analysis.headline_visit(outcome)
         counts = [one for one in passing.published if one.outcome == outcome and one.to_visit == wanted]
         if counts:
-            made.append(responder_shares(_counts_frame(counts, passing), passing.names))
-    return gather(made)
+            made.append(
+                responder_shares(
+                    _counts_frame(counts, passing),
+                    _differences(counts[0], study),
+                    passing.names,
+                    _groups(counts[0], study),
+                )
+            )
+    return gather([*made, _room(passing, visit)])
+
+
+def _differences(counted: ResponderCounts, study: Study) -> pd.DataFrame:
+    """Differences of the shares of two arms; empty for other numbers of arms, and where arms are not compared."""
+    reference = study.protocol.reference_arm
+    if reference is None or study.masked or len({one.arm for one in counted.counts}) != 2:
+        return pd.DataFrame()
+    return compare_responders(counted, reference).frame(study.protocol.level)
+
+
+def _groups(counted: ResponderCounts, study: Study) -> dict[str, int]:
+    """Threshold -> 0 named in the protocol, 1 published for people like these or mixed, 2 for others."""
+    chosen = [size if isinstance(size, str) else size.key for size in study.protocol.chosen_thresholds(counted.outcome)]
+    groups = {}
+    for rule in counted.criteria:
+        others = any(": outside its " in note for note in rule.notes)
+        groups[rule.label] = 0 if set(rule.label.split(" / ")) & set(chosen) else 2 if others else 1
+    return groups
 
 
 def responder_sentences(passing: Passing) -> Prose:

@@ -4,16 +4,19 @@ from math import sqrt
 
 import pandas as pd
 
-from notebooks.figures.adherence import adherence_figure
-from notebooks.figures.flow import flow_figure
+from notebooks.analysis import Analysis
+from notebooks.figures.people.adherence import Dose, adherence_figure
+from notebooks.figures.people.flow import flow_figure
+from notebooks.sections.people.flow_numbers import arms_of, flow, participant_flow
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.numbers import number
 from notebooks.show.tables import Table
-from outcomes import Study
+from outcomes import Study, threshold
 from outcomes import columns as c
 from outcomes.reading.cells import dates, numbers
 from stats.errors import FitError
+from stats.measurement.rank_correlation import rank_correlation
 from stats.proportions.one_proportion import proportion_interval
 from stats.selection import Selection, rows
 
@@ -24,49 +27,6 @@ CATEGORIES = {
     "dominant_side": "Dominant hand",
     "diagnosis": "Diagnosis",
 }
-
-
-def arms_of(study: Study) -> pd.Series:
-    """Arm of each participant; "" for everyone in a single-arm study."""
-    people = study.participants.set_index(c.PARTICIPANT)
-    return people[c.ARM].fillna("").astype(str) if c.ARM in people else pd.Series("", index=people.index)
-
-
-def flow(scores: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """One row per arm and planned visit: enrolled, attended, missed, withdrawn, unknown, and the reasons.
-
-    A visit counts as attended where the visits sheet says so, or where any score was taken at it.
-    """
-    names, arms = Names(study.protocol), arms_of(study)
-    scored = set(zip(scores.loc[scores[c.VALUE].notna(), c.PARTICIPANT], scores.loc[scores[c.VALUE].notna(), c.VISIT],
-                     strict=True))  # fmt: skip
-    noted = {}
-    if not study.visits.empty:
-        kept = study.visits[[c.PARTICIPANT, c.VISIT, "status", "reason"]].fillna("").astype(str)
-        noted = {(row.participant, row.visit): (row.status, row.reason) for row in kept.itertuples()}
-    rows = []
-    for arm in names.arms(arms):
-        people = arms.index[arms == arm]
-        for visit in names.visits(visit.id for visit in study.protocol.visits):
-            states = [_state((str(person), visit), scored, noted) for person in people]
-            counts = {name: sum(state == name for state, _ in states) for name in ("attended", "missed", "withdrawn")}
-            reasons = pd.Series([f"{state}: {why}" if why else state for state, why in states if state != "attended"])
-            told = "; ".join(f"{text} ({count})" for text, count in reasons.value_counts().items())
-            rows.append(
-                {"arm": arm, "visit": visit, "enrolled": len(people)}
-                | counts
-                | {"unknown": len(people) - sum(counts.values()), "reasons": told}
-            )
-    return names.labelled(pd.DataFrame(rows))
-
-
-def _state(key: tuple[str, str], scored: set, noted: dict) -> tuple[str, str]:
-    status, reason = noted.get(key, ("", ""))
-    if status in ("missed", "withdrawn") and key not in scored:
-        return status, reason
-    if status == "attended" or key in scored:
-        return "attended", ""
-    return "unknown", ""
 
 
 def flow_table(scores: pd.DataFrame, study: Study) -> Table:
@@ -85,9 +45,9 @@ def flow_table(scores: pd.DataFrame, study: Study) -> Table:
     )  # fmt: skip
 
 
-def flow_diagram(scores: pd.DataFrame, study: Study):
-    """The same as a diagram."""
-    return flow_figure(flow(scores, study), Names(study.protocol))
+def flow_diagram(scores: pd.DataFrame, study: Study, analysis: Analysis | None = None):
+    """The same as a diagram, with who was analysed where the analysis is given."""
+    return flow_figure(participant_flow(scores, study, analysis), Names(study.protocol))
 
 
 def months_since_onset(study: Study) -> pd.Series:
@@ -232,9 +192,34 @@ def dose_table(study: Study) -> Table | Prose:
     )  # fmt: skip
 
 
-def dose_figure(study: Study):
-    """Adherence of each participant."""
-    return None if study.sessions.empty else adherence_figure(adherence(study), Names(study.protocol))
+def dose_figure(study: Study, analysis: Analysis | None = None):
+    """Adherence of each participant against the change of the primary outcome, where the analysis is given."""
+    if study.sessions.empty:
+        return None
+    people, protocol = adherence(study), study.protocol
+    try:
+        changes = None if analysis is None else analysis.changes(protocol.primary)
+    except FitError:
+        changes = None
+    if changes is None:
+        gained, visit, better, unit = pd.Series(dtype=float), "", "higher", ""
+    else:
+        known = changes[changes["missing"] == ""].set_index(c.PARTICIPANT)["improvement"]
+        gained, visit = known, str(changes["to_visit"].iloc[0])
+        better, unit = str(changes["better"].iloc[0]), str(changes["unit"].iloc[0])
+    people = people.assign(improvement=people[c.PARTICIPANT].map(gained))
+    try:
+        correlation = rank_correlation(people["percent"], people["improvement"])
+    except FitError:
+        correlation = None
+    enough = next((one["at_least"] for one in protocol.criteria if one.get("measure") == "adherence"), None)
+    named = [
+        threshold(size) if isinstance(size, str) else size for size in protocol.chosen_thresholds(protocol.primary)
+    ]
+    size = next((one.value for one in named if not one.unit.startswith("%")), None)
+    found = Dose(people, protocol.primary, unit, visit, better, correlation,
+                 100 * float(str(enough)) if enough is not None else None, size)  # fmt: skip
+    return adherence_figure(found, Names(protocol))
 
 
 def events_table(study: Study) -> Table | Prose:

@@ -121,6 +121,13 @@ class Names:
         days = {visit.id: visit.day for visit in self.protocol.visits}
         return sorted(set(present), key=lambda visit: (days.get(visit, float("inf")), visit))
 
+    def ends(self, outcome: str) -> tuple[float | None, float | None]:
+        """Lowest and highest value of an outcome's scale; None where there is no such end."""
+        name, _, scale_id = outcome.partition(".")
+        measure, instrument = find_measure(self.protocol, name, scale_id), find_instrument(name)
+        scale = measure or (instrument.scale(scale_id) if instrument else None)
+        return (scale.low, scale.high) if scale is not None else (None, None)
+
     def decimals(self, outcome: str) -> int:
         """Decimals of a mean: one more than the steps of the scale, one for a measured value."""
         taken = next((one for one in self.protocol.series_outcomes if one.id == outcome), None)

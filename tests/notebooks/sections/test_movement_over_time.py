@@ -79,7 +79,7 @@ def test_figures_show_what_was_recorded(movement):
     marked = [figure for figure in figures if figure.layout.meta["name"].startswith("one_recording")]
     for figure in marked:
         first, second = (float(line.x0) for line in figure.layout.shapes)
-        lag = float(re.search(r"later by ([0-9.]+) s", figure.layout.meta["title"])[1])
+        lag = float(re.search(r"later by ([0-9.]+)\ss", figure.layout.meta["finding"])[1])
         assert second - first == pytest.approx(lag, abs=6e-4)
 
 

@@ -327,22 +327,34 @@ def test_the_report_records_the_rows_and_marks_the_protocol(stroke_report, numbe
     assert figure["data"]
 
 
-def test_the_figure_marks_the_protocol_by_shape_colour_and_label(studies):
+def test_the_figure_shows_the_protocols_answer_once_and_every_other_choice(studies):
     study, _, found = studies("demo")
     figure = choices.what_if_exhibits(Analysis(study)).shown[0]
-    other, own = figure.data
-    assert other.marker.symbol != own.marker.symbol
-    assert other.marker.color != own.marker.color
-    labels = [note.y for note in figure.layout.annotations if note.text == "protocol"]
-    assert labels == list(own.y)
     frame = found.frame()
-    main = frame[frame["is_protocol"]].iloc[0]
-    same(list(own.x), [main["estimate"]] * len(own.x))
-    assert any(shape.x0 == pytest.approx(main["estimate"], rel=1e-12) for shape in figure.layout.shapes)
-    # Both ends of the answers without one person are drawn; every point drawn is a row of the table.
-    drawn = dict(figure.layout.meta["points"])
-    table = frame.set_index(["choice", "option"])["estimate"]
-    places = list(zip(drawn["choice"], drawn["option"], strict=True))
-    same(np.array(drawn["estimate"], dtype=float), table.loc[places].tolist())
-    single = frame[frame["option"].str.startswith("without ")].set_index("option")["estimate"]
-    assert {single.idxmin(), single.idxmax()} <= set(drawn["option"])
+    mean = frame[~frame["choice"].isin(choices.SHARE_CHOICES) & frame["estimate"].notna()]
+    main = mean[mean["is_protocol"]].iloc[0]
+    (own,) = [trace for trace in figure.data if trace.meta == "protocol"]
+    assert own.marker.symbol == "diamond"
+    same([own.x[0], own.x[0] - own.error_x.arrayminus[0], own.x[0] + own.error_x.array[0]],
+         [main["estimate"], main["conf_low"], main["conf_high"]])  # fmt: skip
+    (band,) = [shape for shape in figure.layout.shapes if shape.type == "rect"]
+    same([band.x0, band.x1], [main["conf_low"], main["conf_high"]])
+    # One dot per person left out; the others one row each, those that cannot move the estimate together in one.
+    others = mean[~mean["is_protocol"]]
+    single = others["option"].str.startswith("without ")
+    (strip,) = [trace for trace in figure.data if trace.meta == "leaving one out"]
+    same(sorted(strip.x), sorted(others.loc[single, "estimate"]))
+    rest = others[~single]
+    still = rest[np.isclose(rest["estimate"], main["estimate"], rtol=1e-6)]
+    together = still[still.groupby("choice")["choice"].transform("size") > 1]
+    rows = [trace.x[0] for trace in figure.data if trace.meta == "answer"]
+    expected = [*rest.drop(together.index)["estimate"], *[main["estimate"]] * together["choice"].nunique()]
+    assert sorted(rows) == pytest.approx(sorted(expected), rel=1e-6)
+    words = " ".join(str(note.text) for note in figure.layout.annotations)
+    assert words.count("As the protocol says") == 1
+    for option in ("toeplitz", "ar1", "kenward-roger-observed"):
+        assert option not in words
+    # Every answer is in the numbers beside the figure.
+    told = dict(figure.layout.meta["points"])
+    drawn = [value for value in told["estimate"] if value is not None]
+    same(sorted(drawn), sorted(mean["estimate"]))

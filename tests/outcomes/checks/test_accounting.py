@@ -12,7 +12,7 @@ import pytest
 from outcomes import StudyError, check, read_study
 
 COPIES = int(os.environ.get("DAMAGED_COPIES", "20"))  # 500 take some minutes: DAMAGED_COPIES=500 pytest ...
-BATCHES = 20  # so that several workers share the copies
+BATCHES = 4  # so that several workers share the copies
 BLOWS = ("cell", "cell", "cell", "column", "swap", "repeat", "lose", "blank", "shuffle", "drop", "rename")
 JUNK = (
     "", " ", "abc", "-1", "1e9", "999", "-99", "n/a", "refused", "unable", "3,5", "1,234", "0", "1", "2", "66", "151",
