@@ -164,6 +164,21 @@ def command_parser() -> argparse.ArgumentParser:
     comparing.add_argument("second", type=Path, metavar="B", help="folder of another")
     comparing.add_argument("--csv", type=Path, metavar="FILE", help="write the whole comparison to a file")
     comparing.set_defaults(run=_compare)
+
+    sums = commands.add_parser(
+        "moments", help="write the sums of a study that may leave the hospital, to be merged with other sites'"
+    )
+    sums.add_argument("folder", type=Path)
+    sums.add_argument("--to", type=Path, required=True, metavar="FILE", help="file to write (JSON)")
+    sums.add_argument("--plan", type=Path, metavar="FILE", help="study.toml that all sites follow (default: its own)")
+    sums.add_argument("--minimum", type=int, default=5, metavar="N", help="least number of people alike (default: 5)")
+    sums.add_argument("--leave-out", action="store_true", help="leave people in smaller groups out, and say how many")
+    sums.set_defaults(run=_moments)
+
+    merging = commands.add_parser("merge", help="fit the plan's models to the sums of several sites; page and tables")
+    merging.add_argument("files", type=Path, nargs="+", metavar="FILE", help="files of outcomes moments")
+    merging.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder for page, tables and record")
+    merging.set_defaults(run=_merge)
     return parser
 
 
@@ -344,6 +359,38 @@ def _share(options: argparse.Namespace) -> int:
         "above stay here."
     )
     return 0 if not same.changed or shared.steps else 1
+
+
+def _moments(options: argparse.Namespace) -> int:
+    from outcomes import check, read_study
+    from stats.federated.site_file import site_file
+
+    study = read_study(options.folder)
+    findings = check(study)
+    if findings.blocking:
+        _print_findings(findings)
+        return _refused("No file was written: correct what the findings above name, then run the command again.")
+    content = site_file(study, options.to, plan=options.plan, minimum=options.minimum, leave_out=options.leave_out)
+    left = f"; {content['left_out']} people left out, in groups too small" if content["left_out"] else ""
+    print(
+        f"{options.to}: sums of {content['people']} people for {len(content['outcomes'])} outcomes, no group of fewer "
+        f"than {content['minimum']} people alike{left}.\n"
+        "It holds means and spreads of groups, not rows. What it discloses and what not: stats/federated/guard.py. "
+        "What was sent is remembered in the study folder (moments_sent.json), which stays here."
+    )
+    return 0
+
+
+def _merge(options: argparse.Namespace) -> int:
+    from notebooks.report.merged_page import write_merged
+    from stats.federated.merged import merge_files
+
+    merged = merge_files(options.files)
+    page = write_merged(merged, options.files, options.to)
+    for outcome, why in merged.failed.items():
+        print(f"{outcome}: {why}")
+    print(f"{len(merged.fits)} outcomes of {len(options.files)} files: {page}")
+    return 0 if merged.fits else 1
 
 
 def _progress(options: argparse.Namespace) -> Callable[[str], None]:

@@ -97,8 +97,8 @@ def _sites(
     if effect == "auto":
         effect = "fixed" if S < FEW else "random"
         notes = (*notes, f"{S} sites, fewer than {FEW}: fixed effects of sites, and the answer is about these "
-                 "sites: taken as one about sites in general it is too sure where the effect differs between them (12 % of true "
-                 "nulls rejected at 4 sites, simulated)."
+                 "sites: taken as one about sites in general it is too sure where the effect differs between them "
+                 "(12 % of true nulls rejected at 4 sites, simulated)."
                  if S < FEW else f"{S} sites, {FEW} or more: random effects of sites.")  # fmt: skip
     else:
         notes = (*notes, f"{S} sites, {effect} effects as the protocol says.")

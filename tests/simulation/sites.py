@@ -3,8 +3,8 @@
     python -m tests.simulation.sites --designs 40 --to tests/simulation/sites.csv
 
 Every design draws the sites' sizes (6 to 14 people, mean 10), arms dealt in pairs within sites, baselines and 15 % of
-the later values missing at random over three later visits; DRAWS trials of it draw new sites (SD 3), effects of the arm by
-site (SD `by_arm` of the difference, zero on average), people (SD 5, half of it seen at baseline) and errors (SD 2, 3
+the later values missing at random over three later visits; DRAWS trials of it draw new sites (SD 3), effects of the arm
+by site (SD `by_arm` of the difference, zero on average), people (SD 5, half of it seen at baseline) and errors (SD 2, 3
 and 4). The model is the one `fit_change` takes for the design; rejection at nominal 5 % of the difference at the last
 visit by the df method of that model. `none`: share without an answer (counted as not rejected); `boundary`: share of
 fits on the boundary. Monte-Carlo error at 2,000 trials 0.5 points, larger by the trials that share a design.
@@ -64,7 +64,8 @@ def one_design(sites: int, by_arm: float, seed: list[int], draws: int) -> pd.Dat
     values = np.column_stack([baseline, later[0]])
     scores = pd.concat(
         [people[["participant", "arm"]].assign(
-            visit=f"v{k}", day=28.0 * k, value=np.where(there[:, k], values[:, k], np.nan)) for k in range(4)], ignore_index=True,
+            visit=f"v{k}", day=28.0 * k, value=np.where(there[:, k], values[:, k], np.nan)) for k in range(4)],
+        ignore_index=True,
     ).assign(instrument="made", scale="total", outcome="made.total", side="", hand="", condition="unassisted",
              unit="points", better="higher", answered=1, items=1, complete=True, reason="")  # fmt: skip
     rows = []

@@ -116,7 +116,8 @@ class SiteAnalysis:
                 continue
             numbers[:, k] = made.estimate[0], made.std_error[0], made.df[0]
             boundary[k] = fit.boundary
-        return verdicts(*numbers, np.isfinite(numbers[0]), level, boundary)
+        estimate, std_error, df = numbers
+        return verdicts(estimate, std_error, df, np.isfinite(estimate), level, boundary)
 
     def _fit(self, trials: Trials, values: np.ndarray) -> MixedFit:
         assert trials.site is not None

@@ -1,0 +1,96 @@
+"""Sums of sites merged are the model of all rows: estimates to 1e-9, df to 1e-6, for splits into 2 to 20 sites.
+
+The other side is `fit_change` on the rows of everybody, itself held against references elsewhere.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from outcomes.protocol.trial import ModelChoice, Protocol, Randomisation
+from stats import fit_change
+from stats.errors import FitError
+from stats.federated.merged import fit_sums, together_sums
+from stats.federated.moments_file import from_plain, to_plain
+from stats.federated.outcome_sums import outcome_sums
+from tests.stats.change.test_site_rules import a_study
+
+PLANS = {
+    "covariate": {},
+    "not randomised": {"randomisation": Randomisation(randomised=False)},
+    "constrained": {"model": ModelChoice(baseline="constrained")},
+    "outcome, by arm": {"model": ModelChoice(baseline="outcome", by_arm=True, covariance="unequal-compound-symmetry")},
+    "indicator": {"model": ModelChoice(missing_baseline="mean-and-indicator")},
+    "left out": {"model": ModelChoice(missing_baseline="leave-out")},
+    "lines": {"model": ModelChoice(time="linear")},
+    "knots": {"model": ModelChoice(time="piecewise", knots=(4.0,), random="1")},
+    "lines, constrained": {"model": ModelChoice(time="linear", baseline="constrained", random="1")},
+    "strata": {"randomisation": Randomisation(randomised=True, strata=("severity",))},
+    "covariates": {"model": ModelChoice(covariates=("age", "severity"))},
+    "random sites": {"model": ModelChoice(site="clinic", site_effect="random")},
+    "fixed sites": {"model": ModelChoice(site="clinic", site_effect="fixed")},
+}
+
+
+def rows_and_plan(name: str, sites: int = 6, each: int = 12) -> tuple[pd.DataFrame, pd.DataFrame, Protocol]:
+    scores, people, design = a_study(sites, each)
+    rng = np.random.default_rng(8)
+    people["age"] = rng.integers(40, 80, len(people)).astype(float)
+    scores = scores[rng.random(len(scores)) > 0.12].reset_index(drop=True)
+    return scores, people, replace(design, **({"model": ModelChoice()} | PLANS[name]))
+
+
+def split(scores: pd.DataFrame, people: pd.DataFrame, design: Protocol, parts: int, *, by: str | None = None):
+    """Sums of each part, through the file's form and back."""
+    group = people[by] if by else pd.Series(np.arange(len(people)) * parts // len(people))
+    made = []
+    for _, own in people.groupby(group.to_numpy()):
+        mine = scores[scores["participant"].isin(own["participant"])]
+        sums = outcome_sums(mine, "made.total", design, own).sums
+        made.append(from_plain("made.total", to_plain(sums)))
+    return fit_sums(together_sums(made), design)
+
+
+def agree(one, other) -> None:
+    assert other.loglik == pytest.approx(one.loglik, abs=1e-7)
+    for ask in ("between", "changes", "means"):
+        ours, theirs = getattr(other, ask)(), getattr(one, ask)()
+        a, b = ours.frame(), theirs.frame()
+        assert a[["arm", "visit"]].astype(str).equals(b[["arm", "visit"]].astype(str))
+        np.testing.assert_allclose(a["estimate"], b["estimate"], rtol=1e-9, atol=1e-9 * b["std_error"].min())
+        np.testing.assert_allclose(a["std_error"], b["std_error"], rtol=1e-8)
+        np.testing.assert_allclose(a["df"], b["df"], rtol=1e-6)
+    assert other.joint().p_value == pytest.approx(one.joint().p_value, rel=1e-6)
+    assert other.label == one.label
+    assert other.choice == one.choice
+    assert other.n_participants == one.n_participants
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_merged_is_the_model_of_all_rows(name: str) -> None:
+    scores, people, design = rows_and_plan(name)
+    whole = fit_change(scores, "made.total", design=design, participants=people)
+    agree(whole, split(scores, people, design, 3, by="clinic" if "sites" in name else None))
+
+
+@pytest.mark.parametrize("parts", [2, 7, 20])
+def test_any_number_of_parts(parts: int) -> None:
+    scores, people, design = rows_and_plan("strata", sites=8, each=20)
+    whole = fit_change(scores, "made.total", design=design, participants=people)
+    agree(whole, split(scores, people, design, parts))
+
+
+def test_a_level_that_one_site_has_not() -> None:
+    scores, people, design = rows_and_plan("covariates")
+    people.loc[people["clinic"] == "clinic 0", "severity"] = "mild"
+    whole = fit_change(scores, "made.total", design=design, participants=people)
+    agree(whole, split(scores, people, design, 6, by="clinic"))
+
+
+def test_what_sums_cannot_carry_is_refused() -> None:
+    scores, people, design = rows_and_plan("covariate")
+    for model in (ModelChoice(random="1 + baseline"), ModelChoice(covariates=("log(age)",))):
+        with pytest.raises(FitError, match="cannot be merged from sums"):
+            outcome_sums(scores, "made.total", replace(design, model=model), people)
