@@ -4,7 +4,8 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from notebooks.application.gathered import Application
-from notebooks.figures.style import COLOURS, GREY, INK, faint, finish, plain_text, wrap
+from notebooks.figures.one_column import wrap
+from notebooks.figures.style import COLOURS, GREY, INK, faint, finish, plain_text
 from notebooks.show.numbers import number, short
 
 ASSUMED = "over the correlations assumed"
