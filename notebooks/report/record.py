@@ -9,7 +9,7 @@ from pathlib import Path
 from notebooks.show.content import MIME
 
 FORMAT = 1
-SOFTWARE = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "pingouin", "plotly")
+SOFTWARE = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "plotly")
 PLAIN = {"df", "num_df", "den_df", "statistic", "p_value", "loglik", "aic", "bic"}
 COUNTS = {"n", "rows", "count", "answered", "items", "planned", "without_score", "observations", "place", "improved",
           "unchanged", "worsened", "cannot_reach", "missing", "enrolled"}  # fmt: skip
