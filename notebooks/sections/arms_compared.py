@@ -16,15 +16,15 @@ from stats.effects.effects_of_a_study import model_effects
 from stats.effects.effects_of_scores import EffectSizes
 
 CAPTION = (
-    "Difference between arms in the change from baseline, from the mixed model, over the SD at baseline; positive is "
-    "better. Every visit of everybody counts. The interval takes the SD as known."
+    "Difference between arms in the change from baseline, from the model of change, over the SD at baseline; positive "
+    "is better. Every score in the model counts. The interval takes the SD as known."
 )
 CROSSOVER = (
-    "Effect of the treatment inside people, from the mixed model of the periods, over the SD at the start of the first "
+    "Effect of the treatment inside people, from the model of the periods, over the SD at the start of the first "
     "period; positive is better. The interval takes the SD as known."
 )
 ALONE = (
-    "Change from baseline from the mixed model, over the SD at baseline; positive is better. One arm has no "
+    "Change from baseline from the model of change, over the SD at baseline; positive is better. One arm has no "
     "comparison: natural recovery, practice and regression to the mean are in it."
 )
 
@@ -70,7 +70,7 @@ def comparison_figure(sizes: EffectSizes, study: Study, analysis: Analysis | Non
         return Prose("effect sizes from the model", ("No outcome has a model of change: the table says why.",))
     several = len(study.protocol.arms) > 1
     return effect_forest(
-        frame.assign(arm=frame["compared"], kind="mixed model"),
+        frame.assign(arm=frame["compared"], kind="model of change"),
         Names(study.protocol),
         caption=CROSSOVER if study.protocol.periods else CAPTION if several else ALONE,
         title="Effect on every outcome, standardised" if several else "Change of every outcome, standardised",
@@ -108,6 +108,6 @@ def comparison_sentences(sizes: EffectSizes, study: Study) -> Prose:
             f"{names.outcome(row.outcome)}, {names.visit(row.from_visit)} to {names.visit(row.to_visit)}: {what} "
             f"{row.size.estimate:.2f} times the {dict(row.size.extra)['standardiser']} "
             f"({study.protocol.level:.0%} interval {low:.2f} to {high:.2f}; "
-            f"mixed model; n = {row.n} of {row.enrolled})."
+            f"model of change; n = {row.n} of {row.enrolled})."
         )
     return Prose("effect sizes from the model", tuple(lines), items=("CONSORT pilot 17a",), heading="In words")

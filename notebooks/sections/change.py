@@ -115,7 +115,7 @@ def _rows(fits: Fits, ask: Callable[[Fitted], pd.DataFrame | None], only_main: b
 
 
 def _notes(made: Sequence[Fitted], level: float) -> tuple[str, ...]:
-    methods = sorted({one.df for one in made})
+    methods = sorted({"residual" if one.fit.fit.solution.exact else one.df for one in made})
     return (f"Interval level {level:.0%}; degrees of freedom: {', '.join(methods)}.",)
 
 
@@ -269,7 +269,8 @@ def joint_table(fits: Fits) -> Table | Prose:
     if pd.notna(list(dealt.values())).any():
         columns["p, arms dealt again"] = "{dealt_p}"
         notes += (
-            f"Arms dealt again: below {FEW} people per arm, the joint test over {DEALS} re-deals as the trial dealt.",
+            f"Arms dealt again: below {FEW} people per arm, the joint test over all re-deals as the trial dealt, or "
+            f"over {DEALS} random ones where there are more.",
         )
     return Table(
         "joint_tests",

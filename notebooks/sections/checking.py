@@ -101,7 +101,10 @@ def describe_scores(scores: pd.DataFrame, study: Study) -> Table:
         keys=GROUP,
         group="Outcome",
         decimals="decimals",
-        notes=("SD with n \N{MINUS SIGN} 1. Everyone with a score at that visit; people differ between visits.",),
+        notes=(
+            "SD with n \N{MINUS SIGN} 1. Everyone with a score at that visit; where scores are missing, people differ "
+            "between visits.",
+        ),
     )  # fmt: skip
 
 

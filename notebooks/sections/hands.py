@@ -98,6 +98,7 @@ def pairs_table(pairs: Pairs) -> Table:
 def conditions_table(pairs: Pairs) -> Exhibits:
     """Assisted and unassisted values of every visit in one model per outcome."""
     parts, refused, notes = [], [], []
+    methods: set[str] = set()
     for compared in (made for between, made in pairs.made if between == "condition"):
         name = pairs.names.outcome(compared.outcome)
         try:
@@ -110,6 +111,7 @@ def conditions_table(pairs: Pairs) -> Exhibits:
             asked.append(("change of the effect", fit.changes()))
         for what, made in asked:
             frame = made.frame(pairs.study.protocol.level)
+            methods.add(made.df_method)
             parts.append(frame.assign(outcome=compared.outcome, what=what).assign(**{c.VISIT: frame.get(c.VISIT, "")}))
         notes.append(f"{name}: {' '.join(fit.notes)}")
     if not parts:
@@ -125,8 +127,9 @@ def conditions_table(pairs: Pairs) -> Exhibits:
         group="Outcome",
         decimals="decimals",
         notes=(
-            "A mean per arm, visit and condition, all values in one model, single ones too; Kenward-Roger intervals "
-            f"at {pairs.study.protocol.level:.0%}, unadjusted; changes are since the arm's first visit with both. "
+            "A mean per arm, visit and condition, all values in one model, single ones too; intervals at "
+            f"{pairs.study.protocol.level:.0%} ({', '.join(sorted(methods))} df), unadjusted; changes are since the "
+            "arm's first visit with both. "
             "Positive: better with the device.",
             "This shows what the device does while it is worn. It shows no training effect and no recovery, nor can it "
             "tell the device from the order of testing where one condition always came first.",

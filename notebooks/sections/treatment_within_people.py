@@ -23,6 +23,7 @@ def crossover_effect(analysis: Analysis) -> Exhibits | Prose:
     if not protocol.periods:
         return Prose("crossover", (NO_PERIODS,))
     names, parts, notes, lines = Names(protocol), [], [], []
+    methods: set[str] = set()
     for outcome in protocol.outcomes:
         try:
             fit = analysis.crossover_fit(outcome)
@@ -35,6 +36,7 @@ def crossover_effect(analysis: Analysis) -> Exhibits | Prose:
         )
         parts.append(rows)
         notes += list(effect.notes)
+        methods.add(effect.df_method)
         lines.append(f"{names.outcome(outcome)}, change inside a period. {effect.sentence(protocol.level)}")
     table = Table(
         "crossover",
@@ -45,6 +47,9 @@ def crossover_effect(analysis: Analysis) -> Exhibits | Prose:
          "p": "{p_value}", "Periods differ, p": "{period_p}", "Unit": "{unit}", "n": "{n}", "Why not": "{reason}"},
         keys=(c.OUTCOME, "term"),
         decimals="decimals",
-        notes=(f"Interval level {protocol.level:.0%}; degrees of freedom: kenward-roger.", *dict.fromkeys(notes)),
+        notes=(
+            f"Interval level {protocol.level:.0%}; degrees of freedom: {', '.join(sorted(methods)) or 'none'}.",
+            *dict.fromkeys(notes),
+        ),
     )  # fmt: skip
     return gather([table, Prose("crossover", tuple(lines), items=("CONSORT pilot 17a",), heading="In words")])

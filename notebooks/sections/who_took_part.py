@@ -14,6 +14,7 @@ from notebooks.show.numbers import number
 from notebooks.show.tables import Table
 from outcomes import Study, threshold
 from outcomes import columns as c
+from outcomes.protocol.trial import Protocol
 from outcomes.reading.cells import dates, numbers
 from stats.errors import FitError
 from stats.measurement.rank_correlation import rank_correlation
@@ -40,9 +41,18 @@ def flow_table(scores: pd.DataFrame, study: Study) -> Table:
         keys=(c.ARM, c.VISIT),
         group="Arm",
         notes=(
-            "People approached and screened are not in a study folder: take those counts from the screening log.",
+            *_screening(study.protocol),
         ),
     )  # fmt: skip
+
+
+def _screening(protocol: Protocol) -> tuple[str, ...]:
+    """What is known of people before they were enrolled."""
+    given = protocol.randomisation
+    if given.assessed is None:
+        return ("People approached and screened are not in a study folder: take those counts from the screening log.",)
+    told = "; ".join(f"{why}: {count}" for why, count in given.excluded.items())
+    return (f"{given.assessed} people were assessed for eligibility{f'; not enrolled: {told}' if told else ''}.",)
 
 
 def flow_diagram(scores: pd.DataFrame, study: Study, analysis: Analysis | None = None):
@@ -61,6 +71,18 @@ def months_since_onset(study: Study) -> pd.Series:
         start = pd.to_datetime(at_baseline.set_index(c.PARTICIPANT)["date"], errors="coerce").reindex(people.index)
         months = months.fillna((start - onset).dt.days / DAYS_PER_MONTH)
     return months
+
+
+def _differences(protocol: Protocol, arms: int) -> tuple[str, ...]:
+    """What a difference between arms at baseline is, and what it comes from."""
+    if arms < 2:
+        return ()
+    what = "Standardised difference: difference from the reference arm in units of the pooled SD."
+    if protocol.randomisation.randomised is None:
+        return (f"{what} Described, not tested: it is chance alone only where the arms were randomised.",)
+    if not protocol.randomisation.randomised:
+        return (f"{what} The arms were not randomised: such a difference may explain a result. Described, not tested.",)
+    return (f"{what} The arms were randomised: differences come from chance, so they are described and not tested.",)
 
 
 def baseline_table(scores: pd.DataFrame, study: Study) -> Table:
@@ -94,8 +116,7 @@ def baseline_table(scores: pd.DataFrame, study: Study) -> Table:
         keys=("label",),
         notes=(
             "Mean (SD), n in brackets where values are missing; or count (%).",
-            "Standardised difference: difference from the reference arm in units of the pooled SD. Differences at "
-            "baseline come from chance in a randomised study, so they are described and not tested.",
+            *_differences(study.protocol, len(order)),
         ),
     )  # fmt: skip
 

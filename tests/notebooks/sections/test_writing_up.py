@@ -8,7 +8,8 @@ import pytest
 from notebooks.analysis import Analysis
 from notebooks.report import record as records
 from notebooks.sections.change import fit_outcomes
-from notebooks.sections.writing_up import checklist_table, estimand_table, methods_text, reporting_items
+from notebooks.sections.methods_words import methods_text
+from notebooks.sections.writing_up import checklist_table, estimand_table, reporting_items
 from notebooks.show.names import Names
 from synthetic_cohort import make_cohort
 
