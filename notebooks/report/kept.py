@@ -55,6 +55,10 @@ class Kept:
         draft.write_bytes(self._seal(question, body) + body)
         draft.replace(path)  # whole or not at all, whoever writes beside
 
+    def still(self, question: str) -> None:
+        """Keep what is there for a question, although nobody needs it this time."""
+        self._asked.add(question)
+
     def sweep(self) -> None:
         """Remove what nobody asked for: it belongs to other data, another plan or other code."""
         if self._folder.is_dir() and not self._folder.is_symlink():

@@ -21,11 +21,13 @@ from notebooks.report.proof.environment import versions
 from notebooks.report.proof.file_hashes import file_digest
 from notebooks.sections.device.device_answers import has_device
 from outcomes import Study
+from outcomes.sheets import MEASUREMENTS
 
 SOURCE = Path(__file__).resolve().parents[1]  # where the notebooks lie
 ANSWER = "0_the_answer"  # the notebook of the first page
 FOLDER = "../inputs"  # what a notebook of a report calls its study folder
 ALONE = {"PYTHONHASHSEED": "0", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+OF_PRIMARY = "of-the-primary-outcome"  # tag of a cell that shows what the data of the primary outcome alone decide
 Say = Callable[[str], None]
 
 
@@ -85,6 +87,7 @@ def run_notebooks(
             old.unlink()
     seen = [what_is_seen(analysis), code_digest(), repr(versions())]
     runs: dict[str, Run] = {}
+    known: dict[str, dict[str, list]] = {name: {} for name in chosen}
 
     def done(run: Run, asked: str) -> None:
         runs[run.name] = run
@@ -93,11 +96,17 @@ def run_notebooks(
             (to / f"{run.name}.ipynb").write_bytes(text)
             if kept is not None:
                 kept.keep(asked, hashlib.sha256(text).hexdigest())
+                for cell in run.notebook.cells:
+                    if cell.id in cells[run.name] and cell.id not in known[run.name]:
+                        kept.keep(cells[run.name][cell.id], cell.outputs)
         ready(run)
 
     waiting = {}
+    cells = {name: _cells_of_primary(notebook, analysis, seen[1:]) for name, notebook in chosen.items()}
     for name, notebook in chosen.items():
         asked = question("notebook", json.dumps(notebook, sort_keys=True), *seen)
+        for of_cell in cells[name].values() if kept is not None else ():
+            kept.still(of_cell)
         found = _taken(to / f"{name}.ipynb", kept.take(asked) if kept is not None else None)
         if found is None:
             waiting[name] = asked
@@ -106,7 +115,10 @@ def run_notebooks(
             done(Run(name, found, 0.0, True), asked)
     if waiting:
         analysis.prepare()
-        tasks = [(name, chosen[name]) for name in waiting]
+        for name in waiting if kept is not None else ():
+            found_cells = {place: kept.take(of_cell) for place, of_cell in cells[name].items()}
+            known[name] |= {place: outputs for place, outputs in found_cells.items() if outputs is not None}
+        tasks = [(name, chosen[name], known[name]) for name in waiting]
         for run in _run_all(tasks, analysis, processes or os.cpu_count() or 1, say, cwd or to):
             done(run, waiting[run.name])
     return [runs[name] for name in chosen]
@@ -130,9 +142,9 @@ def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Sa
         try:
             while queue or running:
                 while queue and len(running) < processes:
-                    name, notebook = queue.pop(0)
-                    say(f"{name}: running")
-                    running[pool.submit(_timed, name, notebook)] = name
+                    name, notebook, known = queue.pop(0)
+                    say(f"{name}: running" + (f", {len(known)} of its cells are from the last run" if known else ""))
+                    running[pool.submit(_timed, name, notebook, known)] = name
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
                     name = running.pop(future)
                     run = _result(future, name)
@@ -149,9 +161,9 @@ def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Sa
                 pool.shutdown(kill_workers=sys.exc_info()[0] is not None)
 
 
-def _timed(name: str, notebook: NotebookNode) -> tuple[dict, float]:
+def _timed(name: str, notebook: NotebookNode, known: Mapping[str, list]) -> tuple[dict, float]:
     start = time.perf_counter()
-    return execute(name, notebook), time.perf_counter() - start
+    return execute(name, notebook, known), time.perf_counter() - start
 
 
 def _result(future: Future, name: str) -> Run:
@@ -215,6 +227,37 @@ def what_is_seen(analysis: Analysis) -> str:
         analysis.findings.frame().to_csv(),
         _arms(study),
     )
+
+
+def what_is_seen_of_primary(analysis: Analysis) -> str:
+    """Hash of all that an analysis of the primary outcome can see: its scores, people, visits, events, the protocol.
+
+    Other outcomes are measured in files of their own or in rows of the same: of those, the scores alone count.
+    """
+    study = analysis.study
+    measured = {study.files.get(table, "") for table in MEASUREMENTS}
+    scores = analysis.scores
+    return question(
+        *(f"{name} {digest}" for name, digest in sorted(study.hashes.items()) if name not in ("study.toml", *measured)),
+        repr(replace(study.protocol, title="")),
+        repr((study.plan_sha256, study.lock, study.departures, study.masked, study.hidden)),
+        scores[(scores["outcome"] == study.protocol.primary).to_numpy()].to_csv(),
+        _arms(study),
+    )
+
+
+def _cells_of_primary(notebook: NotebookNode, analysis: Analysis, made_with: Sequence[str]) -> dict[str, str]:
+    """The questions of the cells tagged as of the primary outcome only, by the id of the cell.
+
+    Such a cell defines no name for others (a test sees to it) and is answered by the code before it and those data.
+    """
+    sources, found = [], {}
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            sources.append(cell.source)
+            if OF_PRIMARY in cell.metadata.get("tags", []):
+                found[cell.id] = question("cell", *sources, what_is_seen_of_primary(analysis), *made_with)
+    return found
 
 
 def _arms(study: Study) -> str:

@@ -17,6 +17,8 @@ COMPUTING = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "plotly")
 USED = (*COMPUTING, "pingouin", "choreographer", "great-tables", "ipython", "jinja2", "joblib", "jupyterlab", "lazy-loader",
         "loky", "mistune", "nbformat", "openpyxl", "packaging", "pillow", "platformdirs", "pyarrow", "pyreadstat",
         "python-docx", "rapidfuzz", "threadpoolctl", "tomlkit")  # fmt: skip
+VERSION = re.compile(r"^Version:[ \t]*(\S+)", re.MULTILINE)
+REQUIRED = re.compile(r"^Requires-Dist:[ \t]*(.+?)[ \t]*$", re.MULTILINE)
 PYPROJECT = Path(__file__).resolve().parents[3] / "pyproject.toml"
 
 
@@ -52,8 +54,10 @@ def indirect_versions() -> dict[str, str]:
             package = importlib.metadata.distribution(name)
         except PackageNotFoundError:
             continue
-        found[_plain(name)] = package.version
-        for line in package.requires or []:
+        # The file is read as lines: the library takes it apart as a letter, once for each of the two.
+        head = (package.read_text("METADATA") or "").partition("\n\n")[0]
+        found[_plain(name)] = next(iter(VERSION.findall(head)), "") or package.version
+        for line in REQUIRED.findall(head):
             needed = _needed(line, extras)
             if needed is not None and needed not in seen:
                 seen.add(needed)

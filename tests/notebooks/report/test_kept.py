@@ -94,6 +94,23 @@ def test_a_report_from_a_stranger_is_computed_again(cohort_report, tmp_path, mon
     assert not [line for line in lines if "taken from the last run" in line]
 
 
+def test_a_changed_cell_of_another_outcome_leaves_what_the_primary_one_decides(cohort_report, tmp_path, numbers):
+    study, copy = tmp_path / "study", tmp_path / "copy"
+    shutil.copytree(COHORT, study)
+    shutil.copytree(cohort_report, copy)
+    table = (study / "totals.csv").read_text(encoding="utf-8")
+    row = next(line for line in table.splitlines() if ",bbt,blocks," in line)
+    value = row.split(",")[-1]
+    (study / "totals.csv").write_text(table.replace(row, row[: -len(value)] + str(int(value) + 1)), encoding="utf-8")
+    lines: list[str] = []
+    make_report(study, copy, only=["3"], pictures=(), say=lines.append)
+    assert [line for line in lines if "running, 2 of its cells are from the last run" in line]
+    lines.clear()
+    make_report(study, tmp_path / "anew", only=["3"], pictures=(), say=lines.append)
+    assert [line for line in lines if line.endswith(": running")]
+    assert numbers(copy) == numbers(tmp_path / "anew") != numbers(cohort_report)
+
+
 def test_a_changed_title_runs_no_notebook_and_a_changed_cell_runs_them(cohort_report, tmp_path):
     study, copy = tmp_path / "study", tmp_path / "copy"
     shutil.copytree(COHORT, study)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from importlib import resources
 
 import numpy as np
 import pytest
@@ -12,7 +13,15 @@ from outcomes import InstrumentError, catalogue, score_items, thresholds
 from outcomes.columns import NOT_A_NUMBER
 from outcomes.library.instrument import Instrument, Item
 from outcomes.library.loader import read_instruments
-from outcomes.library.registry import instrument, instruments, next_reachable, references
+from outcomes.library.registry import (
+    ids_in,
+    instrument,
+    instruments,
+    next_reachable,
+    references,
+    threshold,
+    threshold_keys,
+)
 
 # What each instrument needs to give every one of its scales; anything else is an option only some answers need.
 OPTIONS = {
@@ -304,3 +313,17 @@ def test_records_are_frozen():
     with pytest.raises(AttributeError):
         instrument("arat").name = "other"
     assert replace(instrument("arat"), name="other").name == "other"
+
+
+def test_the_ids_of_a_file_are_found_without_taking_it_apart():
+    folder = resources.files("outcomes.library") / "instruments"
+    for file in folder.iterdir():
+        if file.name.endswith(".toml"):
+            text = file.read_text(encoding="utf-8")
+            assert ids_in(text) == [found.id for found in read_instruments(text, file.name)], file.name
+
+
+def test_no_two_thresholds_share_a_key_and_none_repeats_one_there_is_not():
+    keys = threshold_keys()
+    assert len(keys) > 100
+    assert all(threshold(key) == entry for key, entry in keys.items())

@@ -59,7 +59,7 @@ class Steps:
 
     def say(self, line: str) -> None:
         """A line of progress: the phases follow it."""
-        if line.endswith(": running"):
+        if ": running" in line:
             self.phase = "computing"
         elif line.startswith("writing the page"):
             self.phase = "writing"
