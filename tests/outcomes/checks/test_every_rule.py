@@ -1171,6 +1171,38 @@ DAMAGES = [
         "levels",
         "jar: kPa",
     ),
+    Damage(
+        "impossible published number",
+        _write("published.csv", "source,arm,n,mean,sd\nA 2019,glove,20,9,-4\nA 2019,control,20,6,4\n"),
+        "published.csv",
+        2,
+        "sd",
+        "-4",
+    ),
+    Damage(
+        "published outcome unknown",
+        _write("published.csv", "source,arm,outcome,n,mean,sd\nA 2019,glove,none.such,20,9,4\n"),
+        "published.csv",
+        2,
+        "outcome",
+        "none.such",
+    ),
+    Damage(
+        "prices do not add up",
+        _write("costs.csv", "item,price,currency,price_year\nbox,5,EUR,2024\nvisit,9,GBP,2024\n"),
+        "costs.csv",
+        None,
+        "currency",
+        "EUR, GBP",
+    ),
+    Damage(
+        "cost of nobody",
+        _write("costs.csv", "item,arm,price,currency,price_year\nbox,nowhere,5,EUR,2024\n"),
+        "costs.csv",
+        2,
+        "arm",
+        "nowhere",
+    ),
 ]
 
 
