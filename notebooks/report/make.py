@@ -31,9 +31,9 @@ from notebooks.report.run import Run, asked_for, code_digest, run_notebooks, shi
 from notebooks.report.summary_sheet import write_summary
 from notebooks.report.word_processor import write_document
 from notebooks.sections.blinded_report import NO_COPY, blinding_run
-from notebooks.sections.instrument_appendix import instruments_html, instruments_markdown, used_instruments
 from notebooks.sections.plan_departures import departures_run, recorded_plan
 from notebooks.sections.writing_up import writing_run
+from notebooks.show.instrument_appendix import instruments_html, instruments_markdown, used_instruments
 from notebooks.show.tables import identifier
 from outcomes import Study, StudyError, read_study
 from outcomes.spreadsheet_cells import safe_rows
