@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from notebooks.guide.code_blocks import run_examples
+from notebooks.guide.gallery import gallery_page
 from notebooks.guide.made_pages import made_pages
 
 TEXT = Path(__file__).parent / "text"
@@ -65,6 +66,8 @@ def build(to: Path, *, pictures: bool = True, say=print) -> Path:
             from notebooks.guide.photographs import draw_pictures
 
             draw_pictures(source / "pictures", say=say)
+        drawn = source / "pictures" if pictures else None
+        (source / "gallery.md").write_text(gallery_page(drawn), encoding="utf-8")
         _without_missing_pictures(source)
         say("Putting the pages together.")
         warnings = Path(place) / "warnings.txt"

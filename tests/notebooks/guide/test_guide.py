@@ -12,6 +12,7 @@ import pytest
 from notebooks.guide.build import TEXT, build
 from notebooks.guide.code_blocks import run_page
 from notebooks.guide.docstrings import front_doors
+from notebooks.guide.gallery import code_cells, entries
 from notebooks.guide.key_texts import KEY_TABLES, key_texts
 from notebooks.guide.made_pages import check_examples, shared_arguments
 from outcomes.findings import rules
@@ -42,6 +43,12 @@ def test_every_public_name_says_what_it_is_and_what_each_argument_is():
             told = set(re.findall(r"\w+", doc)) | shared
             silent += [f"{package}.{name}: {one}" for one in inspect.signature(thing).parameters if one not in told]
     assert silent == []
+
+
+def test_the_gallery_shows_the_cells_of_the_notebooks():
+    for name, entry in entries().items():
+        cells = code_cells(entry["notebook"])
+        assert any(entry["makes"] in cell for cell in cells), name
 
 
 def test_the_guide_is_built_without_a_warning(tmp_path):
