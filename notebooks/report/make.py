@@ -17,7 +17,7 @@ from pathlib import Path
 from notebooks.analysis import Analysis
 from notebooks.report import record as records
 from notebooks.report.drawn_letters import letters_drawn
-from notebooks.report.kept import Kept
+from notebooks.report.kept import Kept, question
 from notebooks.report.page import CAUTION, pairs_html, write_page
 from notebooks.report.pictures import FORMATS, IN_COLUMN, Pictures
 from notebooks.report.place.draft import MARK, placed, refuse
@@ -113,7 +113,7 @@ def make_report(
         say("writing the page, the document and the record")
         if pictures:
             record["missing"] += write_summary(runs, draft / "summary.pdf", title=analysis.study.protocol.title)
-        write_texts(analysis.study, runs, record, draft)
+        write_texts(analysis.study, runs, record, draft, kept)
         seconds = time.perf_counter() - start
         record["times"]["whole report"] = seconds
         kept.sweep()
@@ -123,17 +123,30 @@ def make_report(
     return Report(Path(to), record, tuple(record["missing"]), seconds)
 
 
-def write_texts(study: Study, runs: Sequence[Run], record: dict, to: Path) -> None:
-    """The page, the document and what stands beside them, from the runs and the record alone."""
+def write_texts(study: Study, runs: Sequence[Run], record: dict, to: Path, kept: Kept | None = None) -> None:
+    """The page, the document and what stands beside them, from the runs and the record alone.
+
+    kept: the pages of all instruments are the same until the code changes.
+    """
     title = study.protocol.title
     subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
     made = _made(record)
     (to / MARK).write_text(ABOUT, encoding="utf-8")
     (to / "requirements.txt").write_text(requirements_text(record["code"]), encoding="utf-8")
-    (to / "instruments.md").write_text(instruments_markdown(), encoding="utf-8")
+    (to / "instruments.md").write_text(_all_instruments(record["code"], kept), encoding="utf-8")
     appendix = instruments_html(used_instruments(study))
     write_page(runs, to / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record) + appendix)
     write_document(runs, to / "report.docx", to / "figures", title=title, caution=CAUTION, made=made)
+
+
+def _all_instruments(code: str, kept: Kept | None) -> str:
+    asked = question("instruments", code)
+    text = kept.take(asked) if kept is not None else None
+    if text is None:
+        text = instruments_markdown()
+        if kept is not None:
+            kept.keep(asked, text)
+    return text
 
 
 def written_by_the_kit(report: Path) -> set[str]:

@@ -124,11 +124,12 @@ class ChangeFit(Result):
             raise FitError("This study has one arm: there is no difference between arms to estimate.")
         keys, L = self._changes()
         rows, weights = [], []
-        for k, key in keys.iterrows():
-            other = keys[(keys["arm"] == self.reference) & (keys["visit"] == key["visit"])].index
-            if key["arm"] != self.reference and len(other):
+        told = keys[["arm", "visit", "day"]].to_dict("records")
+        others = {key["visit"]: k for k, key in reversed([*enumerate(told)]) if key["arm"] == self.reference}
+        for k, key in enumerate(told):
+            if key["arm"] != self.reference and key["visit"] in others:
                 rows.append({"arm": key["arm"], "reference": self.reference, "visit": key["visit"], "day": key["day"]})
-                weights.append(L[k] - L[other[0]])
+                weights.append(L[k] - L[others[key["visit"]]])
         if not rows:
             raise FitError("No later visit was attended in both arms: no difference in change can be estimated.")
         return self._estimates(np.array(weights), pd.DataFrame(rows), df)
@@ -224,12 +225,13 @@ class ChangeFit(Result):
 
     def _changes(self) -> tuple[pd.DataFrame, np.ndarray]:
         rows, weights = [], []
-        for k, key in self.cells.iterrows():
+        firsts = {str(arm): self._baseline_weights(str(arm)) for arm in self.cells["arm"].unique()}
+        for k, key in zip(self.cells.index, self.cells.to_dict("records"), strict=True):
             if key["visit"] == self.baseline_visit:
                 continue
-            first = self._baseline_weights(str(key["arm"]))
+            first = firsts[str(key["arm"])]
             if first is not None:
-                rows.append(dict(key))
+                rows.append(key)
                 weights.append(self.weights[k] - first)
         if not rows:
             raise FitError("No arm has both a baseline and a later visit: no change can be estimated.")
@@ -245,7 +247,7 @@ class ChangeFit(Result):
     def _estimates(self, L: np.ndarray, keys: pd.DataFrame, df: str | None, lead: str = "") -> Estimates:
         shown = [
             [str(key[name]) for name in ("arm", "visit") if name in keys and key[name] != ""]
-            for _, key in keys.iterrows()
+            for key in keys.to_dict("records")
         ]
         labels = [", ".join(filter(None, [lead, *parts])) for parts in shown]
         made = self.fit.estimates(L, labels, df=self._df(df), keys=keys)

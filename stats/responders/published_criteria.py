@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import groupby
 from typing import TypeAlias
 
@@ -44,8 +45,18 @@ def published(key: str | Threshold) -> Threshold:
 
 def outcomes_of(threshold: Threshold) -> list[str]:
     """The outcomes a threshold was published for (several where forms of an instrument share it); empty if unknown."""
-    known = registry.thresholds()
-    return known.loc[known["key"] == threshold.key, c.OUTCOME].astype(str).tolist()
+    return list(_owners().get(threshold.key, ()))
+
+
+@cache
+def _owners() -> Mapping[str, Sequence[str]]:
+    """The outcomes of every published threshold, by its key."""
+    owners: dict[str, list[str]] = {}
+    for found in registry.instruments().values():
+        for entry in found.thresholds:
+            if found.scale(entry.scale):
+                owners.setdefault(entry.key, []).append(f"{found.id}.{entry.scale}")
+    return owners
 
 
 def criterion(threshold: ThresholdLike, setting: Setting, source: str | None = None) -> Criterion:

@@ -1,5 +1,6 @@
 """The record of a responder count."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -88,6 +89,9 @@ class ResponderCounts(Result):
 
     def shares(self, level: float = 0.95) -> pd.DataFrame:
         """Long form: one row per arm, threshold and denominator with `count n estimate conf_low conf_high`."""
+        return pd.DataFrame(self._share_rows(level))
+
+    def _share_rows(self, level: float) -> list[dict]:
         level = check_level(level)
         rows = []
         for count in self.counts:
@@ -102,7 +106,7 @@ class ResponderCounts(Result):
                 share = count.imputed.share
                 made = {"denominator": "imputed", "count": share * count.enrolled, "n": count.enrolled}
                 rows.append(own | made | {"estimate": share, "conf_low": low, "conf_high": high})
-        return pd.DataFrame(rows)
+        return rows
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
         """One row per arm and threshold.
@@ -111,15 +115,16 @@ class ResponderCounts(Result):
         improved; `estimate_could_reach ...` leave out people without room; `estimate_imputed ...` where imputations
         were given.
         """
-        shares = self.shares(level)
+        shares: dict[tuple[str, str], list[dict]] = {}
+        for share in self._share_rows(level):
+            shares.setdefault((share["arm"], share["threshold"]), []).append(share)
         rows = []
         for count in self.counts:
             row: dict[str, object] = {"arm": count.arm, "threshold": count.threshold, "outcome": self.outcome}
             row |= {"value": count.value, "unit": count.unit, "quantity": count.quantity, "rule": count.rule}
             row |= {name: getattr(count, name) for name in CLASSES}
             row |= {"enrolled": count.enrolled, "observed": count.observed, "limited": count.limited}
-            own = shares[(shares["arm"] == count.arm) & (shares["threshold"] == count.threshold)]
-            for share in own.to_dict("records"):
+            for share in shares[count.arm, count.threshold]:
                 name = str(share["denominator"]).replace(" ", "_")
                 suffix = "" if name == "observed" else f"_{name}"
                 row |= {f"{column}{suffix}": share[column] for column in ("estimate", "conf_low", "conf_high")}
@@ -168,6 +173,7 @@ def arm_counts(
     made = []
     for arm in arms:
         own = people[people["arm"] == arm]
+        seen = Counter(own["class"])
         hits = [int(((one["arm"] == arm) & (one["class"] == "improved")).sum()) for one in imputed]
         made.append(
             ArmCount(
@@ -181,7 +187,7 @@ def arm_counts(
                 citation=rule.citation,
                 limited=int((own["limited"] & (own["class"] != "missing")).sum()),
                 imputed=share_over_imputations(hits, len(own)) if imputed else None,
-                **{name: int((own["class"] == name).sum()) for name in CLASSES},
+                **{name: seen[name] for name in CLASSES},
             )
         )
     return made
