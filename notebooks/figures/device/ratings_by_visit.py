@@ -4,7 +4,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from notebooks.figures.style import cue, faint, finish, plain_text
+from notebooks.figures.style import INK, cue, faint, finish, plain_text
 from notebooks.show.names import Names
 from notebooks.show.numbers import number
 
@@ -15,7 +15,12 @@ def ratings_by_visit(frame: pd.DataFrame, names: Names) -> go.Figure | None:
         return None
     kinds = list(dict.fromkeys(frame["rating"]))
     visits = names.visits(frame["visit"])
-    figure = make_subplots(rows=len(kinds), cols=1, shared_xaxes=True, vertical_spacing=0.06)
+    units = frame.drop_duplicates("rating").set_index("rating")["unit"]
+    heads = [f"{plain_text(kind)}, {units[kind]}" for kind in kinds]
+    figure = make_subplots(
+        rows=len(kinds), cols=1, shared_xaxes=True, vertical_spacing=0.4 / (3 * len(kinds)), subplot_titles=heads
+    )
+    figure.update_annotations(font={"size": 12, "color": INK}, x=0, xanchor="left")
     told = []
     for place, kind in enumerate(kinds, 1):
         own, mark = frame[frame["rating"] == kind], cue(0)
@@ -29,10 +34,8 @@ def ratings_by_visit(frame: pd.DataFrame, names: Names) -> go.Figure | None:
             x=[visits.index(visit) for visit in middle.index], y=middle, mode="lines+markers", showlegend=False,
             line={"color": mark["colour"], "width": 2}, marker={"size": 9, "color": mark["colour"]}, row=place, col=1,
         )  # fmt: skip
-        unit = own["unit"].iloc[0]
-        short = kind if len(kind) < 24 else f"{kind[:22]}."
-        figure.update_yaxes(title=f"{plain_text(short)}<br>{unit}", row=place, col=1, rangemode="tozero")
-        told.append(f"{kind} {number(middle.iloc[-1], 0)} {unit}")
+        figure.update_yaxes(row=place, col=1, rangemode="tozero")
+        told.append(f"{kind} {number(middle.iloc[-1], 0)} {units[kind]}")
     figure.update_xaxes(
         tickvals=list(range(len(visits))), ticktext=[plain_text(names.visit(visit)) for visit in visits],
         range=[-0.5, len(visits) - 0.5], showgrid=False,
@@ -47,4 +50,5 @@ def ratings_by_visit(frame: pd.DataFrame, names: Names) -> go.Figure | None:
         points=frame[["participant", "visit", "rating", "value"]],
         keys=["participant", "visit", "rating"],
         height=90 + 130 * len(kinds),
+        above=18,
     )

@@ -59,14 +59,12 @@ def movements(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports("after the last visit")
 def after_the_end(study: Study) -> Iterator[pd.DataFrame]:
-    """Sessions and days of wear after the last visit of somebody who has come to the last planned one, or has left."""
+    """Sessions and days of wear after the date of the last planned visit, or of leaving; unknown without that date."""
     visits = study.visits
     last = max(study.protocol.visits, key=lambda visit: visit.day)
-    over = visits[(visits["visit"] == last.id) | (visits["status"] == "withdrawn")]["participant"]
-    dated = visits[visits["date"].notna() & visits["participant"].isin(over)]
-    end = dated.groupby("participant")["date"].max()
+    dated = visits[visits["date"].notna()]
     left = dated[dated["status"] == "withdrawn"].groupby("participant")["date"].min()
-    end = left.combine_first(end)
+    end = left.combine_first(dated[dated["visit"] == last.id].groupby("participant")["date"].max())
     margin = pd.Timedelta(days=max(0.0, last.window[1]) if last.window else 7.0)
     for table in ("sessions", "wear_log"):
         frame = study.table(table)
