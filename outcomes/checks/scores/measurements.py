@@ -122,19 +122,25 @@ def totals_on_steps(study: Study) -> Iterator[pd.DataFrame]:
     """A sum of whole points cannot be 41.5; a mean or a time may."""
     frame = study.totals[study.totals["value"].notna()]
     for (name, scale_id), rows in frame.groupby(["instrument", "scale"], sort=False):
-        instrument = find_instrument(str(name))
-        if instrument is None or find_measure(study.protocol, str(name), str(scale_id)):
+        low, step = _steps(study, str(name), str(scale_id))
+        if not step:
             continue
-        scale = instrument.scale(str(scale_id)) if scale_id else instrument.main_scale
-        if scale is None or not scale.step:
-            continue
-        # The mean of n ratings moves in n-ths of a step.
-        declared = study.protocol.averaged.get(f"{name}.{scale.id}", 1)
-        count = max(declared, mean_of(study.protocol.instruments.get(instrument.id, {})))
-        step = float(scale.step) / count
-        bad = rows[~on_step(rows["value"], scale.low, step, half_digit(rows["typed"]))]
+        bad = rows[~on_step(rows["value"], low, step, half_digit(rows["typed"]))]
         yield flag("total between steps", bad, **place(study, "totals", "value", bad), found=f"{name} " + bad["typed"],
-                   allowed=f"{as_text(scale.low)} in steps of {as_text(step)}")  # fmt: skip
+                   allowed=f"{as_text(low)} in steps of {as_text(step)}")  # fmt: skip
+
+
+def _steps(study: Study, name: str, scale_id: str) -> tuple[float, float]:
+    """Lowest value and step of a total; a step of 0 where any value may be. The mean of n ratings moves in n-ths."""
+    measure = find_measure(study.protocol, name, scale_id)
+    if measure is not None:
+        return measure.low or 0.0, (measure.step or 0.0) / study.protocol.averaged.get(measure.id, 1)
+    instrument = find_instrument(name)
+    scale = (instrument.scale(scale_id) if scale_id else instrument.main_scale) if instrument else None
+    if instrument is None or scale is None or not scale.step:
+        return 0.0, 0.0
+    declared = study.protocol.averaged.get(f"{name}.{scale.id}", 1)
+    return scale.low, float(scale.step) / max(declared, mean_of(study.protocol.instruments.get(instrument.id, {})))
 
 
 def total_range(study: Study, name: str, scale: str) -> tuple[float, float]:

@@ -51,6 +51,15 @@ def test_rounded_totals_are_no_errors(draft, tmp_path):
     assert wrong["severity"].tolist() == ["warning"]
 
 
+def test_a_measure_of_the_study_has_its_own_step(draft, tmp_path):
+    for person, value in (("P01", "12.5"), ("P02", "13")):
+        draft.append("totals", participant=person, visit="w8", instrument="comfort", scale="total", value=value)
+    assert "total between steps" not in set(found(draft, tmp_path)["rule"])
+    draft.toml = draft.toml.replace('[measures."comfort.total"]', '[measures."comfort.total"]\nstep = 1')
+    frame = check(read_study(draft.write(tmp_path / "stepped"))).frame()
+    assert frame.loc[frame["rule"] == "total between steps", "found"].tolist() == ["comfort 12.5"]
+
+
 def test_mean_of_two_raters_is_a_warning_with_its_way_out(draft, tmp_path):
     draft.append("totals", participant="P01", visit="w8", instrument="cahai_7", scale="total", value="44.5")
     frame = found(draft, tmp_path)
