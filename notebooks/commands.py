@@ -184,7 +184,8 @@ def command_parser() -> argparse.ArgumentParser:
 
 def _version() -> str:
     try:
-        return f"outcomes {importlib.metadata.version('outcomes-kit')}"
+        version = importlib.metadata.version("outcomes-kit")
+        return f"outcomes {version} (cite as: Outcomes kit, version {version}, a notebook kit for trial outcome measures)"
     except importlib.metadata.PackageNotFoundError:
         return "outcomes, run from a folder without being installed"
 
