@@ -14,6 +14,7 @@ from outcomes.findings import Findings
 from outcomes.protocol.trial import ModelChoice
 from stats.change.change_fit import ChangeFit, fit_change
 from stats.change.crossover import CrossoverFit, fit_crossover
+from stats.change.period_changes import period_changes
 from stats.change.person_changes import change_table
 from stats.choices.choice_answers import WhatIf, what_if
 from stats.errors import FitError
@@ -66,6 +67,15 @@ class Analysis:
                 baseline=self.study.protocol.baseline.id,
                 visit=visit,
                 participants=self.study.participants,
+            ),
+        )
+
+    def period_changes(self, outcome: str) -> pd.DataFrame:
+        """Changes inside the periods of a crossover, by treatment (`stats.change.period_changes`)."""
+        return self._once(
+            ("period changes", outcome),
+            lambda: period_changes(
+                self.scores, outcome, design=self.study.protocol, participants=self.study.participants
             ),
         )
 

@@ -257,6 +257,9 @@ def _spoken_of(analysis: Analysis, visit: str) -> dict:
     return {
         "primary": primary,
         "primary_labels": [names.outcome(primary), names.everyday(primary)],
+        "words": {one: names.everyday(one) for one in protocol.outcomes}
+        | {one.id: names.visit_words(one.id) for one in protocol.visits},
+        "crossover": bool(protocol.periods),
         "visit": visit or analysis.headline_visit(primary) or "",
         "references": [f"{one['short']}: {one['citation']}." for one in cited.values()],
     }

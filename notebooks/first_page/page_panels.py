@@ -1,13 +1,16 @@
 """The panels of the first page: means over the visits and every person; inside people for a crossover."""
 
 import re
+from dataclasses import replace
+
+import pandas as pd
 
 from notebooks.analysis import Analysis
-from notebooks.first_page.main_result import MainResult, people_change
+from notebooks.first_page.main_result import Group, MainResult, people_change
 from notebooks.first_page.named_numbers import NO_BREAK, NamedNumbers
 from notebooks.first_page.panel_drawings import each_person, inside_people, trajectory
 from notebooks.first_page.people_passed import Passed
-from notebooks.show.names import Names
+from notebooks.show.names import Names, uncapped
 from notebooks.show.texts import escaped
 
 WIDE, NARROW = 530, 420
@@ -25,6 +28,12 @@ def panels_of(
     if result.kind == "within":
         drawn = {width: inside_people(people, result, labels, width) for width in (WIDE, NARROW)}
         panels = [_panel("a", "Each person under each treatment, change in a period", drawn)]
+        gained = differences_inside(people, result)
+        if len(gained):
+            alone = replace(result, groups=(Group("", "Everybody", 2, len(gained)),))
+            bars = {width: each_person(gained, alone, {"": ""}, (), width) for width in (WIDE, NARROW)}
+            first, second = (uncapped(one.label) for one in (result.groups[0], result.groups[-1]))
+            panels.append(_panel("b", f"Each person: {first} less {second}", bars))
         caption = f"{head} Thin lines: people; large marks: means of the model with {level}, periods accounted for."
         return panels, caption
     days = {one.id: one.day for one in sorted(protocol.visits, key=lambda one: one.day)}
@@ -50,6 +59,15 @@ def panels_of(
     if result.better == "lower":
         caption += " Lower is better, so a fall is drawn as an improvement."
     return panels, caption
+
+
+def differences_inside(people: pd.DataFrame, result: MainResult) -> pd.DataFrame:
+    """Of everybody with both treatments the change under the first less that under the reference."""
+    wide = people.pivot_table(index="participant", columns="group", values="improvement", aggfunc="mean")
+    pair = [result.groups[0].id, result.groups[-1].id]
+    both = wide.reindex(columns=pair).dropna()
+    made = pd.DataFrame({"participant": both.index, "improvement": (both[pair[0]] - both[pair[1]]).to_numpy()})
+    return made.assign(group="", missing="")
 
 
 def _panel(letter: str, title: str, drawn: dict[int, str]) -> dict:

@@ -10,6 +10,7 @@ from stats.errors import FitError
 from stats.proportions.one_proportion import proportion_interval
 from stats.proportions.two_proportions import risk_difference
 from stats.responders.count import count_responders
+from stats.responders.crossover_counts import count_in_periods
 from stats.responders.responder_counts import ArmCount
 from stats.selection import Selection
 
@@ -54,6 +55,8 @@ def people_passed(analysis: Analysis, result: MainResult) -> tuple[tuple[Passed,
     keys = list(study.protocol.chosen_thresholds(result.outcome))
     if not keys:
         return (), "The plan names no size of change that counts as important."
+    if result.kind == "within":
+        return _inside_people(analysis, result, keys)
     try:
         counted = count_responders(
             analysis.changes(result.outcome, result.visit), keys, select=Selection(result.outcome),
@@ -70,6 +73,32 @@ def people_passed(analysis: Analysis, result: MainResult) -> tuple[tuple[Passed,
             made.append(_passed(own, groups, study.protocol.reference_arm or "", study.protocol.level))
     made.sort(key=lambda one: not one.kind.startswith("MCID"))
     return tuple(made), ""
+
+
+def _inside_people(analysis: Analysis, result: MainResult, keys: list) -> tuple[tuple[Passed, ...], str]:
+    """A crossover: who passed inside a period under each treatment, compared in the same people."""
+    study = analysis.study
+    try:
+        counted = count_in_periods(
+            analysis.scores, keys, design=study.protocol, outcome=result.outcome, participants=with_onset_days(study)
+        )
+    except FitError as refused:
+        return (), str(refused)
+    groups, level, made = {one.id: one for one in result.groups}, study.protocol.level, []
+    for label in dict.fromkeys(count.threshold for count in counted.by_treatment.counts):
+        own = {count.arm: count for count in counted.by_treatment.counts if count.threshold == label}
+        shares = tuple(_share(own[name], group, level) for name, group in groups.items() if name in own)
+        differences = []
+        for pair in counted.pairs:
+            if pair.threshold == label and pair.difference is not None:
+                low, high = pair.difference.limits(level)
+                span = Span(100 * pair.difference.estimate, 100 * low, 100 * high)
+                differences.append(ShareDifference(groups[pair.treatment], groups[pair.reference], span, None))
+        first = next(iter(own.values()))
+        kind = first.quantity.partition(" ")[0] if first.quantity.startswith(("MCID", "MDC")) else first.quantity
+        cited = source_words(first.source, first.citation)
+        made.append(Passed(first.value, first.unit, first.rule, kind, cited, shares, tuple(differences)))
+    return tuple(sorted(made, key=lambda one: not one.kind.startswith("MCID"))), ""
 
 
 def _together(counts: list[ArmCount]) -> ArmCount:

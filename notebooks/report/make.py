@@ -27,8 +27,8 @@ from notebooks.report.proof import file_hashes
 from notebooks.report.proof.environment import requirements_text
 from notebooks.report.proof.primary_result import primary_result
 from notebooks.report.proof.protocol_keys import protocol_keys
+from notebooks.report.reader.summary_sheet import write_summary
 from notebooks.report.run import Run, asked_for, code_digest, run_notebooks, shipped
-from notebooks.report.summary_sheet import write_summary
 from notebooks.report.word_processor import write_document
 from notebooks.sections.blinded_report import NO_COPY, blinding_run
 from notebooks.sections.plan_departures import departures_run, recorded_plan

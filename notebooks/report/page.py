@@ -18,10 +18,10 @@ from notebooks.figures.one_column import exported, in_column, untitled
 from notebooks.first_page.answer_page import LINKS_PLACE
 from notebooks.first_page.answer_page import TEMPLATES as FIRST_PAGE
 from notebooks.report.notebook_file import NotebookNode, from_dict
-from notebooks.report.reader_order import Placed, Section, in_order, left_for_the_appendix
+from notebooks.report.reader.reader_order import Placed, Section, in_order, left_for_the_appendix
+from notebooks.report.reader.summary_sheet import answer_of
 from notebooks.report.record import PLOTLY, cell_contents
 from notebooks.report.run import ANSWER, Run
-from notebooks.report.summary_sheet import answer_of
 from notebooks.show.content import MIME
 from notebooks.show.tables import identifier, mark_long_cells, to_html
 

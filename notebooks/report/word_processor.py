@@ -12,12 +12,12 @@ from docx.oxml import parse_xml
 from docx.oxml.ns import nsdecls
 from docx.shared import Cm, Emu, Pt
 
-from notebooks.report.document_front import write_front
 from notebooks.report.page import NOTEBOOK_ONLY
-from notebooks.report.reader_order import Placed, Section, in_order
+from notebooks.report.reader.document_front import write_front
+from notebooks.report.reader.reader_order import Placed, Section, in_order
+from notebooks.report.reader.summary_sheet import answer_of
 from notebooks.report.record import cell_contents
 from notebooks.report.run import Run
-from notebooks.report.summary_sheet import answer_of
 from notebooks.show.tables import Table, cells, from_content, identifier, is_numeric, printed
 
 TEXT_WIDTH, TEXT_HEIGHT = Cm(17), Cm(22)
@@ -246,6 +246,7 @@ def _cell_xml(text: str, width: int, *, span=1, bold=False, right=False, lines: 
     return (
         f'<w:tc><w:tcPr><w:tcW w:type="dxa" w:w="{width}"/>{spanned}'
         f"{f'<w:tcBorders>{borders}</w:tcBorders>' if borders else ''}</w:tcPr>"
-        f'<w:p><w:pPr>{"<w:keepNext/>" if keep else ""}<w:spacing w:after="20"/>{alignment}</w:pPr><w:r><w:rPr>{"<w:b/>" if bold else ""}'
+        f'<w:p><w:pPr>{"<w:keepNext/>" if keep else ""}<w:spacing w:after="20"/>{alignment}</w:pPr>'
+        f"<w:r><w:rPr>{'<w:b/>' if bold else ''}"
         f'<w:sz w:val="16"/></w:rPr><w:t xml:space="preserve">{escape(NOT_XML.sub("", text))}</w:t></w:r></w:p></w:tc>'
     )

@@ -11,6 +11,7 @@ from notebooks.show.spoken import spoken
 from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
+from stats.change.period_changes import END
 from stats.effects.effects_of_scores import EffectSizes, effect_sizes
 from stats.errors import FitError
 from stats.selection import Selection, rows
@@ -24,6 +25,8 @@ KINDS = ("baseline-sd", "d_av", "g_av", "d_z", "srm")
 def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] = KINDS) -> dict[str, EffectSizes]:
     """Effect sizes of every outcome from baseline to each later visit; visits without any score are left out.
 
+    Of a crossover with periods: inside them, by treatment.
+
     An outcome without one score per participant and visit is left out, and the notes say why. Empty where no outcome
     has scores at baseline and later.
     """
@@ -35,6 +38,9 @@ def effects_by_visit(scores: pd.DataFrame, study: Study, kinds: tuple[str, ...] 
             left_out.append(f"Left out: {refused}")
     made: dict[str, EffectSizes] = {}
     base = study.protocol.baseline
+    if study.protocol.periods and visits:
+        sizes = effect_sizes(scores, list(visits), kinds=kinds, design=study.protocol, participants=study.participants)
+        return {END: replace(sizes, notes=(*sizes.notes, *left_out))}
     for visit in sorted(study.protocol.visits, key=lambda visit: visit.day):
         with_scores = [outcome for outcome, seen in visits.items() if {visit.id, base.id} <= seen]
         if visit.id == base.id or not with_scores:
@@ -89,7 +95,7 @@ def effects_figure(effects: dict[str, EffectSizes], study: Study, kind: str = "g
     if not effects:
         return None
     frame = effects_frame(effects, study)
-    wanted = visit or study.protocol.headline_visit(list(effects))
+    wanted = visit or study.protocol.headline_visit(list(effects)) or list(effects)[-1]
     chosen = frame[(frame["kind"] == kind) & (frame[c.VISIT] == wanted) & frame["effect"].notna()]
     return None if chosen.empty else effect_forest(chosen, Names(study.protocol))
 

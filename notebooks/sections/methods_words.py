@@ -87,8 +87,8 @@ def _dealt(study: Study) -> str:
 
 def _outcomes(analysis: Analysis) -> list[str]:
     protocol, names = analysis.study.protocol, Names(analysis.study.protocol)
-    others = [names.outcome(outcome) for outcome in protocol.outcomes if outcome != protocol.primary]
-    lines = [f"Primary outcome: {names.outcome(protocol.primary)}{_range(protocol.primary)}."]
+    others = [names.whole_name(outcome) for outcome in protocol.outcomes if outcome != protocol.primary]
+    lines = [f"Primary outcome: {names.whole_name(protocol.primary)}{_range(protocol.primary)}."]
     if others:
         lines[0] += f" Further outcomes: {'; '.join(others)}."
     return [*lines, *_hands(analysis), *_scored(analysis)]

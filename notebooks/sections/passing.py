@@ -14,7 +14,7 @@ from notebooks.figures.people.ordered_changes import Counted, ordered_changes
 from notebooks.figures.people.passed_shares import responder_shares
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.flags import flagged_in, flagged_values
-from notebooks.show.names import Names
+from notebooks.show.names import Names, source_words
 from notebooks.show.numbers import at_least
 from notebooks.show.spoken import spoken
 from notebooks.show.tables import Table
@@ -22,6 +22,7 @@ from outcomes import Study, threshold, thresholds
 from outcomes import columns as c
 from outcomes.library.known import find_instrument, find_measure
 from outcomes.onset import with_onset_days
+from stats.change.period_changes import END
 from stats.errors import FitError
 from stats.estimates import Estimate
 from stats.measurement.rank_correlation import rank_correlation
@@ -68,14 +69,14 @@ def count_passing(analysis: Analysis) -> Passing:
         known, why = _has_published(outcome, study)
         if why:
             left_out.append(f"{names.outcome(outcome)}: {why}")
-        for visit in _measured(analysis, outcome):
+        for visit in _measured(analysis, outcome) if not study.protocol.periods else [END]:
             for asked, into in ((keys, planned), (["all"] if known else [], published)):
                 if not asked:
                     continue
                 try:
                     into.append(
                         count_responders(
-                            analysis.changes(outcome, visit),
+                            analysis.period_changes(outcome) if visit == END else analysis.changes(outcome, visit),
                             asked,
                             select=Selection(outcome),
                             participants=people,
@@ -123,7 +124,8 @@ def _counts_frame(counts: Sequence[ResponderCounts], passing: Passing) -> pd.Dat
             }
             rows.append(kept | {"visit": counted.to_visit, "n": row["observed"], "unit": row["unit"]} | shares)
             rows[-1]["needed"] = at_least(row["rule"], row["unit"])
-    frame = pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*columns, "unit", "needed", "share"])
+            rows[-1]["cited"] = source_words(row["source"])
+    frame = pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*columns, "unit", "needed", "cited", "share"])
     return passing.names.labelled(frame)
 
 
@@ -133,7 +135,7 @@ def _headline(counts: Sequence[ResponderCounts], study: Study) -> dict[str, Resp
     for counted in counts:
         visits.setdefault(counted.outcome, {})[counted.to_visit] = counted
     chosen = {outcome: study.protocol.headline_visit(list(own)) for outcome, own in visits.items()}
-    return {outcome: own[at] for outcome, own in visits.items() if (at := chosen[outcome])}
+    return {outcome: own[chosen[outcome] or next(reversed(own))] for outcome, own in visits.items()}
 
 
 def _counts_table(
@@ -149,7 +151,7 @@ def _counts_table(
         caption,
         frame,
         {"Outcome": "{outcome_label}", "To visit": "{visit_label}", "Arm": "{arm_label}",
-         "Threshold": "{needed} ({quantity})", "Source": "{source}", "Improved": "{improved} of {n}",
+         "Threshold": "{needed} ({quantity})", "Source": "{cited}", "Improved": "{improved} of {n}",
          "% of observed (interval)": "{share} ({share_low} to {share_high})",
          "% of enrolled (interval)": "{share_enrolled} ({share_low_enrolled} to {share_high_enrolled})",
          "Worsened": "{worsened}", "No room": "{cannot_reach}", "Missing": "{missing}"},
@@ -187,7 +189,7 @@ def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
     flags = flagged_values(passing.analysis.findings, study)
     for outcome in study.protocol.outcomes:
         try:
-            changes = passing.analysis.changes(outcome, visit)
+            changes = _changes_drawn(passing.analysis, outcome, visit)
         except FitError as refused:
             left_out.append(f"{passing.names.outcome(outcome)}: {refused}")
             continue
@@ -202,6 +204,19 @@ def change_figures(passing: Passing, visit: str | None = None) -> Exhibits:
         if outcome == study.protocol.primary:
             made.append(change_by_baseline(changes, _correlation(changes), passing.names))
     return gather(made, left_out)
+
+
+def _changes_drawn(analysis: Analysis, outcome: str, visit: str | None) -> pd.DataFrame:
+    """The changes to draw: of a crossover those inside periods, each person once under each treatment."""
+    if not analysis.study.protocol.periods:
+        return analysis.changes(outcome, visit)
+    changes = analysis.period_changes(outcome)
+    return changes.assign(**{c.PARTICIPANT: _twice(changes)})
+
+
+def _twice(changes: pd.DataFrame) -> pd.Series:
+    """Codes of people who stand in a figure once under each treatment."""
+    return changes[c.PARTICIPANT].astype(str) + ", " + changes[c.ARM]
 
 
 def _correlation(changes: pd.DataFrame) -> Estimate | None:
@@ -241,14 +256,16 @@ def _counted(passing: Passing, changes: pd.DataFrame) -> Counted:
     if found is None:
         return Counted(pd.DataFrame(), frozenset(changes.loc[changes["improvement"] > 0, c.PARTICIPANT]))
     people = found.people[found.people["threshold"] == found.criteria[0].label]
-    return Counted(found.frame(), frozenset(people.loc[people["class"] == "improved", c.PARTICIPANT]))
+    improved = people[people["class"] == "improved"]
+    codes = _twice(improved) if visit == END else improved[c.PARTICIPANT]
+    return Counted(found.frame(), frozenset(codes))
 
 
 def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
     """Per outcome: the share that improved at every published threshold, with intervals."""
     made, study = [], passing.study
     for outcome in study.protocol.outcomes:
-        wanted = visit or passing.analysis.headline_visit(outcome)
+        wanted = END if study.protocol.periods else visit or passing.analysis.headline_visit(outcome)
         counts = [one for one in passing.published if one.outcome == outcome and one.to_visit == wanted]
         if counts:
             made.append(
@@ -265,7 +282,7 @@ def share_figures(passing: Passing, visit: str | None = None) -> Exhibits:
 def _differences(counted: ResponderCounts, study: Study) -> pd.DataFrame:
     """Differences of the shares of two arms; empty for other numbers of arms, and where arms are not compared."""
     reference = study.protocol.reference_arm
-    if reference is None or study.masked or len({one.arm for one in counted.counts}) != 2:
+    if reference is None or study.masked or study.protocol.periods or len({one.arm for one in counted.counts}) != 2:
         return pd.DataFrame()
     return compare_responders(counted, reference).frame(study.protocol.level)
 

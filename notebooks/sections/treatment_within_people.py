@@ -19,7 +19,7 @@ def crossover_effect(analysis: Analysis) -> Exhibits | Prose:
     """Change under the treatment minus change under the other, of every outcome, and whether the periods differ."""
     protocol = analysis.study.protocol
     if protocol.design != "crossover":
-        return Prose("crossover", ("This study is no crossover: nobody got both treatments in turn.",))
+        return Prose("not applicable", ("This study is no crossover: nobody got both treatments in turn.",))
     if not protocol.periods:
         return Prose("crossover", (NO_PERIODS,))
     names, parts, notes, lines = Names(protocol), [], [], []

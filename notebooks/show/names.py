@@ -39,7 +39,12 @@ class Names:
     protocol: Protocol
 
     def outcome(self, outcome: str) -> str:
-        """ "fma_ue.motor" -> instrument and scale in words."""
+        """ "fma_ue.motor" -> "Fugl-Meyer upper limb": for titles, tables and the beginning of a sentence."""
+        told = self._told(outcome, "everyday")
+        return told if len(told) < 2 or not told[1].islower() else told[0].upper() + told[1:]
+
+    def whole_name(self, outcome: str) -> str:
+        """Instrument and scale by their full names, once, in the methods."""
         name, _, scale_id = outcome.partition(".")
         measure = find_measure(self.protocol, name, scale_id)
         if measure is not None:
@@ -63,7 +68,7 @@ class Names:
         instrument = find_instrument(name)
         scale = instrument.scale(scale_id) if instrument else None
         if find_measure(self.protocol, name, scale_id) is not None or instrument is None or scale is None:
-            return self.outcome(outcome)
+            return self.whole_name(outcome)
         told = str(getattr(instrument, which) or instrument.name)
         whole = scale is instrument.main_scale and (len(instrument.scales) == 1 or WHOLE.match(scale.label))
         return told if whole else f"{told}, {uncapped(scale.label)}"

@@ -4,7 +4,7 @@ from dataclasses import replace
 from functools import singledispatch
 from typing import Any
 
-from notebooks.show.names import Names
+from notebooks.show.names import Names, source_words
 from stats.choices.choice_answers import WhatIf
 from stats.effects.effects_of_scores import EffectSizes
 from stats.mixed.inference.fit_estimates import Estimates
@@ -32,7 +32,10 @@ def _(result: Estimates, names: Names) -> Estimates:
 
 @spoken.register
 def _(result: ResponderCounts, names: Names) -> ResponderCounts:
-    counts = tuple(replace(count, arm=names.arm(count.arm) if count.arm else "") for count in result.counts)
+    counts = tuple(
+        replace(count, arm=names.arm(count.arm) if count.arm else "", source=source_words(count.source))
+        for count in result.counts
+    )
     return replace(
         result, outcome=names.outcome(result.outcome), counts=counts, from_visit=names.visit(result.from_visit),
         to_visit=names.visit(result.to_visit),

@@ -6,6 +6,7 @@ from .conditions import ConditionFit as ConditionFit
 from .conditions import fit_conditions as fit_conditions
 from .crossover import CrossoverFit as CrossoverFit
 from .crossover import fit_crossover as fit_crossover
+from .period_changes import period_changes as period_changes
 from .person_changes import better_sign as better_sign
 from .person_changes import change_table as change_table
 from .person_changes import enrolled_arms as enrolled_arms

@@ -12,6 +12,7 @@ from stats.estimates import Estimate
 from stats.proportions.one_proportion import proportion_interval
 from stats.proportions.two_proportions import risk_difference
 from stats.responders.count import count_responders
+from stats.responders.crossover_counts import count_in_periods
 from stats.responders.responder_counts import ArmCount, ResponderCounts
 from stats.selection import Selection
 
@@ -32,10 +33,12 @@ def share_rows(
 
     thresholds: the keys wanted; where none is named, every published one of the outcome, and the protocol's.
     """
-    if design.design == "crossover":
+    if design.design == "crossover" and not design.periods:
         return [], ("Responder shares: the sequences of a crossover are no treatments to compare.",)
     own = (*design.thresholds.get(outcome, ()), *(entry.key for entry in design.own_thresholds.get(outcome, ())))
     records = design.own_thresholds.get(outcome, ())
+    if design.periods:
+        return _inside_people(scores, outcome, design, participants, [*thresholds] or ["all", *records], own)
     try:
         counted = count_responders(
             scores,
@@ -47,7 +50,7 @@ def share_rows(
         return [], (f"Responder shares: {outcome} is a total of the study's own, no published threshold is known.",)
     except FitError as refused:
         return [], (f"Responder shares: {refused}",)
-    rows = []
+    rows: list[dict] = []
     for key in dict.fromkeys(count.threshold for count in counted.counts):
         rows += list(_asked(counted, key, "observed", THRESHOLD, key, key in own, design))
     for key in dict.fromkeys(count.threshold for count in counted.counts):
@@ -58,6 +61,40 @@ def share_rows(
         () if own else ("study.toml names no threshold of this outcome: no row of the shares is the protocol's.",)
     )
     return rows, left_out
+
+
+def _inside_people(
+    scores: pd.DataFrame,
+    outcome: str,
+    design: Protocol,
+    participants: pd.DataFrame | None,
+    asked: Sequence,
+    own: Sequence[str],
+) -> tuple[list[dict], tuple[str, ...]]:
+    """A crossover: the shares under the treatments in the same people, counted inside periods."""
+    try:
+        counted = count_in_periods(scores, asked, design=design, outcome=outcome, participants=participants)
+    except (FitError, InstrumentError) as refused:
+        return [], (f"Responder shares: {refused}",)
+    told = {
+        one.threshold: f"{one.quantity} {one.rule} {one.unit}, {one.source}." for one in counted.by_treatment.counts
+    }
+    rows = [
+        {
+            "choice": THRESHOLD,
+            "option": pair.threshold,
+            "comparison": f"{pair.treatment} - {pair.reference}",
+            "quantity": SHARE_DIFFERENCE,
+            "is_protocol": pair.threshold in own,
+            "unit": "share",
+            "n": pair.both + pair.first + pair.second + pair.neither,
+            "made": pair.difference,
+            "notes": (told[pair.threshold],),
+            "reason": "" if pair.difference else "Nobody has a change under both treatments.",
+        }
+        for pair in counted.pairs
+    ]
+    return rows, ()
 
 
 def _asked(

@@ -10,6 +10,7 @@ import pandas as pd
 
 from outcomes import columns as c
 from outcomes.protocol.trial import Protocol
+from stats.change.period_changes import period_changes
 from stats.change.person_changes import better_sign, change_table
 from stats.effects.one_effect import PAIRED_KINDS, effect_size
 from stats.errors import FitError
@@ -120,7 +121,8 @@ def effect_sizes(
     (reference=), the comparison a randomised pilot is for. select: the rows, of every outcome alike; visit, baseline,
     hand and condition narrow it (where not named: the first visit, and the primary one of design=, else the last of
     each outcome). interval, rng: as in
-    `effect_size`. Positive is better.
+    `effect_size`. Positive is better. With periods in design= (crossover) and no visit named, changes are those inside
+    periods and the rows are by treatment.
     Returns `EffectSizes`; an outcome that cannot be computed keeps its row, with the reason.
     Raises FitError for an unknown outcome, visit, kind or reference.
     """
@@ -132,10 +134,19 @@ def effect_sizes(
     if unknown:
         raise FitError(f"Effect size of change {', '.join(unknown)}: allowed {', '.join(allowed)}.")
     make = partial(effect_size, interval=interval, rng=rng)
+    in_periods = design is not None and bool(design.periods) and selection.visit is None and selection.baseline is None
     rows: list[EffectRow] = []
+    if in_periods and BETWEEN in chosen:
+        raise FitError(
+            f"{BETWEEN} compares arms of different people; in a crossover the same people had both treatments. Use "
+            "stats.effects.model_effects, which compares them inside people."
+        )
     for outcome in wanted:
         own = at_headline(replace(selection, outcome=outcome), scores, design)
-        table = change_table(scores, own, participants=participants)
+        if in_periods and design is not None:
+            table = period_changes(scores, replace(own, visit=None), design=design, participants=participants)
+        else:
+            table = change_table(scores, own, participants=participants)
         by_arm = {str(arm): own for arm, own in table.groupby(c.ARM, sort=True)}
         for arm, own in by_arm.items():
             rows += [_row(arm, own, kind, None, make) for kind in chosen if kind != BETWEEN]
@@ -148,7 +159,9 @@ def effect_sizes(
         POSITIVE,
         "Complete pairs only. Indices with different standardisers are not comparable with each other.",
     ]
-    if set(chosen) - {BETWEEN}:
+    if in_periods:
+        notes.append("Crossover: changes inside periods, by treatment; the arms of the rows are the treatments.")
+    elif set(chosen) - {BETWEEN}:
         notes.append(
             "The change inside an arm has no comparison: natural recovery and regression to the mean are in it."
         )

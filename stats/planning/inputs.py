@@ -191,18 +191,16 @@ def _from_threshold(threshold: Threshold) -> tuple[Given, tuple[str, ...]]:
             f"Threshold {threshold.key} is a {threshold.quantity}: it says what a measurement can tell apart, not what "
             "matters. Use an MCID, or pass elicited(value, source=...) saying why this size matters."
         )
-    source = (
-        f"threshold {threshold.key} ({threshold.quantity}, {threshold.population}, {threshold.method}; "
-        f"{threshold.source})"
-    )
-    notes = []
+    cited = registry.references().get(threshold.source, {}).get("short", threshold.source)
+    source = f"{threshold.quantity}, {cited}"
+    notes = [f"{cited}: found in {threshold.population}; {threshold.method}."]
     if threshold.quantity == "MCID individual":
         notes.append(
-            f"{threshold.key} was derived for change within a person; used here as a difference between group means, "
-            "a judgement to defend in the application."
+            f"{cited} derived it for change within a person; used here as a difference between group means, a "
+            "judgement to defend in the application."
         )
     if threshold.caveat:
-        notes.append(f"{threshold.key}: {threshold.caveat}")
+        notes.append(f"{cited}: {threshold.caveat}")
     return Given(abs(threshold.value), source, threshold.unit), tuple(notes)
 
 

@@ -9,6 +9,8 @@ from .beyond_error import reliable_change as reliable_change
 from .count import count_responders as count_responders
 from .count import with_imputations as with_imputations
 from .criteria import OwnThreshold as OwnThreshold
+from .crossover_counts import CrossoverCounts as CrossoverCounts
+from .crossover_counts import count_in_periods as count_in_periods
 from .cumulative import CumulativeChange as CumulativeChange
 from .cumulative import cumulative_change as cumulative_change
 from .imputed_counts import share_over_imputations as share_over_imputations

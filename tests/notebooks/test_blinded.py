@@ -117,7 +117,7 @@ def test_no_file_of_a_blinded_report_names_an_arm(blinded):
 
 def test_the_report_says_what_is_hidden_and_what_could_still_tell(blinded):
     _, report = blinded
-    page = (report / "report.html").read_text(encoding="utf-8")
+    page = (report / "appendix.html").read_text(encoding="utf-8")
     section = page.partition("This report is blinded</h2>")[2].partition("</section>")[0]
     assert "the sheet sessions" in section
     assert "the sheet adverse_events" in section

@@ -23,17 +23,33 @@ def test_the_page_opens_offline_without_console_messages_or_requests(opened, str
     assert [url for url in asked if not url.startswith("data:")] == [(stroke_report / "report.html").as_uri()]
     assert page.locator(".plot").count() >= 4
     assert page.evaluate("[...document.querySelectorAll('.plot')].every(plot => plot.querySelector('.main-svg'))")
-    # 192 scores of 24 people and 24 model means in the trajectories, 192 marks in the map: every point is drawn.
-    assert page.locator(".plot .scatterlayer .point").count() >= 192 + 24 + 192
+    # 192 scores of 24 people and 24 model means in the trajectories: every point is drawn.
+    assert page.locator(".plot .scatterlayer .point").count() >= 192 + 24
 
 
-def test_code_is_folded_and_one_click_away(opened):
+def test_contents_follow_the_scroll(opened):
     page, _, _ = opened
+    page.evaluate("document.getElementById('methods').scrollIntoView()")
+    page.wait_for_function("document.querySelector('.contents [aria-current]')?.getAttribute('href') === '#methods'")
+    page.evaluate("window.scrollTo(0, 0)")
+    page.wait_for_function("document.querySelector('.contents [aria-current]')?.getAttribute('href') === '#answer'")
+
+
+def test_the_first_number_of_the_answer_stands_within_400_pixels(opened):
+    page, _, _ = opened
+    assert page.locator("#answer .ap-said data").first.bounding_box()["y"] < 400
+
+
+def test_code_is_in_the_appendix_behind_one_button(browser, stroke_report):
+    page = browser.new_page()
+    page.goto((stroke_report / "appendix.html").as_uri())
+    assert page.locator("details.code:visible").count() == 0
     assert page.locator("details.code[open]").count() == 0
     page.get_by_role("button", name="Show the code of every step").click()
     assert page.locator("details.code[open]").count() == page.locator("details.code").count() > 10
     page.get_by_role("button", name="Hide the code of every step").click()
     assert page.locator("details.code[open]").count() == 0
+    page.close()
 
 
 def test_the_page_fits_a_phone(opened):

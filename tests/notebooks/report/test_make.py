@@ -39,7 +39,7 @@ def test_every_notebook_ran_to_its_end_without_a_word_on_stderr(report):
 
 def test_every_table_and_figure_shown_is_on_the_page_and_in_a_file(report):
     """A figure of a headless run is data only, which a page could drop without a word: count them on the page."""
-    page = (report / "report.html").read_text(encoding="utf-8")
+    page = "".join((report / name).read_text(encoding="utf-8") for name in ("report.html", "appendix.html"))
     shown = exhibits(report)
     figures = [content for content in shown if content["kind"] == "figure"]
     tables = [content for content in shown if content["kind"] == "table"]
@@ -59,7 +59,7 @@ def test_every_table_and_figure_shown_is_on_the_page_and_in_a_file(report):
 def test_the_page_asks_for_nothing_from_outside(report):
     page = (report / "report.html").read_text(encoding="utf-8")
     markup = re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL)
-    assert not re.findall(r"""(?:src|href)=["'](?!#|data:)[^"']*""", markup)
+    assert set(re.findall(r"""(?:src|href)=["'](?!#|data:)[^"']*""", markup)) == {'href="appendix.html'}
     assert "<html lang=" in page
 
 

@@ -322,7 +322,7 @@ def test_the_report_records_the_rows_and_marks_the_protocol(stroke_report, numbe
     main = found["between_arms/ability.total | random intercept and slope | B, week8/estimate"]
     same([found[f"{where} | random intercept and slope | B - A/estimate"]], [main])
     page = (stroke_report / "report.html").read_text(encoding="utf-8")
-    assert "What if other choices had been made?" in page
+    assert "What if other choices had been made" in page
     figure = json.loads((page.partition('type="application/json"')[2]).partition(">")[2].partition("</script>")[0])
     assert figure["data"]
 

@@ -29,11 +29,12 @@
       var spec = read(plot.id);
       plot.dataset.drawn = "print";
       plot.style.height = spec.layout.height + "px";
+      plot.style.zoom = Math.min(0.8, 620 / spec.layout.height);
       Plotly.react(plot, spec.data, Object.assign({}, spec.layout, { autosize: false, width: 672 }), { staticPlot: true });
     });
   });
   window.addEventListener("afterprint", function () {
-    plots.forEach(draw);
+    plots.forEach(function (plot) { plot.style.zoom = ""; draw(plot); });
   });
   var later;
   window.addEventListener("resize", function () {

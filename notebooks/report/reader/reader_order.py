@@ -12,8 +12,10 @@ import pandas as pd
 
 from notebooks.report.record import cell_contents
 from notebooks.report.run import ANSWER, Run
+from notebooks.show.plain_words import in_plain_words
 from notebooks.show.tables import Table, from_content
 
+BY_ARM = ("between_arms", "changes", "change", "trajectories/*", "trajectories/{primary}")  # no answer of a crossover
 PRIMARY, HEADLINE, MAIN, SERIOUS = "primary outcome", "visit spoken of", "the plan's model", "errors and warnings"
 ROWS = 12  # of a table that stands open; the others are in its file
 
@@ -77,12 +79,14 @@ SECTIONS = (
         _table("what_if_shares", folded=True, rows=60), _table("missing_visits", PRIMARY, folded=True, rows=60),
     )),
     Section("outcomes", "Every outcome", "In units of the SD at baseline, so that outcomes can stand together.", (
-        _figure("effect_sizes/from_the_model"), _table("model_effect_sizes"),
+        _figure("effect_sizes/from_the_model"), _table("model_effect_sizes", columns=(
+            "Outcome", "What", "Effect (interval)", "Improvement", "n", "Why not")),
         _figure("effect_sizes/inside_people*"), _figure("trajectories/*", folded=True),
     )),
     Section("feasibility", "Feasibility and safety", "Described, not compared: pilots are too small to show that "
             "an intervention is safe.", (
-        _table("progression"), _figure("participant_flow"), _table("adverse_events"), _figure("adherence", folded=True),
+        _table("progression"), _figure("participant_flow"), _table("adverse_events", rows=24),
+        _figure("adherence", folded=True),
         _figure("adherence_change*", folded=True), _table("participant_flow", folded=True, rows=60),
     )),
     Section("participants", "The people", "Described, not tested.", (_table("baseline", rows=40),)),
@@ -146,6 +150,8 @@ def in_order(runs: Sequence[Run], about: Mapping) -> list[tuple[Section, list[Pl
     for section in SECTIONS:
         placed = []
         for part in section.parts:
+            if about["crossover"] and part.name in BY_ARM:
+                continue
             pattern = part.name.replace("{primary}", glob_escaped(about["primary"]))
             for one in found:
                 kind, name = one.content["kind"], one.content["name"]
@@ -173,9 +179,20 @@ def _placed(part: Part, one: Exhibit, about: Mapping) -> Placed | None:
         if PRIMARY in part.only:
             own = tuple(text for text in paragraphs if text.startswith(tuple(about["primary_labels"])))
             paragraphs = own or paragraphs[:1]
+        paragraphs = tuple(in_plain_words(text, about["words"]) for text in paragraphs)
         return Placed(part, one, paragraphs=paragraphs) if paragraphs else None
-    table = cut(from_content(one.content), part, about)
+    table = plainly_worded(cut(from_content(one.content), part, about), about["words"])
     return Placed(part, one, table) if len(table.frame) else None
+
+
+def plainly_worded(table: Table, words: Mapping[str, str]) -> Table:
+    """The table with labels in place of ids in its texts; numbers are untouched."""
+    frame = table.frame.copy()
+    for column in frame:
+        if not pd.api.types.is_numeric_dtype(frame[column]):
+            frame[column] = [in_plain_words(cell, words) if isinstance(cell, str) else cell for cell in frame[column]]
+    notes = tuple(in_plain_words(note, words) for note in table.notes)
+    return replace(table, frame=frame, notes=notes, caption=in_plain_words(table.caption, words))
 
 
 def cut(table: Table, part: Part, about: Mapping) -> Table:

@@ -1,0 +1,126 @@
+"""The first page: its numbers are those of the record, its words hold no id, and it is one sheet."""
+
+import json
+import re
+from html import unescape
+
+import pytest
+from docx import Document
+
+from notebooks.first_page.named_numbers import NamedNumbers, person
+from notebooks.report import record as records
+from notebooks.report.pictures import find_browser
+from notebooks.report.reader.summary_sheet import page_count
+from notebooks.show.numbers import MINUS, number
+from outcomes import InstrumentError
+from outcomes.library.registry import references, with_short_names
+from outcomes.protocol.study_toml import read_protocol
+
+NAMED = re.compile(r'<(data|tspan)\b([^>]*data-name="[^>]*)>([^<]*)</\1>')
+REPORTS = ["stroke_report", "cohort_report", "demo_report"]
+KEYS = [key for key in references() if "-" in key]
+
+
+@pytest.fixture(params=REPORTS)
+def report(request):
+    return request.getfixturevalue(request.param)
+
+
+def answer_of(report) -> str:
+    page = (report / "report.html").read_text(encoding="utf-8")
+    return page.partition('<section id="answer"')[2].partition("</section>")[0]
+
+
+def visible(markup: str) -> str:
+    return unescape(re.sub(r"<[^>]+>", " ", re.sub(r"<(style|script|svg)\b.*?</\1>", " ", markup, flags=re.DOTALL)))
+
+
+def test_every_number_of_the_page_is_in_the_record_under_its_name(report):
+    known = {one["name"]: one["value"] for one in records.read(report / "record.json")["numbers"]}
+    shown = NAMED.findall(answer_of(report))
+    assert len(shown) > 30
+    for _, attributes, text in shown:
+        name = unescape(re.search(r'data-name="([^"]*)"', attributes)[1])
+        full = float(re.search(r'(?:data-)?value="([^"]*)"', attributes)[1])
+        assert known[name] == full, name
+        decimals = len(text.partition(".")[2])
+        written = number(known[name], decimals)
+        assert text in (written, f"+{written}", written.lstrip(MINUS)), name
+
+
+def test_no_number_of_a_text_stands_outside_the_record(report):
+    """What is left beside named numbers are labels: visits, published sizes and years, the level, denominators."""
+    rest = visible(NAMED.sub(" ", answer_of(report)))
+    toml = (report / "inputs" / "study.toml").read_text(encoding="utf-8")
+    labels = toml + json.dumps({key: dict(fields) for key, fields in references().items()}) + " 95 80 0 66 57 150 100 "
+    counts = {str(one["n"]) for one in records.read(report / "record.json")["numbers"] if one["n"] is not None}
+    values = {
+        number(one["value"], 2).rstrip("0").rstrip(".")
+        for one in records.read(report / "record.json")["numbers"]
+        if one["name"].startswith(("responders", "figure/responder")) and one["name"].endswith("/value")
+    }
+    found = re.findall(r"(?<![\w.])\d+(?:\.\d+)?", rest.replace("FMA-UE 30", ""))
+    assert [one for one in found if one not in labels and one not in counts and one not in values] == []
+
+
+def test_the_answer_is_the_result_of_the_model(stroke_report, cohort_report):
+    """The same numbers by the tables of the report, which are made another way."""
+    for report, answer, table in (
+        (stroke_report, "answer/difference, Group B against Group A", "between_arms/ability.total | {} | B, week8"),
+        (cohort_report, "answer/change, everybody", "changes/fma_ue.motor | main | followup"),
+    ):
+        known = {one["name"]: one["value"] for one in records.read(report / "record.json")["numbers"]}
+        rows = [name for name in known if re.fullmatch(re.escape(table).replace(r"\{\}", "[^|]*") + "/estimate", name)]
+        assert rows
+        assert any(known[f"{answer}/estimate"] == pytest.approx(known[name], abs=1e-9) for name in rows)
+
+
+def test_neither_page_nor_document_nor_sheet_holds_an_id(report):
+    protocol = read_protocol(report / "inputs" / "study.toml")
+    people = set(re.findall(r"^([^,\n]+),", (report / "inputs" / "participants.csv").read_text(encoding="utf-8"), re.M))
+    ids = [*protocol.outcomes, *(visit.id for visit in protocol.visits if not visit.id.isalpha()), *KEYS]
+    content = next(iter(contents(report)))
+    document = Document(str(report / "report.docx"))
+    told = "\n".join(paragraph.text for paragraph in document.paragraphs if "How this report" not in paragraph.text)
+    told += "\n".join(cell.text for table in document.tables for row in table.rows for cell in row.cells)
+    # Of a document its captions of figures are another matter: they are made by the figures.
+    for text in (visible(answer_of(report)), visible(content["sheet"]), told.partition("Sources")[0]):
+        assert [one for one in ids if re.search(rf"(?<![\w.-]){re.escape(one)}(?![\w-]|\.\w)", text)] == []
+        assert not re.search(r"\w_\w|\.toml|\.csv|record\.json", text)
+    codes = [one for one in people if not one.isdigit() and one != "participant"]
+    assert [one for one in codes if re.search(rf"\b{re.escape(one)}\b", visible(content["sheet"]))] == []
+
+
+def contents(report):
+    import nbformat
+
+    notebook = nbformat.read(report / "notebooks" / "0_the_answer.ipynb", 4)
+    return (one for one in records.contents(notebook) if one["kind"] == "answer")
+
+
+def test_the_sheet_is_one_page(stroke_report):
+    if find_browser() is None:
+        pytest.skip("no Chromium-family browser: there is no sheet")
+    assert page_count((stroke_report / "summary.pdf").read_bytes()) == 1
+
+
+def test_a_number_has_one_name_and_is_written_from_it():
+    numbers = NamedNumbers()
+    said = numbers.put("gain", -1.25, -3.0, 0.5, n=12, unit="points", decimals=1)
+    text = f"*{said.size}* points less ({said.value}; {said.interval}; n = {said.n}), without {person('P7')}"
+    assert (
+        numbers.plain(text) == "1.3 points less (\N{MINUS SIGN}1.3; \N{MINUS SIGN}3.0\N{NO-BREAK SPACE}to"
+        "\N{NO-BREAK SPACE}0.5; n = 12), without one person"
+    )
+    assert "P7" in numbers.html(text)
+    assert "P7" not in numbers.html(text, codes=False)
+    assert '<strong><data class="v" value="-1.25" data-name="answer/gain/estimate">1.3</data></strong>' in numbers.html(
+        text
+    )
+    with pytest.raises(ValueError, match="gain"):
+        numbers.count("gain", 3)
+
+
+def test_a_source_without_a_short_name_is_refused():
+    with pytest.raises(InstrumentError, match="x-2020 without `short`"):
+        with_short_names({"x-2020": {"citation": "X et al. 2020", "short": " "}})
