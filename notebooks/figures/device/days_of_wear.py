@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from notebooks.figures.style import GREY, finish, plain_text
+from notebooks.figures.style import GREY, finish
 from notebooks.show.names import Names
 from notebooks.show.numbers import number
 
@@ -30,34 +30,38 @@ def days_of_wear(log: pd.DataFrame, people: pd.DataFrame, names: Names) -> go.Fi
         go.Heatmap(
             z=table.to_numpy(dtype=float),
             x=[int(day) for day in table.columns],
-            y=[plain_text(code) for code in order],
+            y=list(range(len(order), 0, -1)),
             colorscale=SHADES,
             zmin=0,
             colorbar={"title": {"text": "min"}, "thickness": 12, "len": 0.8},
-            hovertemplate="%{y}, day %{x}: %{z:.0f} min<extra></extra>",
+            hovertemplate="day %{x}: %{z:.0f} min<extra></extra>",
             xgap=1,
             ygap=2,
         )
     )
     gaps = rows[known.isna()]
+    place = {code: len(order) - at for at, code in enumerate(order)}
     figure.add_scatter(
-        x=gaps["day"], y=[plain_text(code) for code in gaps["participant"]], mode="markers", showlegend=False,
-        marker={"size": 4, "color": GREY, "symbol": "x"}, hovertemplate="%{y}, day %{x}: not known<extra></extra>",
+        x=gaps["day"], y=gaps["participant"].map(place), mode="markers", showlegend=False,
+        marker={"size": 4, "color": GREY, "symbol": "x"}, hovertemplate="day %{x}: not known<extra></extra>",
     )  # fmt: skip
     figure.update_xaxes(title="Day of the log", showgrid=False)
-    figure.update_yaxes(type="category", showgrid=False)
+    figure.update_yaxes(
+        title="People in order", autorange="reversed", showgrid=False, dtick=1 if len(order) < 25 else 5
+    )
     middle = float(np.nanmedian(people["per_day"]))
-    title = (
+    finding = (
         f"Minutes worn a day: median of people {number(middle, 0)}, from {number(people['per_day'].min(), 0)} to "
         f"{number(people['per_day'].max(), 0)} (n = {len(people)})"
     )
     return finish(
         figure,
         name="days_of_wear",
-        title=title,
+        title="Minutes worn, day by day",
+        finding=f"{finding}.",
         caption="One row per person, the most worn on top; light is a day without use, white a day without a row, a "
         "cross a gap of the log.",
-        alt=f"Grid of days by person, shaded by minutes worn. {title}.",
+        alt="Grid of days by person, shaded by minutes worn.",
         points=rows.assign(minutes=known)[["participant", "day", "minutes"]],
         keys=["participant", "day"],
         unit="min",

@@ -30,13 +30,14 @@ def fault_counts(faults: pd.DataFrame, hours: float) -> go.Figure | None:
         title="Number", rangemode="tozero", dtick=max(1, int(known["category"].value_counts().max()) // 6)
     )
     worn = f" in {number(hours, 0)} hours worn" if hours > 0 else ""
-    title = f"Device deficiencies: {len(faults)}{worn}, most often {order[-1]}"
+    finding = f"Device deficiencies: {len(faults)}{worn}, most often {order[-1]}"
     return finish(
         figure,
         name="device_deficiencies",
-        title=title,
+        title="Device deficiencies by category",
+        finding=f"{finding}.",
         caption="Every deficiency that was written down, with or without harm, by category of ISO 14155 and cause.",
-        alt=f"Bars of deficiencies by category. {title}.",
+        alt="Bars of deficiencies by category.",
         points=table,
         keys=["category", "cause"],
         unit="count",

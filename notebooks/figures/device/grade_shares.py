@@ -41,14 +41,15 @@ def grade_shares(frame: pd.DataFrame, names: Names, order: Sequence[str]) -> go.
     for condition in conditions:
         own = last.loc[last["condition"] == condition, "grade"]
         best.append(f"{condition} {int(own.isin(order[:2]).sum())} of {len(own)}")
-    title = f"Total active motion, {names.visit(visits[-1])}: digits graded good or better {', '.join(best)}"
+    finding = f"Total active motion, {names.visit(visits[-1])}: digits graded good or better {', '.join(best)}"
     return finish(
         figure,
         name="motion_grades",
-        title=title,
+        title="Grades of total active motion",
+        finding=f"{finding}.",
         caption=f"Digits in each grade; system {', '.join(sorted(set(rows['system'])))}. n = "
         f"{rows['participant'].nunique()} people.",
-        alt=f"Stacked bars of grades by visit and condition. {title}.",
+        alt="Stacked bars of grades by visit and condition.",
         points=pd.DataFrame(points),
         keys=["visit", "condition", "grade"],
         unit="digits",

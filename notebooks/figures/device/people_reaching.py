@@ -46,14 +46,15 @@ def people_reaching(frame: pd.DataFrame, level: Level, names: Names, confidence:
     figure.update_yaxes(title="People who reached it, %", range=[-3, 103])
     last = rows[rows["visit"] == visits[-1]]
     told = ", ".join(f"{row['condition']} {row['reached']} of {row['measured']}" for row in last.to_dict("records"))
-    title = f"{level.label} ({short(level.value)} {level.unit}), {names.visit(visits[-1])}: {told}"
+    finding = f"{level.label} ({short(level.value)} {level.unit}), {names.visit(visits[-1])}: {told}"
     return finish(
         figure,
         name=f"levels/{level.id}",
-        title=title,
+        title=f"People who reached a level: {level.label}",
+        finding=f"{finding}.",
         caption=f"Of those measured at each visit; exact intervals at {number(100 * confidence, 0)} %. The level is "
         f"the study's own: {level.reason}.",
-        alt=f"Share of people who reached the level by visit and condition. {title}.",
+        alt="Share of people who reached the level by visit and condition.",
         points=rows[["arm", "visit", "condition", "reached", "measured", "estimate", "conf_low", "conf_high"]],
         keys=["arm", "visit", "condition"],
         unit="share",

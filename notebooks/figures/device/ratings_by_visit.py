@@ -40,13 +40,14 @@ def ratings_by_visit(frame: pd.DataFrame, names: Names) -> go.Figure | None:
         tickvals=list(range(len(visits))), ticktext=[plain_text(names.visit(visit)) for visit in visits],
         range=[-0.5, len(visits) - 0.5], showgrid=False,
     )  # fmt: skip
-    title = f"Ratings of the device, median at the last visit rated: {'; '.join(told)}"
+    finding = f"Ratings of the device, median at the last visit rated: {'; '.join(told)}"
     return finish(
         figure,
         name="ease_of_use",
-        title=title,
+        title="Ratings of the device by visit",
+        finding=f"{finding}.",
         caption=f"Small marks are people, large ones medians. n = {frame['participant'].nunique()}.",
-        alt=f"Panels of ratings by visit. {title}.",
+        alt="Panels of ratings by visit.",
         points=frame[["participant", "visit", "rating", "value"]],
         keys=["participant", "visit", "rating"],
         height=90 + 130 * len(kinds),

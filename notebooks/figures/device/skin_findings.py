@@ -27,13 +27,14 @@ def skin_findings(looks: pd.DataFrame) -> go.Figure | None:
     figure.update_layout(barmode="stack", showlegend=True)
     figure.update_yaxes(categoryorder="array", categoryarray=order, showgrid=False)
     figure.update_xaxes(title="Looks with a finding", rangemode="tozero", dtick=1 if table["count"].max() < 8 else None)
-    title = f"Skin: something seen at {len(seen)} of {len(looks)} looks, in {seen['participant'].nunique()} people"
+    finding = f"Skin: something seen at {len(seen)} of {len(looks)} looks, in {seen['participant'].nunique()} people"
     return finish(
         figure,
         name="skin",
-        title=title,
+        title="Looks at the skin with a finding",
+        finding=f"{finding}.",
         caption="Looks at the skin with a finding, by site and by what was seen.",
-        alt=f"Bars of findings by site. {title}.",
+        alt="Bars of findings by site.",
         points=table,
         keys=["site", "finding"],
         unit="count",

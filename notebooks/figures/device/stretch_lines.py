@@ -60,14 +60,17 @@ def stretch_lines(
     )  # fmt: skip
     figure.update_yaxes(title=f"{label}, {unit}")
     speed_words = f" at {number(speed, 0)} degrees per second" if speed >= 0 else ""
-    title = f"{label}, {what}{speed_words}: last minus first, {names.visit(visits[-1])}, mean {'; '.join(told)} {unit}"
+    finding = (
+        f"{label}, {what}{speed_words}: last minus first, {names.visit(visits[-1])}, mean {'; '.join(told)} {unit}"
+    )
     return finish(
         figure,
         name=f"stretches/{quantity}",
-        title=title,
+        title=f"{label}, first and last repetition: {what}",
+        finding=f"{finding}.",
         caption="At each visit the first repetition on the left, the last on the right; thin lines are people, thick "
         f"ones means. Unassisted: device off. n = {rows['participant'].nunique()}.",
-        alt=f"Lines from first to last repetition by visit and condition. {title}.",
+        alt="Lines from first to last repetition by visit and condition.",
         points=rows[["participant", "visit", "condition", first, last]],
         keys=["participant", "visit", "condition"],
         unit=unit,

@@ -33,16 +33,17 @@ def wear_and_score(frame: pd.DataFrame, correlation: float, names: Names, outcom
     unit = str(rows["unit"].iloc[0])
     figure.update_xaxes(title="Hours worn before the visit", rangemode="tozero")
     figure.update_yaxes(title=f"{names.outcome(outcome)}, {unit}")
-    title = (
+    finding = (
         f"{names.outcome(outcome)} without the device and hours worn so far: r inside people {number(correlation, 2)}"
     )
     return finish(
         figure,
         name="wear_and_score",
-        title=title,
+        title="Hours worn and score inside people",
+        finding=f"{finding}.",
         caption="One line per person through the visits. Both also change with time: this is no effect of wearing the "
         f"device. n = {rows[c.PARTICIPANT].nunique()}.",
-        alt=f"Scores against hours worn, a line per person. {title}.",
+        alt="Scores against hours worn, a line per person.",
         points=rows[[c.PARTICIPANT, c.VISIT, "hours", c.VALUE]],
         keys=[c.PARTICIPANT, c.VISIT],
         unit=unit,

@@ -89,6 +89,18 @@ SECTIONS = (
         _figure("adherence", folded=True),
         _figure("adherence_change*", folded=True), _table("participant_flow", folded=True, rows=60),
     )),
+    Section("device", "With the device, and what went wrong", "Levels are the study's own; with and "
+            "without the device are never pooled.", (
+        _prose("device_answers"), _figure("levels/*"), _table("levels_reached"),
+        _table("levels_reached_inside", folded=True, rows=40), _figure("stretches/*"),
+        _table("first_to_last_repetition", folded=True, rows=40), _table("stiffness_grades", folded=True, rows=40),
+        _figure("motion_grades"), _table("motion_grades", folded=True, rows=40), _figure("days_of_wear"),
+        _table("wear", folded=True, rows=60), _figure("wear_and_score"), _prose("wear_and_score_words"),
+        _figure("ease_of_use"), _table("ease_of_use", folded=True, rows=40), _table("would_continue", folded=True),
+        _figure("device_deficiencies"), _table("device_deficiencies", rows=20), _table("harm", rows=20),
+        _figure("skin"), _table("skin", folded=True), _table("deficiency_list", folded=True, rows=60),
+        _table("event_details", folded=True, rows=60),
+    )),
     Section("participants", "The people", "Described, not tested.", (_table("baseline", rows=40),)),
     Section("next-trial", "The next trial", "The effect seen in this pilot plays no part in the plan.", (
         _prose("plan"), _figure("power_curve"), _table("plan_inputs"), _table("plan_band", folded=True),
