@@ -18,6 +18,8 @@ from stats.change.period_changes import period_changes
 from stats.change.person_changes import change_table
 from stats.choices.choice_answers import WhatIf, what_if
 from stats.errors import FitError
+from stats.missing.estimand import ACCOUNTING
+from stats.missing.scores_after_events import ScoresAfterEvents, scores_after_events
 
 Made = TypeVar("Made")
 
@@ -46,6 +48,21 @@ class Analysis:
         """The frame of `outcomes.score`."""
         return score(self.study)
 
+    @cached_property
+    def after_events(self) -> ScoresAfterEvents:
+        """The scores that models and counts see: values after intercurrent events as the protocol's strategies say.
+
+        A strategy that cannot be applied is refused where it is shown (`missing_visits`); the scores then stay as they
+        are, and the note says so.
+        """
+        study = self.study
+        tables = {"adverse_events": study.adverse_events, "visits": study.visits}
+        try:
+            return scores_after_events(self.scores, study.protocol, tables, study.visits)
+        except FitError as refused:
+            note = f"Strategies for intercurrent events are not applied: {refused}"
+            return ScoresAfterEvents(self.scores, self.scores, pd.DataFrame(columns=ACCOUNTING), (note,))
+
     def cleared(self) -> "Analysis":
         """The analysis itself, for chaining. Raises StudyError where a finding blocks it."""
         self.findings.raise_if_blocking()
@@ -62,7 +79,7 @@ class Analysis:
         return self._once(
             ("changes", outcome, visit),
             lambda: change_table(
-                self.scores,
+                self.after_events.counts,
                 outcome,
                 baseline=self.study.protocol.baseline.id,
                 visit=visit,
@@ -75,7 +92,7 @@ class Analysis:
         return self._once(
             ("period changes", outcome),
             lambda: period_changes(
-                self.scores, outcome, design=self.study.protocol, participants=self.study.participants
+                self.after_events.counts, outcome, design=self.study.protocol, participants=self.study.participants
             ),
         )
 
@@ -87,14 +104,14 @@ class Analysis:
         return self._once(
             ("fit", outcome, place),
             lambda: fit_change(
-                self.scores, outcome, design=protocol, model=chosen, participants=self.study.participants
+                self.after_events.means, outcome, design=protocol, model=chosen, participants=self.study.participants
             ),
         )
 
     def crossover_fit(self, outcome: str) -> CrossoverFit:
         """The treatment effect inside people, of a crossover with periods."""
         return self._once(
-            ("crossover", outcome), lambda: fit_crossover(self.scores, outcome, design=self.study.protocol)
+            ("crossover", outcome), lambda: fit_crossover(self.after_events.means, outcome, design=self.study.protocol)
         )
 
     def main_fit(self, outcome: str) -> ChangeFit | CrossoverFit:
@@ -110,7 +127,7 @@ class Analysis:
             main = self.main_fit(self.study.protocol.primary)
         except FitError:
             main = None
-        return what_if(self.study, scores=self.scores, main=main)
+        return what_if(self.study, scores=self.after_events.means, counted=self.after_events.counts, main=main)
 
     def prepare(self) -> "Analysis":
         """Make what several notebooks ask for, before they start."""

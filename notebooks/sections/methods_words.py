@@ -51,11 +51,22 @@ def methods_text(analysis: Analysis) -> Prose:
     study, fits = analysis.study, fit_outcomes(analysis)
     counted = [outcome for outcome in study.protocol.outcomes if _changed(analysis, outcome)]
     lines = [
-        _design(study), *_outcomes(analysis), *_models(fits), *_responders(study, counted), *_sizes(analysis, fits),
+        _design(study), *_outcomes(analysis), *_models(fits), *_after_events(analysis), *_responders(study, counted),
+        *_sizes(analysis, fits),
         _made_with(study, intervals=bool(fits.main or counted)),
     ]  # fmt: skip
     return Prose("methods", tuple(lines), items=("CONSORT pilot 3a", "CONSORT pilot 6a", "CONSORT pilot 12"),
                  heading="Methods in words")  # fmt: skip
+
+
+def _after_events(analysis: Analysis) -> list[str]:
+    """What was done with values after intercurrent events, by event, and where an analysis does not answer."""
+    done = analysis.after_events
+    told = [
+        f"After {row.event} ({row.people} people, {row.values_after} values): {row.strategy}, {row.does}."
+        for row in done.accounting.itertuples()
+    ]
+    return [*told, *done.notes]
 
 
 def _design(study: Study) -> str:

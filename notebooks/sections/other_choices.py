@@ -25,7 +25,8 @@ def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose
     """Figures, tables and a sentence of the primary outcome under other choices; in words where there is none."""
     study = analysis.study
     try:
-        found = what_if(study, scores=analysis.scores, main=_main(analysis), full=full)
+        after = analysis.after_events
+        found = what_if(study, scores=after.means, counted=after.counts, main=_main(analysis), full=full)
     except FitError as refused:
         return Prose("what if", (f"The main result cannot be run again: {refused}",))
     names = Names(study.protocol)

@@ -105,7 +105,7 @@ def _later(study: Study) -> list[str]:
 
 def _measured(analysis: Analysis, outcome: str) -> list[str]:
     """Later visits at which an outcome was measured."""
-    scores = analysis.scores
+    scores = analysis.after_events.counts
     present = scores.loc[(scores[c.OUTCOME] == outcome) & scores[c.VALUE].notna(), c.VISIT].unique()
     return [visit for visit in _later(analysis.study) if visit in present]
 

@@ -18,6 +18,7 @@ from notebooks.sections.methods_words import methods_text
 from notebooks.show.exhibits import Exhibits, gather
 from notebooks.show.tables import Table
 from outcomes import Study
+from stats.missing.estimand import DOES
 
 TITLE = "Writing it up"
 ABOUT = """# Writing it up
@@ -46,12 +47,12 @@ def write_up(analysis: Analysis, exhibits: Mapping[str, str]) -> Exhibits:
 def estimand_table(study: Study) -> Table:
     """The attributes of the estimand as study.toml states them."""
     given = study.protocol.estimand
-    frame = pd.DataFrame(
-        {
-            "attribute": list(ATTRIBUTES.values()),
-            "stated": [given.get(key, "") or f"not stated: [estimand] {key} in study.toml" for key in ATTRIBUTES],
-        }
-    )
+    rows = {
+        name: given.get(key, "") or f"not stated: [estimand] {key} in study.toml" for key, name in ATTRIBUTES.items()
+    }
+    rows |= {f"After {event.label}": f"{event.strategy}: {DOES[event.strategy]}" for event in study.protocol.events}
+    frame = pd.DataFrame({"attribute": list(rows), "stated": list(rows.values())})
+    read = "the visit and what is done after each event" if study.protocol.events else "the visit alone"
     return Table(
         "estimand",
         "The estimand of the primary outcome",
@@ -59,8 +60,8 @@ def estimand_table(study: Study) -> Table:
         {"Attribute": "{attribute}", "As study.toml states it": "{stated}"},
         keys=("attribute",),
         notes=(
-            "Attributes of an estimand after ICH E9(R1), 2019. The analysis reads none of them (of [estimand] it reads "
-            "the visit alone): that it answers the question stated here is for the authors to check.",
+            f"Attributes of an estimand after ICH E9(R1), 2019. Of them the analysis reads {read}: that it answers the "
+            "question stated here is for the authors to check.",
         ),
         recorded=False,
     )

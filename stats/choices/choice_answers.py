@@ -113,6 +113,7 @@ def what_if(
     design: Protocol | None = None,
     participants: pd.DataFrame | None = None,
     scores: pd.DataFrame | None = None,
+    counted: pd.DataFrame | None = None,
     main: ChangeFit | CrossoverFit | None = None,
     visit: str | None = None,
     thresholds: Sequence[str] = (),
@@ -123,13 +124,14 @@ def what_if(
     """Run the main result again over covariance, time course, baseline, df, missing values, people and threshold.
 
     source: a study, or the frame of `outcomes.score` with `design` (its protocol) and `participants`. scores: those
-    of the study, main: its main model, where they are there already. outcome: the primary one where not named.
-    visit: the primary one of the protocol, else the last with an answer. The main result is the difference between arms
-    in the change (one arm: the change; a crossover with periods: the treatment effect), by `fit_change` or
-    `fit_crossover` with the protocol's choices. thresholds: keys for the responder shares, every published one where
-    none is named. dose: share of the prescribed minutes from which a participant counts as treated; else the `at_least`
-    of an adherence criterion of the protocol. each_person: also without each participant in turn; None: up to 60
-    participants. full: every combination of the choices, in place of one at a time.
+    of the study, main: its main model, where they are there already. counted: scores for the responder shares, where a
+    strategy for intercurrent events makes them others (`stats.missing.scores_after_events`). outcome: the primary one
+    where not named. visit: the primary one of the protocol, else the last with an answer. The main result is the
+    difference between arms in the change (one arm: the change; a crossover with periods: the treatment effect), by
+    `fit_change` or `fit_crossover` with the protocol's choices. thresholds: keys for the responder shares, every
+    published one where none is named. dose: share of the prescribed minutes from which a participant counts as treated;
+    else the `at_least` of an adherence criterion of the protocol. each_person: also without each participant in turn;
+    None: up to 60 participants. full: every combination of the choices, in place of one at a time.
 
     Raises FitError where there is no protocol, or no score of the outcome. A choice that cannot be run is a row.
     """
@@ -154,7 +156,7 @@ def what_if(
     rows = [row for one in scenarios for row in _rows(runs, one, last, comparisons)]
     more, unasked = _assumptions(runs, last, comparisons)
     rows += more
-    shares, why = share_rows(values, outcome, design, people, last, thresholds)
+    shares, why = share_rows(values if counted is None else counted, outcome, design, people, last, thresholds)
     rows += [WhatIfRow(**row) for row in shares]
     known = values[values[c.OUTCOME] == outcome]
     return WhatIf(

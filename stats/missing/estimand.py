@@ -143,20 +143,11 @@ def apply_strategies(
     """
     values = table.values.copy()
     refused = np.zeros(values.shape, dtype=bool)
-    when = _visit_dates(table, dates)
     rows, notes = [], list(table.notes)
     for event in events:
-        first = event_dates(event, tables).reindex(list(table.participants))
-        after = when >= first.to_numpy(dtype="datetime64[ns]")[:, None]
-        unknown = np.isnat(when) & first.notna().to_numpy()[:, None]
-        after = _carried(after) & ~first.isna().to_numpy()[:, None]
-        after[:, 0] = False
-        seen = after & ~np.isnan(values)
-        undated = int(first.isna().sum() - (~np.isin(list(table.participants), _people(event, tables))).sum())
-        if undated:
-            notes.append(f"{event.label}: {undated} people have it without a date; their values are kept.")
-        if (unknown & ~np.isnan(values) & ~after).any():
-            notes.append(f"{event.label}: values at visits without a date are taken as before it.")
+        found = after_event(event, table.participants, table.visits, tables, dates)
+        after, seen = found.after, found.after & ~np.isnan(values)
+        notes += found.notes(~np.isnan(values))
         if event.strategy == HYPOTHETICAL:
             values[after] = np.nan
         elif event.strategy == WHILE_ON:
@@ -165,10 +156,57 @@ def apply_strategies(
             refused |= after
             if event.composite_value is not None:
                 values[after] = event.composite_value
-        rows.append({"event": event.label, "strategy": event.strategy, "people": int(first.notna().sum()),
+        rows.append({"event": event.label, "strategy": event.strategy, "people": found.people,
                      "values_after": int(seen.sum()), "does": DOES[event.strategy]})  # fmt: skip
-    accounting = pd.DataFrame(rows, columns=["event", "strategy", "people", "values_after", "does"])
+    accounting = pd.DataFrame(rows, columns=ACCOUNTING)
     return Applied(replace(table, values=values, notes=tuple(notes)), refused, accounting, tuple(notes))
+
+
+ACCOUNTING = ["event", "strategy", "people", "values_after", "does"]
+
+
+@dataclass(frozen=True)
+class AfterEvent:
+    """Which visits of whom come after an event: after (n, J); the first visit never does.
+
+    unknown (n, J): visits of people with the event whose own date is not known. people: how many have it with a date;
+    undated: how many without one.
+    """
+
+    label: str
+    after: np.ndarray = field(repr=False)
+    unknown: np.ndarray = field(repr=False)
+    people: int
+    undated: int
+
+    def notes(self, seen: np.ndarray) -> tuple[str, ...]:
+        """What is uncertain, for values seen (n, J)."""
+        told = []
+        if self.undated:
+            told.append(f"{self.label}: {self.undated} people have it without a date; their values are kept.")
+        if (self.unknown & seen & ~self.after).any():
+            told.append(f"{self.label}: values at visits without a date are taken as before it.")
+        return tuple(told)
+
+
+def after_event(
+    event: IntercurrentEvent,
+    participants: Sequence,
+    visits: Sequence,
+    tables: Mapping[str, pd.DataFrame],
+    dates: pd.DataFrame,
+) -> AfterEvent:
+    """The visits after an event, by participant (rows) and visit in order (columns).
+
+    tables: the study's tables by name. dates: participant, visit, date. Raises FitError for a column that is not there.
+    """
+    first = event_dates(event, tables).reindex(list(participants))
+    has = first.notna().to_numpy()[:, None]
+    when = _visit_dates(participants, visits, dates)
+    after = _carried(when >= first.to_numpy(dtype="datetime64[ns]")[:, None]) & has
+    after[:, 0] = False
+    undated = int((~has).sum() - (~np.isin(list(participants), _people(event, tables))).sum())
+    return AfterEvent(event.label, after, np.isnat(when) & has, int(has.sum()), undated)
 
 
 def _people(event: IntercurrentEvent, tables: Mapping[str, pd.DataFrame]) -> list:
@@ -177,10 +215,10 @@ def _people(event: IntercurrentEvent, tables: Mapping[str, pd.DataFrame]) -> lis
     return frame.loc[frame[event.column].astype(str).str.strip().str.casefold().isin(wanted), c.PARTICIPANT].tolist()
 
 
-def _visit_dates(table: VisitTable, dates: pd.DataFrame) -> np.ndarray:
+def _visit_dates(participants: Sequence, visits: Sequence, dates: pd.DataFrame) -> np.ndarray:
     known = dates.drop_duplicates([c.PARTICIPANT, c.VISIT])
     wide = known.pivot(index=c.PARTICIPANT, columns=c.VISIT, values="date")
-    wide = wide.reindex(index=list(table.participants), columns=list(table.visits))
+    wide = wide.reindex(index=list(participants), columns=list(visits))
     return wide.apply(pd.to_datetime).to_numpy(dtype="datetime64[ns]")
 
 

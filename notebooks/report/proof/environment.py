@@ -12,9 +12,9 @@ from packaging.requirements import InvalidRequirement, Requirement
 
 KIT = "outcomes-kit"
 # What computes the numbers; named in the methods text.
-COMPUTING = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "plotly")
+COMPUTING = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "pingouin", "plotly")
 # Every dependency of the kit, as pyproject.toml names them; a test compares the two.
-USED = (*COMPUTING, "pingouin", "choreographer", "great-tables", "ipython", "jinja2", "joblib", "jupyterlab", "lazy-loader",
+USED = (*COMPUTING, "choreographer", "great-tables", "ipython", "jinja2", "joblib", "jupyterlab", "lazy-loader",
         "loky", "mistune", "nbformat", "openpyxl", "packaging", "pillow", "platformdirs", "pyarrow", "pyreadstat",
         "python-docx", "rapidfuzz", "threadpoolctl", "tomlkit")  # fmt: skip
 VERSION = re.compile(r"^Version:[ \t]*(\S+)", re.MULTILINE)

@@ -223,7 +223,8 @@ def test_a_crossover_is_answered_by_its_treatment_effect(studies):
     study, scores, found = studies("crossover")
     fit = fit_crossover(scores, study.protocol.primary, design=study.protocol)
     frame = found.frame()
-    assert set(frame["quantity"]) == {"treatment effect"}
+    assert set(frame["quantity"]) == {"treatment effect", "difference in share improved"}
+    frame = frame[frame["quantity"] == "treatment effect"]
     for row in frame[frame["is_protocol"]].to_dict("records"):
         same([row[name] for name in NUMBERS], fit.effect().frame().iloc[0][NUMBERS].astype(float).tolist())
     rest = scores[scores["participant"] != "TW03"]
