@@ -139,6 +139,7 @@ def _without(fit: Fitted, layout: Layout, person: int) -> np.ndarray:
         layout, y=layout.y[keep], X=layout.X[keep], Z=None if layout.Z is None else layout.Z[keep],
         person=code - (code > person), slot=layout.slot[keep], group=layout.group[keep],
         persons=layout.persons[:person] + layout.persons[person + 1 :],
+        times=None if layout.times is None else layout.times[keep],
     )  # fmt: skip
     if rank_report(part.X, part.terms):
         raise FitError("Without this participant a coefficient cannot be estimated.")
