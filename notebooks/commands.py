@@ -14,6 +14,26 @@ from pathlib import Path
 ALONE = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
+EXAMPLES = {
+    "new": ["new my_trial --instruments bbt grip", "new my_trial --arms usual practice --visits baseline=0 week8=56"],
+    "import": ["import clinic.xlsx --to my_trial", "import clinic.xlsx --to my_trial --check"],
+    "thresholds": ["thresholds fma_ue --population stroke"],
+    "demo": ["demo demo_study", "demo demo.xlsx", "demo crossed --preset crossover"],
+    "check": ["check my_trial", "check my_trial | less"],
+    "lock": ["lock my_trial", 'lock my_trial --again "The ethics board asked for another visit."'],
+    "unblind": ["unblind my_trial"],
+    "share": ["share my_trial --to my_trial_shared"],
+    "report": ["report my_trial --to my_report", "report my_trial --to quick --only 0 3 --no-pictures"],
+    "application": ["application my_trial --to for_the_panel"],
+    "plan": ["plan my_trial --to analysis_plan"],
+    "rerun": ["rerun my_report", "rerun my_report --study my_trial --csv differences.csv"],
+    "compare": ["compare my_report other_report"],
+    "moments": ["moments my_site --to my_site.json"],
+    "merge": ["merge site_a.json site_b.json --to all_sites"],
+    "notebooks": ["notebooks my_notebooks"],
+}
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line. Exit status 0: all went well; 1: something must be done; 2: a wrong call."""
     for stream in (sys.stdout, sys.stderr):
@@ -26,7 +46,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from stats.errors import FitError, PlanError
 
     try:
-        return options.run(options)
+        status = options.run(options)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:  # whoever read the output has enough: nothing is wrong, nothing more can be said
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except (StudyError, InstrumentError, FitError, PlanError) as error:
         return _refused(str(error))
     except OSError as error:
@@ -179,6 +204,17 @@ def command_parser() -> argparse.ArgumentParser:
     merging.add_argument("files", type=Path, nargs="+", metavar="FILE", help="files of outcomes moments")
     merging.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder for page, tables and record")
     merging.set_defaults(run=_merge)
+
+    copying = commands.add_parser(
+        "notebooks", help="copy the notebooks into a folder of your own, to run and to change"
+    )
+    copying.add_argument("folder", type=Path)
+    copying.set_defaults(run=_notebooks)
+
+    for name, lines in EXAMPLES.items():
+        one = commands.choices[name]
+        one.formatter_class = argparse.RawDescriptionHelpFormatter
+        one.epilog = "\n".join([f"example{'s' if len(lines) > 1 else ''}:", *(f"  outcomes {line}" for line in lines)])
     return parser
 
 
@@ -310,7 +346,7 @@ def _check(options: argparse.Namespace) -> int:
         letters_drawn(options.folder, print)
     study = read_study(options.folder, masked=not options.unmasked)
     findings = check(study)
-    _print_findings(findings)
+    _print_findings(findings, study)
     if study.masked:
         print("Those who may know the arms check all of it with --unmasked.")
     return 1 if findings.blocking else 0
@@ -489,9 +525,22 @@ def _plan(options: argparse.Namespace) -> int:
     return 0
 
 
-def _print_findings(findings) -> None:
-    """Every finding as a readable paragraph, the ones that block first."""
-    print(findings)
+def _notebooks(options: argparse.Namespace) -> int:
+    from notebooks.own_copies import copy_notebooks
+
+    copied = copy_notebooks(options.folder)
+    print(
+        f"{len(copied)} notebooks were copied to {options.folder}. Open them with: jupyter lab {options.folder}\n"
+        "In each, name your study folder in the first code cell and run all cells; the last part, Adapt it, is yours."
+    )
+    return 0
+
+
+def _print_findings(findings, study=None) -> None:
+    """Findings by kind, the ones that block first; at the end what blocks."""
+    from notebooks.show.findings_lines import finding_lines
+
+    print("\n".join(finding_lines(findings, study)))
 
 
 def _refused(message: str, status: int = 1) -> int:

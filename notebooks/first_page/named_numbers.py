@@ -78,7 +78,8 @@ class NamedNumbers:
         decimals: int = 0,
     ) -> Said:
         """Keep a number under a name. Raises ValueError where another one has that name already."""
-        row = {"part": part, "estimate": float(estimate), "conf_low": low, "conf_high": high, "n": n, "unit": unit,
+        row = {"part": part, "estimate": float(estimate), "conf_low": None if low is None else float(low),
+               "conf_high": None if high is None else float(high), "n": n, "unit": unit,
                "decimals": decimals}  # fmt: skip
         if part in self._names:
             raise ValueError(f"Two numbers of the first page are called {part!r}.")
