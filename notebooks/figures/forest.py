@@ -95,8 +95,9 @@ def effect_forest(
 
 def _limit(effects: pd.DataFrame) -> float:
     """Half the width of the axis, which is the same on both sides of zero."""
-    reach = float(np.nanmax(np.abs(effects[["effect_low", "effect_high"]].to_numpy())))
     largest = float(effects["effect"].abs().max())
+    ends = effects[["effect_low", "effect_high"]].abs().max().max()
+    reach = float(ends) if np.isfinite(ends) else largest
     return 1.08 * max(min(reach, max(WIDEST * largest, 0.5)), 1.1 * largest, 0.1)
 
 
