@@ -52,7 +52,7 @@ def effect_forest(
         heights = np.array([order.index(outcome) + shift for outcome in own[c.OUTCOME]])
         for main in (True, False):
             part = (own[c.OUTCOME] == primary).to_numpy() == main
-            mark = arm_cue(names, arm)
+            mark = _cue(names, arm)
             if raw is not None or arm not in {one.id for one in names.protocol.arms}:
                 mark = {"colour": INK, "symbol": "diamond" if main else "circle"} if alone else mark
             large = 11 if main and alone else 8
@@ -95,8 +95,9 @@ def effect_forest(
 
 def _limit(effects: pd.DataFrame) -> float:
     """Half the width of the axis, which is the same on both sides of zero."""
-    reach = float(np.nanmax(np.abs(effects[["effect_low", "effect_high"]].to_numpy())))
     largest = float(effects["effect"].abs().max())
+    ends = effects[["effect_low", "effect_high"]].abs().max().max()
+    reach = float(ends) if np.isfinite(ends) else largest
     return 1.08 * max(min(reach, max(WIDEST * largest, 0.5)), 1.1 * largest, 0.1)
 
 
@@ -126,6 +127,17 @@ def _points(effects: pd.DataFrame, raw: pd.DataFrame | None) -> pd.DataFrame:
         return points
     kept = raw[[c.OUTCOME, "unit", *RAW, *(name for name in raw if name.startswith("change "))]]
     return points.merge(kept, on=c.OUTCOME, how="left")
+
+
+def _cue(names: Names, arm: str) -> dict[str, str]:
+    """The cue of an arm; of a comparison in words ("B minus A") that of the arm it is of."""
+    compared = next((one.id for one in names.protocol.arms if arm.startswith(f"{one.label} minus ")), arm)
+    return arm_cue(names, compared)
+
+
+def _in_order(own: pd.DataFrame, arms: list[str]) -> pd.DataFrame:
+    """Rows of one outcome, arms in the order of their marks."""
+    return own.sort_values(c.ARM, key=lambda column: column.map(arms.index))
 
 
 def _axes(sheet: TextColumns, limit: float, size: int, first: pd.Series) -> dict:
@@ -160,7 +172,7 @@ def _wide(effects, order, arms, names: Names, raw, limit: float) -> TextColumns:
     changes = [name for name in raw if name.startswith("change ")] if raw is not None else []
     with_raw = raw is not None and not raw.empty
     panel = (416.0 if with_raw and changes else 330.0 if with_raw else 250.0, float(right))
-    row = 41 if with_raw else 34 if len(arms) < 2 else 38
+    row = 41 if len(arms) < 3 else 50
     sheet = TextColumns(WIDTH, size, panel, len(order), row, head=44, foot=40)
     _frame_of_panel(sheet, limit, names, arms, raw)
     level = f"{names.protocol.level:.0%}".replace("%", " %")
@@ -179,7 +191,7 @@ def _wide(effects, order, arms, names: Names, raw, limit: float) -> TextColumns:
         if changes:
             _arm_key(sheet, [column.removeprefix("change ") for column in changes], names, "change, ")
     for height, outcome in enumerate(order):
-        own = effects[effects[c.OUTCOME] == outcome]
+        own = _in_order(effects[effects[c.OUTCOME] == outcome], arms)
         main = outcome == names.protocol.primary
         unit = "" if raw is None else str(raw.loc[raw[c.OUTCOME] == outcome, "unit"].iloc[0])
         label = _label(names.outcome(outcome), n_at - 34, size, main)
@@ -193,7 +205,7 @@ def _wide(effects, order, arms, names: Names, raw, limit: float) -> TextColumns:
             lift = 0 if len(own) == 1 else (len(own) - 1) / 2 * 13 - 13 * place
             middle, low, high = (number(record[name], 2) for name in ("effect", "effect_low", "effect_high"))
             told = f"{middle} ({low} to {high})"
-            colour = INK if len(own) == 1 else arm_cue(names, record[c.ARM])["colour"]
+            colour = INK if len(own) == 1 else _cue(names, record[c.ARM])["colour"]
             sheet.write(WIDTH - 2, height, told, anchor="right", bold=main and len(own) == 1, lift=lift, colour=colour)
         if with_raw:
             line, digits = raw[raw[c.OUTCOME] == outcome].iloc[0], names.decimals(outcome)
@@ -216,13 +228,13 @@ def _narrow(effects, order, arms, names: Names, raw, limit: float) -> TextColumn
     if len(arms) != 1:
         _arm_key(sheet, arms, names)
     for height, outcome in enumerate(order):
-        own = effects[effects[c.OUTCOME] == outcome]
+        own = _in_order(effects[effects[c.OUTCOME] == outcome], arms)
         main = outcome == names.protocol.primary
         sheet.write(2, height, _label(names.outcome(outcome), 112, SMALL, main))
         for place, record in enumerate(own.to_dict("records")):
             lift = 0 if len(own) == 1 else (len(own) - 1) / 2 * 12 - 12 * place
             ends = f"({number(record['effect_low'], 2)} to {number(record['effect_high'], 2)})"
-            colour = INK if len(own) == 1 else arm_cue(names, record[c.ARM])["colour"]
+            colour = INK if len(own) == 1 else _cue(names, record[c.ARM])["colour"]
             told = f"{number(record['effect'], 2)}<br>{ends}" if len(own) == 1 else number(record["effect"], 2)
             sheet.write(COLUMN - 2, height, told, anchor="right", bold=main and len(own) == 1, lift=lift, colour=colour)
     return sheet
@@ -232,7 +244,7 @@ def _arm_key(sheet: TextColumns, arms: list[str], names: Names, lead: str = "") 
     """Which mark is which arm, on the line over the heads."""
     x = 2.0
     for arm in arms:
-        mark = arm_cue(names, arm)
+        mark = _cue(names, arm)
         text = f"{mark['sign']} {lead}{plain_text(names.arm(arm))}"
         sheet.over(x, text, colour=mark["colour"], bold=True, lift=28)
         x += sheet.text_room(text) + 16

@@ -12,7 +12,7 @@ from notebooks.figures.one_column import COLUMN, SMALL
 from notebooks.figures.style import GREY, INK, TEXT, WIDTH, finish, plain_text, spread, ticks, unbroken
 from notebooks.show.authors import author_year
 from notebooks.show.numbers import short
-from outcomes import threshold
+from outcomes import InstrumentError, threshold
 from stats.planning import Plan
 
 LINES = {  # column -> words and dash; the planning value is the thick one
@@ -93,7 +93,10 @@ def _source(text: str) -> str:
     found = re.match(r"threshold (\S+) \(", text)
     if found is None:
         return text or "not stated"
-    size = threshold(found[1])
+    try:
+        size = threshold(found[1])
+    except InstrumentError:  # the study's own: what stands behind its key is in words already
+        return text.partition("(")[2].rstrip(")")
     return f"{size.quantity}, {author_year(size.source)}"
 
 

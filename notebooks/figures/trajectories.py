@@ -194,7 +194,7 @@ class _Drawn:
         small, size = (SMALL, 10) if width == COLUMN else (11, TEXT)
         ends = self._ends(width)
         spans = [0.0, *self.changes["conf_low"], *self.changes["conf_high"]]
-        room = 0.06 * (max(spans) - min(spans))
+        room = 0.06 * ((max(spans) - min(spans)) or 1.0)
         low, high = min(spans) - room, max(spans) + room
         at = self._ticks((low, high))
         axes: dict = {

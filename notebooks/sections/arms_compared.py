@@ -84,12 +84,17 @@ def _in_own_units(frame: pd.DataFrame, analysis: Analysis) -> pd.DataFrame:
     protocol, rows = analysis.study.protocol, []
     for effect in frame.to_dict("records"):
         fit, visit = analysis.main_fit(effect[c.OUTCOME]), effect["to_visit"]
+        own = analysis.scores[analysis.scores[c.OUTCOME] == effect[c.OUTCOME]]
+        better = str(own["better"].iloc[0])
         row = {c.OUTCOME: effect[c.OUTCOME], "unit": effect["unit"]}
         answer = fit.frame(protocol.level)
         at = answer[answer[c.VISIT].astype(str) == visit] if c.VISIT in answer else answer
-        row |= dict(turned(at, fit.better).iloc[0][["estimate", "conf_low", "conf_high"]])
+        if at.empty:
+            row |= dict.fromkeys(("estimate", "conf_low", "conf_high"))
+        else:
+            row |= dict(turned(at, better).iloc[0][["estimate", "conf_low", "conf_high"]])
         if isinstance(fit, ChangeFit) and len(fit.arms) > 1:
-            changes = turned(fit.changes().frame(protocol.level), fit.better)
+            changes = turned(fit.changes().frame(protocol.level), better)
             changes = changes[changes[c.VISIT].astype(str) == visit].set_index(c.ARM)["estimate"]
             row |= {f"change {arm}": changes.get(arm) for arm in Names(protocol).arms(fit.arms)}
         rows.append(row)

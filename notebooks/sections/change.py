@@ -169,14 +169,22 @@ def _course(one: Fitted, fits: Fits, drawn: pd.DataFrame) -> Course:
     compared = len(one.fit.arms) > 1 and not fits.study.protocol.periods and not fits.study.masked
     return Course(
         _from_the_start(one.fit, one.fit.means(df=one.df).frame(fits.level), fits.study.protocol),
-        one.fit.changes(df=one.df).frame(fits.level),
-        one.fit.between(df=one.df).frame(fits.level) if compared else None,
+        _answers(one.fit.changes, one.df, fits.level),
+        _answers(one.fit.between, one.df, fits.level) if compared else None,
         _people_in(one.fit),
         fits.study.protocol.headline_visit(set(drawn.loc[drawn[c.VALUE].notna(), c.VISIT].astype(str))) or "",
         one.fit.better,
         flagged_in(drawn, fits.flags),
         fits.names.ends(one.outcome),
     )
+
+
+def _answers(ask: Callable[..., Estimates], df: str, level: float) -> pd.DataFrame:
+    """The answers of a model, empty where it has none: an arm without a baseline, a visit without the other arm."""
+    try:
+        return ask(df=df).frame(level)
+    except FitError:
+        return pd.DataFrame(columns=["arm", "reference", "visit", "day", "estimate", "conf_low", "conf_high", "unit"])
 
 
 def _from_the_start(fit: ChangeFit, means: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:

@@ -181,7 +181,11 @@ def power_curves(next_trial: NextTrial):
     """Power at every number of participants, at the pilot's estimates and at the limits of each."""
     if next_trial.plan is None:
         return None
-    return power_figure(power_lines(next_trial.plan), next_trial.plan)
+    try:
+        lines = power_lines(next_trial.plan)
+    except PlanError as refused:
+        return Prose("power", (f"The power curves are left out: {refused}",))
+    return power_figure(lines, next_trial.plan)
 
 
 def power_lines(plan: Plan) -> PowerLines:

@@ -18,7 +18,6 @@ from stats.choices.choice_shares import MISSING, THRESHOLD
 from stats.errors import FitError
 
 SHARE_CHOICES = (THRESHOLD, MISSING)
-BY_HAND = " / "  # between the two keys of a threshold that depends on the hand
 
 
 def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose:

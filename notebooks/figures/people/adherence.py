@@ -84,7 +84,7 @@ def adherence_figure(dose: Dose, names: Names) -> go.Figure | None:
         f"prescribed.",
         caption=f"One dot per person with a training log and both scores ({len(known)} of {len(rows)}); "
         f"\N{MULTIPLICATION SIGN}: no pair of scores. {level} interval of the rank correlation. Lines: no change, all "
-        "minutes, the protocol's criteria of both. No causal dose response: people who improve may practise more."
+        "minutes, the protocol's criteria of both. No causal dose response: people who gain may practise more."
         + (" Lower scores are better: the sign is turned." if dose.better == "lower" else ""),
         alt=f"Scatter plot of change against minutes done, {len(known)} people.",
         points=rows[POINTS],

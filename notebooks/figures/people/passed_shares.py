@@ -47,6 +47,7 @@ def responder_shares(
     outcome, unit = str(first[c.OUTCOME]), str(first["unit"])
     reached = rows.groupby("threshold")["improved"].transform("sum") > 0
     drawn = rows[reached | (rows["group"] == 0)]
+    drawn = rows if drawn.empty else drawn
     nobody = rows[~rows["threshold"].isin(drawn["threshold"])].drop_duplicates("threshold")
     lines = _lines(drawn)
     heights = {line.key: line.height for line in lines if line.key}

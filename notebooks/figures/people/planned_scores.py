@@ -118,7 +118,8 @@ def _layout(rows, arms, visits, names: Names, people: int, shrink: float, width:
             one = own[own[c.VISIT] == visit]
             if len(one):
                 made = str(int((one["kind"] == "scored").sum()))
-                write(start + at, -0.5, time.label(visit), INK, lift=tall * 1.6)
+                if text_width(time.label(visit), small) < step + 2:
+                    write(start + at, -0.5, time.label(visit), INK, lift=tall * 1.6)
                 if text_width(made, small) < step + 2:
                     write(start + at, -0.5, made, GREY, lift=tall * 0.6)
         if row >= small - 1:

@@ -134,7 +134,8 @@ def _analysed(
     except FitError:
         pass
     counts[f"scored at {label}"] = len(scored)
-    return counts | _counted(people, visit, analysis, label)[0], _counted(people, visit, analysis, label)[1]
+    counted, why = _counted(people, visit, analysis, label)
+    return counts | counted, why
 
 
 def _counted(people: list[str], visit: str, analysis: Analysis, label: str) -> tuple[dict[str, int], dict[str, int]]:

@@ -653,12 +653,15 @@ def test_the_power_curves_rise_over_every_n_and_mark_the_n_each_asks_for(figures
         assert list(trace.x) == sizes
         assert list(trace.y) == pytest.approx([row[f"percent {name}"] for row in rows])
         assert list(trace.y) == sorted(trace.y)
-    # two-sample noncentral t with the SD that the baseline leaves (statsmodels), one df less for the covariate
+    # Analysis of covariance by hand: noncentral t with the SD the baseline leaves, averaged over the chance imbalance
+    # of the baseline, whose square over its spread is t²/(2n - 2) times 2/n.
     sd, r, difference = (plan.inputs[name].value for name in ("sd", "correlation", "difference"))
+    left, chances = sd * np.sqrt(1 - r**2), (np.arange(2000) + 0.5) / 2000
     for row in rows[:: len(rows) // 4]:
         n = row["n_per_arm"]
-        left = sd * np.sqrt(1 - r**2)
-        expected = 1 - nct.cdf(t.isf(0.025, 2 * n - 3), 2 * n - 3, difference / (left * np.sqrt(2 / n)))
+        imbalance = t.ppf(chances, 2 * n - 2) ** 2 / (2 * n - 2)
+        shift = difference / (left * np.sqrt(2 / n * (1 + imbalance)))
+        expected = np.mean(nct.sf(t.isf(0.025, 2 * n - 3), 2 * n - 3, shift))
         assert row["percent estimated"] / 100 == pytest.approx(expected, abs=2e-3)
         assert row["percent sd_upper"] < row["percent estimated"]
         assert row["recruit"] >= n
