@@ -203,7 +203,8 @@ def compute(
         code=code_digest(),
         primary=primary_result(analysis, runs),
         keys=protocol_keys(study),
-        options={"only": list(only), "seed": study.protocol.seed, "level": study.protocol.level},
+        options={"only": list(only), "seed": study.protocol.seed, "level": study.protocol.level}
+        | ({"shareable": True} if analysis.shareable else {}),
         times=times,
     )
     return runs, record
