@@ -12,6 +12,7 @@ from outcomes import InstrumentError, Study, check, read_study, score
 from outcomes import columns as c
 from outcomes.findings import Findings
 from outcomes.protocol.trial import ModelChoice
+from outcomes.sharing.masked_identifiers import masked_identifiers, without_texts
 from stats.change.change_fit import ChangeFit, fit_change
 from stats.change.crossover import CrossoverFit, fit_crossover
 from stats.change.period_changes import period_changes
@@ -30,8 +31,10 @@ class Analysis:
     Nothing in here may be changed by who asks: frames are shared.
     """
 
-    def __init__(self, study: Study):
-        self.study = study
+    def __init__(self, study: Study, *, shareable: bool = False):
+        self._whole = study
+        self.study = study if study.protocol.privacy.identifiers else masked_identifiers(study)
+        self.shareable = shareable  # nothing about one person is shown in its report
         self._made: dict[Hashable, object] = {}
 
     @cached_property
@@ -41,7 +44,10 @@ class Analysis:
             scores = self.scores
         except InstrumentError:  # the checks report it as a finding
             scores = None
-        return check(self.study, scores)
+        if self.study is self._whole:
+            return check(self.study, scores)
+        # What was masked is found by the checks of the whole study, which never repeat what a cell holds.
+        return without_texts(check(self._whole), dict(self.study.masked_texts))
 
     @cached_property
     def scores(self) -> pd.DataFrame:

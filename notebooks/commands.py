@@ -134,6 +134,9 @@ def command_parser() -> argparse.ArgumentParser:
     report.add_argument("folder", type=Path)
     report.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder for the report")
     report.add_argument(
+        "--shareable", action="store_true", help="leave out inputs, every person's rows, dates and free text"
+    )
+    report.add_argument(
         "--only", nargs="+", default=(), metavar="NOTEBOOK", help="first characters of the notebooks wanted"
     )
     report.add_argument("--processes", type=int, metavar="N", help="notebooks run at a time (default: one per core)")
@@ -472,9 +475,10 @@ def _report(options: argparse.Namespace) -> int:
     from notebooks.report.execute import NotebookError
     from notebooks.report.make import Blocked, make_report
     from notebooks.report.pictures import FORMATS
+    from notebooks.report.shareable import make_shareable_report
 
     try:
-        report = make_report(
+        report = (make_shareable_report if options.shareable else make_report)(
             options.folder,
             options.to,
             only=options.only,

@@ -68,7 +68,9 @@ MOTION_COLUMNS = (
 # Further columns of the sheet of adverse events.
 EVENT_COLUMNS = (
     Column("event", "id", "number of the event, where other sheets refer to it", synonyms=("event id",)),
-    Column("end_date", "date", "date the event ended, blank while it lasts", synonyms=("end", "resolved on")),
+    Column(
+        "end_date", "date", "date the event ended, blank while it lasts", synonyms=("end", "resolved on", "end day")
+    ),
     Column("criterion", "choice", "what makes the event serious", words=CRITERIA),
     Column(
         "expected", "choice", "yes or no: foreseen in the study's risk file", words=YES_NO, synonyms=("anticipated",)
@@ -86,7 +88,7 @@ DEVICE_SHEETS = (
             Column("deficiency", "id", "number of the deficiency", required=True, synonyms=("deficiency id",)),
             Column("participant", "id", "code of the participant; blank where nobody was using the device"),
             _DEVICE,
-            Column("date", "date", "date, year-month-day"),
+            Column("date", "date", "date, year-month-day", synonyms=("day",)),
             Column("category", "choice", "which property was inadequate", required=True, words=CATEGORIES),
             Column("cause", "choice", "malfunction, use error or inadequate information", words=CAUSES),
             Column("part", "choice", "part of the device", words=PARTS),
@@ -100,7 +102,7 @@ DEVICE_SHEETS = (
             Column("event", "id", "number of the adverse event it led to, if any", synonyms=("led to event",)),
             Column("action", "choice", "what was done with the device", words=REPAIRS),
             Column("minutes_lost", "number", "minutes of practice lost"),
-            Column("resolved", "date", "date the fault was put right", synonyms=("resolved on",)),
+            Column("resolved", "date", "date the fault was put right", synonyms=("resolved on", "resolved day")),
         ),
     ),
     Sheet(
@@ -108,7 +110,7 @@ DEVICE_SHEETS = (
         "one row per participant and day; a day without a row is not known, a day of 0 minutes is no use",
         (
             _PERSON,
-            Column("date", "date", "date, year-month-day", required=True),
+            Column("date", "date", "date, year-month-day", required=True, synonyms=("day",)),
             Column("minutes_prescribed", "number", "minutes the device was to be worn that day"),
             Column("minutes_worn", "number", "minutes the device was worn"),
             Column("minutes_active", "number", "minutes of those in which it moved the hand"),
@@ -127,7 +129,7 @@ DEVICE_SHEETS = (
         (
             _PERSON,
             _VISIT,
-            Column("date", "date", "date, year-month-day", required=True),
+            Column("date", "date", "date, year-month-day", required=True, synonyms=("day",)),
             Column("when", "choice", "before or after wearing", words=BEFORE_AFTER),
             Column("site", "choice", "digit, web, palm, dorsum, wrist, forearm", words=SITES),
             _SIDE,

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from outcomes.blinding.arm_words import ArmWords
 from outcomes.findings import Findings
 from outcomes.lock.departures import PlanDeparture
 from outcomes.lock.lock_file import Lock
@@ -79,12 +80,23 @@ class Study:
     departures: tuple[PlanDeparture, ...] = ()  # from the locked plan
     masked: bool = False  # letters stand for the arms (`outcomes.blinding.letters.masking`)
     hidden: tuple[str, ...] = ()  # what is left out of a masked study, in words
+    arm_words: ArmWords | None = field(default=None, repr=False)  # of a masked study: what no printed text may hold
+    identifiers: tuple[str, ...] = ()  # what was masked because it could name a person, in words
+    masked_texts: Mapping[str, str] = field(default_factory=dict, repr=False)  # typed -> what stands in its place
     hidden_rows: Mapping[str, int] = field(default_factory=dict)  # table -> rows left out of a masked study
 
     def __repr__(self) -> str:
         rows = ", ".join(f"{name} {count}" for name, count in self.rows_read.items())
         plan = f"{self.protocol.design}, {len(self.participants)} participants, {len(self.protocol.visits)} visits"
         return f"Study {self.protocol.title!r}: {plan}; rows read: {rows}"
+
+    def shown_name(self, text: str) -> str:
+        """An id, header or name of a file as it may be printed: without words of an arm while the study is masked."""
+        return self.arm_words.name(text) if self.arm_words is not None else text
+
+    def shown_text(self, text: str) -> str:
+        """A text that somebody typed, as it may be printed."""
+        return self.arm_words.prose(text) if self.arm_words is not None else text
 
     def table(self, name: str) -> pd.DataFrame:
         """A table by the name of its sheet."""

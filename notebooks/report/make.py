@@ -28,6 +28,7 @@ from notebooks.report.proof.environment import requirements_text
 from notebooks.report.proof.primary_result import primary_result
 from notebooks.report.proof.protocol_keys import protocol_keys
 from notebooks.report.reader.summary_sheet import write_summary
+from notebooks.report.released import NOT_SHARED, release_of, released
 from notebooks.report.run import Run, asked_for, code_digest, run_notebooks, shipped
 from notebooks.report.word_processor import write_document
 from notebooks.sections.blinded_report import NO_COPY, blinding_run
@@ -36,6 +37,7 @@ from notebooks.sections.writing_up import writing_run
 from notebooks.show.instrument_appendix import instruments_html, instruments_markdown, used_instruments
 from notebooks.show.tables import identifier
 from outcomes import Study, StudyError, read_study
+from outcomes.sharing.masked_identifiers import NO_COPY as NOT_WITH_IDENTIFIERS
 from outcomes.spreadsheet_cells import safe_rows
 
 Say = Callable[[str], None]
@@ -90,6 +92,7 @@ def make_report(
     processes: int | None = None,
     pictures: Sequence[str] = FORMATS,
     say: Say = lambda line: None,
+    shareable: bool = False,
 ) -> Report:
     """Run the notebooks on a study folder and write the report into `to`.
 
@@ -100,14 +103,14 @@ def make_report(
     start = time.perf_counter()
     refuse(Path(to), Path(folder))
     letters_drawn(folder, say)
-    analysis = checked_study(folder)
+    analysis = checked_study(folder, shareable)
     with ends_cleanly(), placed(Path(to), Path(folder), say, written_by_the_kit) as (draft, target), own_scratch():
         kept = Kept(draft / "kept")
         with Pictures(draft / "figures", pictures, kept, say) as drawn:
             runs, record = compute(
                 analysis, draft, kept, only=only, processes=processes, say=say, ready=partial(_draw, drawn)
             )
-            record["study"]["folder"] = _way(Path(folder), target)
+            record["study"]["folder"] = "" if shareable else _way(Path(folder), target)
             write_parts(runs, draft, pictures)
         record["missing"] = drawn.missing if pictures else ["No picture files were asked for."]
         say("writing the page, the document and the record")
@@ -158,9 +161,9 @@ def written_by_the_kit(report: Path) -> set[str]:
         return set()
 
 
-def checked_study(folder: str | Path) -> Analysis:
+def checked_study(folder: str | Path, shareable: bool = False) -> Analysis:
     """The analysis of a study folder. Raises Blocked where the checks find errors."""
-    analysis = Analysis(read_study(folder))
+    analysis = Analysis(read_study(folder), shareable=shareable)
     if analysis.findings.blocking:
         raise Blocked(analysis.findings)
     return analysis
@@ -183,23 +186,25 @@ def compute(
     study = analysis.study
     began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     paths = [path for path in _chosen(only) if asked_for(path, study)]
-    with _data(study, work) as cwd:
+    with _data(study, work, _why_no_copy(analysis)) as cwd:
         runs = run_notebooks(
             paths, work / "notebooks", analysis, kept=kept, processes=processes, say=say, ready=ready, cwd=cwd
         )
     times = {"began": began} | {run.name: run.seconds for run in runs}
     runs = [*([blinding_run(study)] if study.masked else []), *runs, departures_run(study)]
     runs.append(writing_run(analysis, runs))
+    runs = [released(run, release_of(analysis)) for run in runs]
     record = records.assemble(
         runs,
         study=_described(study),
-        inputs=dict(sorted(study.hashes.items())),
+        inputs={study.shown_name(name): digest for name, digest in sorted(study.hashes.items())},
         protocol=study.hashes["study.toml"],
         plan=recorded_plan(study),
         code=code_digest(),
         primary=primary_result(analysis, runs),
         keys=protocol_keys(study),
-        options={"only": list(only), "seed": study.protocol.seed, "level": study.protocol.level},
+        options={"only": list(only), "seed": study.protocol.seed, "level": study.protocol.level}
+        | ({"shareable": True} if analysis.shareable else {}),
         times=times,
     )
     return runs, record
@@ -215,8 +220,17 @@ def _chosen(only: Sequence[str]) -> list[Path]:
     return chosen
 
 
+def _why_no_copy(analysis: Analysis) -> str:
+    """Why a report keeps no copy of the data, in words; "" where it keeps one."""
+    if analysis.study.masked:
+        return NO_COPY
+    if analysis.shareable:
+        return NOT_SHARED
+    return NOT_WITH_IDENTIFIERS if analysis.study.identifiers else ""
+
+
 @contextlib.contextmanager
-def _data(study: Study, work: Path) -> Iterator[Path]:
+def _data(study: Study, work: Path, no_copy: str = "") -> Iterator[Path]:
     """A copy of the data beside the report, so that it can be run again elsewhere; gives the folder to run in.
 
     The files of a blinded study name the arms: they are copied to a scratch folder for the run, and none is kept.
@@ -225,12 +239,13 @@ def _data(study: Study, work: Path) -> Iterator[Path]:
     if kept.exists():
         shutil.rmtree(kept)
     kept.mkdir()
-    if not study.masked:
+    if not no_copy:
         _copy_inputs(study, kept)
         (work / "notebooks").mkdir(exist_ok=True)
         yield work / "notebooks"
         return
-    (kept / "left_out_while_blinded.txt").write_text(NO_COPY, encoding="utf-8")
+    name = "left_out_while_blinded.txt" if study.masked else "left_out.txt"
+    (kept / name).write_text(no_copy, encoding="utf-8")
     with tempfile.TemporaryDirectory(prefix="outcomes-", ignore_cleanup_errors=True) as scratch:
         for name in ("inputs", "notebooks"):
             (Path(scratch) / name).mkdir()

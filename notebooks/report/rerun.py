@@ -76,7 +76,7 @@ def plan_of_rerun(folder: Path, source: Path) -> list[str]:
 
 
 def _again(folder: Path, recorded: dict, source: Path, processes: int | None, say: Say) -> Comparison:
-    analysis = checked_study(source)
+    analysis = checked_study(source, recorded["options"].get("shareable") is True)
     with ends_cleanly(), own_scratch(), tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as scratch:
         work = Path(scratch)
         runs, now = compute(analysis, work, only=_known(recorded["options"]["only"]), processes=processes, say=say)
@@ -125,6 +125,11 @@ def _source(folder: Path, recorded: dict, study: str | Path | None) -> Path:
         raise StudyError(
             f"The report in {folder} was made while the study was blinded, so it holds no copy of the data. Name the "
             "study folder: outcomes rerun DIR --study FOLDER."
+        )
+    if not (folder / "inputs" / "study.toml").is_file():
+        raise StudyError(
+            f"The report in {folder} holds no copy of the data: it is a shareable one, or the data held identifiers. "
+            "Name the study folder: outcomes rerun DIR --study FOLDER."
         )
     return folder / "inputs"
 

@@ -19,6 +19,7 @@ from notebooks.report.kept import Kept, question
 from notebooks.report.notebook_file import NotebookNode, code_cell, from_dict, markdown_cell, new_notebook, read, shown
 from notebooks.report.proof.environment import versions
 from notebooks.report.proof.file_hashes import file_digest
+from notebooks.report.released import release_of, released
 from notebooks.sections.device.device_answers import has_device
 from outcomes import Study
 from outcomes.sheets import MEASUREMENTS
@@ -85,11 +86,12 @@ def run_notebooks(
     for old in to.glob("*.ipynb"):
         if old.stem not in chosen:
             old.unlink()
-    seen = [what_is_seen(analysis), code_digest(), repr(versions())]
+    seen = [what_is_seen(analysis), code_digest(), repr(versions()), repr(release_of(analysis))]
     runs: dict[str, Run] = {}
     known: dict[str, dict[str, list]] = {name: {} for name in chosen}
 
     def done(run: Run, asked: str) -> None:
+        run = released(run, release_of(analysis))
         runs[run.name] = run
         if not run.reused:
             text = json.dumps(run.notebook, ensure_ascii=False, separators=(",", ":")).encode()

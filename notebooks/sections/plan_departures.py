@@ -34,7 +34,7 @@ def lock_sentences(study: Study) -> Prose:
     lines = []
     for event in study.lock.events:
         if event.event == LOCKED:
-            again = f" again ({event.reason})" if event.reason else ""
+            again = f" again ({study.shown_text(event.reason)})" if event.reason else ""
             people = len(event.participants)
             had = f"{people} participants were in the folder" if people else "no data could be read yet"
             lines.append(f"The plan was locked{again} on {event.day}, when {had}; SHA-256 {event.plan_sha256}.")
@@ -82,7 +82,8 @@ def recorded_plan(study: Study) -> dict:
         "sha256": study.plan_sha256,
         "locked": bool(events),
         "events": [
-            {"event": event.event, "date": event.date, "plan_sha256": event.plan_sha256, "reason": event.reason,
+            {"event": event.event, "date": event.date, "plan_sha256": event.plan_sha256,
+             "reason": study.shown_text(event.reason),
              "sha256": event.sha256}
             for event in events
         ],

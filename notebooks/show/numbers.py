@@ -34,7 +34,13 @@ WRITTEN: Mapping[str, int | str] = {
     "effect_low": "two",
     "effect_high": "two",
     "effect_se": "two",
-}
+    # Counts stay whole where one of a column was left out.
+    **dict.fromkeys(
+        ("n", "enrolled", "people", "attended", "missed", "withdrawn", "unknown", "seen", "planned", "observations",
+         "improved", "unchanged", "worsened", "cannot_reach", "missing", "without_score"),
+        "count",
+    ),
+}  # fmt: skip
 
 
 def number(value: float | None, decimals: int) -> str:

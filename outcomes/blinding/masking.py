@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from outcomes.blinding.letters import arm_letters, ranked
+from outcomes.blinding.telling_texts import columns_in_use, without_telling_texts, words_of_arms
 from outcomes.device_sheets import DEVICE_TABLES
 from outcomes.findings import Findings
 from outcomes.lock.departures import PlanDeparture
@@ -48,7 +49,7 @@ def mask(study: Study, folder: Path) -> Study:
     series, told = _recordings(study, participants, set(letters.values()))
     hidden += told
     protocol, told = _protocol(study, letters, folder, tables)
-    return replace(
+    masked = replace(
         study,
         protocol=protocol,
         participants=participants,
@@ -59,8 +60,9 @@ def mask(study: Study, folder: Path) -> Study:
         findings=hidden_findings(study),
         departures=tuple(_departure(each, letters) for each in study.departures),
         masked=True,
-        hidden=(*hidden, *told),
     )
+    masked, unsaid = without_telling_texts(masked, words_of_arms(study), columns_in_use(study.protocol))
+    return replace(masked, hidden=tuple(masked.arm_words.name(line) for line in (*hidden, *told, *unsaid)))
 
 
 def _in_every_arm(

@@ -66,7 +66,9 @@ TOP = {
     "safety": TABLE,
     "total_motion": TABLE,
     "passive_motion": TABLE,
+    "privacy": TABLE,
 }
+PRIVACY = {"identifiers": FLAG, "free_text": FLAG, "smallest_cell": WHOLE}
 CHECKS = {"off": TABLE}
 ELIGIBILITY = {"age": LIST, "onset_months": LIST}
 ARM = {"id": TEXT, "label": TEXT, "reference": FLAG}
@@ -202,10 +204,10 @@ def choice(table: Mapping, key: str, allowed: tuple[str, ...], where: str, probl
 
 
 def needed(table: dict, key: str, where: str, problems: list[str]) -> str:
-    value = table.get(key, "")
+    value = str(table.get(key, "")).strip()
     if not value:
         problems.append(f"{where} has no {key}: found none, allowed {IN_WORDS[TEXT]}. Add it.")
-    return str(value).strip()
+    return value
 
 
 def unlike(ids, where: str, problems: list[str]) -> None:

@@ -26,6 +26,7 @@ from outcomes.protocol.keys import (
     IN_WORDS,
     MEASURE,
     PERIOD,
+    PRIVACY,
     RANDOMISATION,
     TABLE,
     TEXT,
@@ -53,6 +54,7 @@ from outcomes.protocol.trial import (
     Measure,
     Period,
     PlannedVisit,
+    Privacy,
     Protocol,
     Randomisation,
     WideSheet,
@@ -173,6 +175,7 @@ def _protocol(content: dict, problems: list[str]) -> Protocol:
         level=float(level),
         seed=int(seed),
         blinded=blinded,
+        privacy=_privacy(content.get("privacy", {}), problems),
         departures=tuple(
             _departure(table, n, problems) for n, table in enumerate(tables_of(content, "departures", problems), 1)
         ),
@@ -235,6 +238,17 @@ def _randomisation(table: dict, design: str, problems: list[str]) -> Randomisati
         assessed,
         {str(k): n for k, n in excluded.items()},
     )
+
+
+def _privacy(table: object, problems: list[str]) -> Privacy:
+    read = known_keys(table, PRIVACY, "[privacy]", problems)
+    smallest = read.get("smallest_cell", 0)
+    if smallest < 0 or smallest == 1:
+        problems.append(
+            f"[privacy], smallest_cell: found {smallest}, allowed 0 (no count is left out) or 2 and more people. Data "
+            "providers ask for 3 to 11."
+        )
+    return Privacy(**read) if 0 <= smallest != 1 else Privacy()
 
 
 def _switched_off(table: object, problems: list[str]) -> dict[str, str]:

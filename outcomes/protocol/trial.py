@@ -161,6 +161,20 @@ class PlannedEvent:
 
 
 @dataclass(frozen=True)
+class Privacy:
+    """[privacy] of study.toml: what reports may show. None of it decides a number, so none is part of the plan.
+
+    identifiers: direct identifiers that the checks find are printed; otherwise they are masked. free_text: columns of
+    text stay in a blinded report. smallest_cell: counts of people below it, and what is computed from so few, are left
+    out of tables and figures; 0 leaves out none.
+    """
+
+    identifiers: bool = False
+    free_text: bool = False
+    smallest_cell: int = 0
+
+
+@dataclass(frozen=True)
 class Departure:
     """What [[departures]] says of a key that is no longer as it was locked: when it was changed and why."""
 
@@ -201,6 +215,7 @@ class Protocol:
     seed: int = 1
     blinded: bool = False  # people see letters in place of the arms until the study is unblinded
     departures: tuple[Departure, ...] = ()  # reasons for what differs from the locked plan
+    privacy: Privacy = field(default_factory=Privacy)  # what reports may show
     values: Mapping[str, Mapping[str, Mapping[str, str]]] = field(
         default_factory=dict
     )  # table -> column -> code -> word

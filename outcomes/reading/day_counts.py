@@ -1,7 +1,8 @@
 """Days counted from a participant's own baseline visit, where a study has them in place of dates.
 
-A sheet with a column `day` and no `date` is read as one with dates: day 0 is `DAY_ZERO` of everybody, a day no study
-under way can have. What compares dates of one participant works unchanged; nothing may compare those of two.
+A sheet with a column `day` (`end_day`, `resolved_day`) and no `date` is read as one with dates: day 0 is `DAY_ZERO` of
+everybody, a day no study under way can have. What compares dates of one participant works unchanged; nothing may
+compare those of two.
 """
 
 import pandas as pd

@@ -154,7 +154,7 @@ def _read_column(
         found += flag_conversions(frame, read, typed, header, file)
     elif column.kind == "date":
         # The header tells which it is; of a measured sheet only the value has one header per row.
-        by_day = isinstance(header, str) and plain(header) == HEADER
+        by_day = isinstance(header, str) and plain(header).split(" ")[-1] == HEADER
         read = counted(typed) if by_day else dates(typed)
         frame[column.name] = read["value"]
         found += flag_conversions(frame, read, typed, header, file)

@@ -7,14 +7,22 @@ import pandas as pd
 
 from outcomes.columns import NOT_A_NUMBER
 from outcomes.library.known import find_instrument, find_measure
+from outcomes.sharing.shared_tables import DAYS
 from outcomes.sheets import SHEETS
 from outcomes.study import Study
 
 HEADER = ("table", "column", "label", "type", "unit", "values", "missing", "rows", "filled")
 _DAY = "day, counted from the participant's own baseline visit (day 0)"
-_UNITS = {"age": "years", "day": "days", "minutes_prescribed": "min", "minutes_performed": "min", "onset": "months",
-          "degrees": "degrees"}  # fmt: skip
+_UNITS = {
+    "age": "years",
+    **dict.fromkeys(DAYS.values(), "days"),
+    "minutes_prescribed": "min",
+    "minutes_performed": "min",
+    "onset": "months",
+    "degrees": "degrees",
+}
 _ONSET = "months from onset to the baseline visit"
+_DATES = {day: date for date, day in DAYS.items()}
 _CODED = ("participant", "rater")
 
 
@@ -36,11 +44,11 @@ def described(study: Study, name: str, table: pd.DataFrame) -> tuple[Described, 
     sheet = SHEETS[name]
     columns = []
     for column in table.columns:
-        known = sheet.column("date" if column == "day" else str(column))
+        known = sheet.column(_DATES.get(str(column), str(column)))
         label = known.says if known else f"{column}, a column of this study's own"
         values: dict[str, str] = {}
-        if column == "day":
-            label = _DAY
+        if column in _DATES:
+            label = f"{known.says.partition(',')[0]}: {_DAY}" if known else _DAY
         elif column == "onset":
             label = _ONSET
         elif column in _CODED:

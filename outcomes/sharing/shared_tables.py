@@ -21,6 +21,9 @@ from outcomes.sheets import MEASUREMENTS, SHEETS
 from outcomes.study import Study
 
 PLACES = ("site", "centre", "center", "hospital", "clinic", "ward", "therapist", "physiotherapist", "assessor")
+# Ids that name no person and no thing of the house; every other id is drawn anew.
+_OPEN_IDS = ("visit", "instrument", "scale", "item", "arm", "session", "digit", "joint", "movement", "stiffness")
+DAYS = {"date": "day", "end_date": "end_day", "resolved": "resolved_day"}  # date column -> its name as days
 _DEATH = re.compile(r"\b(?:died|death|dead|deceased|fatal)", re.IGNORECASE)
 # Grades as trials write them (terms of ICH E2B and common practice); another wording is free text and becomes "other".
 GRADES = {
@@ -32,6 +35,9 @@ GRADES = {
                 "recovered with sequelae", "resolved with sequelae", "fatal", "died", "death", "unknown"),
     "source": ("log", "device", "therapist", "diary", "app", "clinic", "home", "participant"),
 }  # fmt: skip
+for _grades in ("related_device", "related_procedure"):
+    GRADES[_grades] = GRADES["related"]
+_FREE = ("diagnosis", "onset", "reason", "term", *GRADES)  # columns of text that are kept, recoded
 OTHER = "other"
 _LONGEST_WORD = 40  # characters of a category; longer ones are sentences
 SHOWN_DIAGNOSIS = 2  # people who must share a diagnosis as typed for it to stay as typed
@@ -70,10 +76,11 @@ def shared_tables(study: Study, seed: str, named: Iterable[str]) -> Shared:
         made = made.assign(participant=renewed(frame["participant"], shared.codes["participant"]))
         if "rater" in made:
             made["rater"] = renewed(frame["rater"], shared.codes["rater"])
-        if "date" in frame:
-            made["date"] = (frame["date"] - frame["participant"].map(start)).dt.days
-            made = made.rename(columns={"date": "day"})
-            _told_undated(frame, made, name, shared)
+        for column in [column for column in DAYS if column in made and sheet.column(column)]:
+            made[column] = (frame[column] - frame["participant"].map(start)).dt.days
+            _told_undated(frame[column], made[column], name, shared)
+        _ids(study, frame, made, name, seed, shared)
+        made = made.rename(columns=DAYS)
         _words(frame, made, name, study, shared)
         _own_columns(study, frame, made, name, words, seed, start, shared)
         shared.tables[name] = _in_order(made, study, sheet.names, sheet.required)
@@ -82,6 +89,8 @@ def shared_tables(study: Study, seed: str, named: Iterable[str]) -> Shared:
 
 def _known_people(frame: pd.DataFrame, name: str, shared: Shared) -> pd.DataFrame:
     known = frame["participant"].isin([code for code in shared.codes["participant"] if code])
+    if "participant" not in SHEETS[name].required:
+        known |= frame["participant"] == ""
     if not known.all():
         shared.done.append(f"{name}: {int((~known).sum())} rows of nobody in the participants sheet are left out.")
     return frame[known].reset_index(drop=True)
@@ -104,8 +113,20 @@ def _day_zero(study: Study, shared: Shared) -> pd.Series:
     return start
 
 
-def _told_undated(frame: pd.DataFrame, made: pd.DataFrame, name: str, shared: Shared) -> None:
-    lost = int((frame["date"].notna() & made["day"].isna()).sum())
+def _ids(study: Study, frame: pd.DataFrame, made: pd.DataFrame, name: str, seed: str, shared: Shared) -> None:
+    """Serial numbers and numbers of events, drawn anew: the same in every table that refers to them."""
+    for column in SHEETS[name].columns:
+        if column.kind != "id" or column.name in ("participant", "rater", *_OPEN_IDS) or column.name not in made:
+            continue
+        if column.name not in shared.codes:
+            tables = [study.table(other) for other, sheet in SHEETS.items() if sheet.column(column.name)]
+            texts = {text for table in tables if column.name in table for text in table[column.name].astype("str")}
+            shared.codes[column.name] = new_codes(seed, column.name, texts)
+        made[column.name] = renewed(frame[column.name].astype("str"), shared.codes[column.name])
+
+
+def _told_undated(dates: pd.Series, days: pd.Series, name: str, shared: Shared) -> None:
+    lost = int((dates.notna() & days.isna()).sum())
     if lost:
         shared.done.append(f"{name}: {lost} dates of people without any dated visit are left out.")
 
@@ -113,7 +134,9 @@ def _told_undated(frame: pd.DataFrame, made: pd.DataFrame, name: str, shared: Sh
 def _plain_columns(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     """The sheet's own columns; a measured value is its number, or the word for why there is none."""
     sheet = SHEETS[name]
-    made = frame[[column.name for column in sheet.columns if column.name in frame]].copy()
+    kept = [column for column in sheet.columns if column.name in frame]
+    kept = [column for column in kept if column.kind != "text" or column.name in _FREE]
+    made = frame[[column.name for column in kept]].copy()
     if sheet.measure:
         number, code = frame[sheet.measure], frame["code"].astype("str")
         said = code.where(code != NOT_APPLICABLE, _typed_not_applicable(frame))
@@ -242,7 +265,7 @@ def _in_order(made: pd.DataFrame, study: Study, names: tuple[str, ...], needed: 
             keys[column] = made[column].fillna(np.inf) if numeric else made[column].fillna("").astype("str")
     order = keys.sort_values(list(keys.columns), kind="stable").index
     made = made.loc[order].reset_index(drop=True)
-    renamed = ["day" if column == "date" else column for column in names]
+    renamed = [DAYS.get(column, column) for column in names]
     first = [column for column in renamed if column in made]
     made = made[[*first, *(column for column in made if column not in first)]]
     blank = {column: (made[column].isna() | (made[column].astype("str") == "")).all() for column in made}

@@ -24,7 +24,20 @@ from synthetic_cohort import make_cohort
 WHEN = datetime.datetime(2025, 3, 1, 12, 30, tzinfo=datetime.UTC)
 # Names found nowhere else, in ids, labels and free text: any of them in a blinded report is a leak.
 ARMS = {"practice": ("zebradev", "Zebra device"), "usual": ("quokkacare", "Quokka care")}
-LEAK = re.compile("zebra|quokka", re.IGNORECASE)
+# Near spellings stand in the study's texts too: Zebbra, zerba, quoka.
+LEAK = re.compile("zebb?ra|zerba|quokk?a", re.IGNORECASE)
+TELLING = """[estimand]
+treatment = "the Zebbra device at home, compared with quoka care"
+population = "adults who can hold a zebra"
+variable = "change of the motor score (zerba effect)"
+
+[checks.off]
+"one person twice" = "the zebra clinic enters people twice"
+
+[privacy]
+smallest_cell = 0
+
+"""
 LAST = "SM24"
 
 
@@ -40,8 +53,10 @@ def named(tmp_path_factory) -> Path:
     (folder / "truth.json").unlink()
 
     def protocol(text: str) -> str:
-        text = re.sub(r"\[estimand\].*?\n\n", "\n", text, count=1, flags=re.DOTALL)
-        text = text.replace("Saltmarsh home practice pilot", "Saltmarsh pilot").replace("# Invented:", "#")
+        text = re.sub(r"\[estimand\].*?\n\n", lambda match: TELLING, text, count=1, flags=re.DOTALL)
+        text = text.replace("Saltmarsh home practice pilot", "Saltmarsh pilot of the ZebraDevice").replace(
+            "# Invented:", "#"
+        )
         for old, (name, label) in ARMS.items():
             text = re.sub(rf'id = "{old}"\nlabel = "[^"]*"', f'id = "{name}"\nlabel = "{label}"', text)
             text = text.replace(f'arm = "{old}"', f'arm = "{name}"')
@@ -53,11 +68,15 @@ def named(tmp_path_factory) -> Path:
     people.loc[people["participant"] == LAST, "arm"] = [
         ARMS[old][1] for old in ARMS if ARMS[old][0] == people.set_index("participant").loc[LAST, "arm"]
     ]  # typed as its label: reading notes that, and the note must not tell
+    people["diagnosis"] = people["diagnosis"].mask(people["arm"].str.contains("ebra"), "stroke, got a zebbra")
+    people["remarks"] = ["quokkas are nice", *[f"note {n}" for n in range(len(people) - 1)]]
     people.to_csv(folder / "participants.csv", index=False)
     visits = pd.read_csv(folder / "visits.csv", dtype=str, keep_default_na=False)
     visits.loc[visits["status"] == "missed", "reason"] = "the zebra broke"
     visits.to_csv(folder / "visits.csv", index=False)
     device = people[people["arm"].str.contains("ebra")]["participant"]
+    visits.loc[visits["rater"] == "R1", "rater"] = "ZebraTeam"
+    visits.to_csv(folder / "visits.csv", index=False)
     rows = [f"{code},baseline,quickdash,total,{40 + n}" for n, code in enumerate(device)]
     (folder / "totals.csv").write_text(
         "participant,visit,instrument,scale,value\n" + "\n".join(rows) + "\n", encoding="utf-8"

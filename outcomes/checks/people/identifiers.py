@@ -60,7 +60,7 @@ def cells(study: Study) -> Iterator[pd.DataFrame]:
                 continue
             distinct = [text for text in frame[name].unique() if identifies(text)]
             if name in own:
-                distinct += _old_dates(frame[name], first)
+                distinct += old_dates(frame[name], first)
             if distinct:
                 rows = frame[frame[name].isin(distinct)]
                 yield flag("cell with a direct identifier", rows, **place(study, table, str(name)))
@@ -79,7 +79,7 @@ def identifies(text: str) -> bool:
     return bool(_born().search(bare) or _record().search(bare) or _titled().search(_bare(text, small=False)))
 
 
-def _old_dates(typed: pd.Series, first: object) -> list[str]:
+def old_dates(typed: pd.Series, first: object) -> list[str]:
     """Full dates long before the study, in a column of the study's own: dates of birth, as a rule."""
     read = dates(typed)
     limit = pd.Timestamp(2000, 1, 1) if pd.isna(first) else pd.Timestamp(first) - pd.DateOffset(years=_YEARS_BEFORE)

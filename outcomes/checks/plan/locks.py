@@ -19,13 +19,16 @@ def lock_is_own(study: Study) -> Iterator[pd.DataFrame]:
         return
     last = study.lock.locks[-1]
     people = set(study.participants["participant"].astype(str))
+    people |= {code for code, instead in study.masked_texts.items() if instead in people}
     gone = [code for code in last.participants if code not in people]
     if of_another_study(study.lock, people):
-        yield flag("lock of another study", file=NAME, found=f"a lock of {last.title!r}, none of its participants here",
+        title = study.shown_text(last.title)
+        yield flag("lock of another study", file=NAME, found=f"a lock of {title!r}, none of its participants here",
                    allowed="the lock of this folder")  # fmt: skip
         return
-    if last.title != study.protocol.title:
-        yield flag("title differs from the lock", file=NAME, found=last.title, allowed=study.protocol.title)
+    title = study.shown_text(last.title)
+    if title != study.protocol.title:
+        yield flag("title differs from the lock", file=NAME, found=title, allowed=study.protocol.title)
     if gone:
         more = f" and {len(gone) - _NAMED} more" if len(gone) > _NAMED else ""
         yield flag("participant gone since the lock", file=study.files.get("participants", ""), column="participant",
