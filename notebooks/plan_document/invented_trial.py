@@ -39,7 +39,13 @@ def invented_study(protocol: Protocol, folder: Path, per_arm: int = PER_ARM) -> 
     totals = pd.concat([part for part in parts if part is not None], ignore_index=True)
     tables = {name: empty(sheet) for name, sheet in SHEETS.items()}
     tables |= {"participants": participants, "visits": visits, "totals": _filled("totals", totals)}
-    return Study(folder=folder, protocol=protocol, **tables, files={"participants": "invented", "totals": "invented"})
+    recorded = pd.DataFrame(
+        columns=["participant", "visit", "side", "outcome", "motion", "repetition", "value"], dtype="str"
+    )
+    return Study(
+        folder=folder, protocol=protocol, **tables, series_values=recorded,
+        files={"participants": "invented", "totals": "invented"},
+    )  # fmt: skip
 
 
 def _totals(
