@@ -224,7 +224,9 @@ def command_parser() -> argparse.ArgumentParser:
 def _version() -> str:
     try:
         version = importlib.metadata.version("outcomes-kit")
-        return f"outcomes {version}. Cite as: Outcomes kit, version {version}, a notebook kit for trial outcome measures."
+        return (
+            f"outcomes {version}. Cite as: Outcomes kit, version {version}, a notebook kit for trial outcome measures."
+        )
     except importlib.metadata.PackageNotFoundError:
         return "outcomes, run from a folder without being installed"
 

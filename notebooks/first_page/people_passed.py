@@ -80,8 +80,11 @@ def _inside_people(analysis: Analysis, result: MainResult, keys: list) -> tuple[
     study = analysis.study
     try:
         counted = count_in_periods(
-            analysis.after_events.counts, keys, design=study.protocol, outcome=result.outcome,
-            participants=with_onset_days(study)
+            analysis.after_events.counts,
+            keys,
+            design=study.protocol,
+            outcome=result.outcome,
+            participants=with_onset_days(study),
         )
     except FitError as refused:
         return (), str(refused)
