@@ -29,6 +29,7 @@ KEY_TABLES: Mapping[str, Mapping[str, str]] = {
     "[safety]": device_tables.SAFETY,
     "[total_motion]": device_tables.TOTAL_MOTION,
     "[passive_motion]": device_tables.PASSIVE_MOTION,
+    "[privacy]": keys.PRIVACY,
 }
 
 
