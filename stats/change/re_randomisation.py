@@ -143,7 +143,7 @@ def _null_model(fit: Compared) -> MixedFit:
     model = fit.fit
     return fit_mixed(
         fit.rows, formula, participant="participant", visit="visit", random=model.random, correlated=model.correlated,
-        covariance=model.covariance, unit=model.unit,
+        covariance=model.covariance, time=model.time, unit=model.unit,
     )  # fmt: skip
 
 

@@ -42,6 +42,7 @@ class MixedFit:
     terms: tuple[str, ...]
     unit: str = ""
     variance_by: str | None = None
+    time: str | None = None
     moments: Moments = field(repr=False, kw_only=True)
     solution: Solution = field(repr=False, kw_only=True)
     layout: Layout | None = field(repr=False, default=None, kw_only=True)
@@ -345,6 +346,7 @@ def fit_mixed(
     covariance: str | None = None,
     by: str | None = None,
     variance_by: str | None = None,
+    time: str | None = None,
     method: str = "reml",
     unit: str = "",
     site: str | None = None,
@@ -364,6 +366,8 @@ def fit_mixed(
     a random intercept. by: a column with covariance parameters of its own per level. variance_by: instead of by, a
     column whose levels differ in the variance over visits alone (with random effects: of what is left), everything else
     in common: one correlation, or one shape of the variances over visits times a ratio.
+    time: of "exponential", a column of numbers in place of the visit's own value; participants may have times of their
+    own, `visit` then only says which rows stand at the same visit.
     site: column of the sites that participants belong to: an independent intercept of each, site_random="1" (the
     default), or "1 + arm" for an effect of the arm that differs between sites as well, independent of the intercept
     (arms centred; the variance is that of a difference between two arms). crossed: column of a factor crossed with
@@ -391,19 +395,25 @@ def fit_mixed(
             f"by='{by}' and variance_by='{variance_by}' are both given. by= makes every covariance parameter one per "
             "level, variance_by= the variance alone: name one of the two."
         )
+    if time is not None and covariance not in ("exponential", "unequal-exponential"):
+        raise FitError(
+            f"time='{time}' was given with covariance={covariance!r}; only 'exponential' and 'unequal-exponential' "
+            "depend on it. Leave time= out, or take one of those."
+        )
     layout = build_layout(
-        frame, formula, participant=participant, visit=visit, random=random, by=by or variance_by, site=site,
-        site_random=site_random, crossed=crossed,
+        frame, formula, participant=participant, visit=visit, random=random, by=by or variance_by, time=time,
+        site=site, site_random=site_random, crossed=crossed,
     )  # fmt: skip
     check_order(covariance, layout.slots, ordered=layout.ordered)
     moments, basis = pool_orthogonal(layout)
-    times = visit_times(layout.slots) if covariance in ("exponential", "unequal-exponential") else None
+    decays = covariance in ("exponential", "unequal-exponential")
+    times = visit_times(layout.slots) if decays and time is None else None
     solution = solve(
         moments, correlated=correlated, covariance=covariance, reml=method == "reml", times=times, basis=basis,
         variances_only=variance_by is not None,
     )  # fmt: skip
     made = _wrap(solution, moments, layout, formula, random, correlated, covariance, by, method, unit, times)
-    return replace(made, variance_by=variance_by) if variance_by is not None else made
+    return replace(made, variance_by=variance_by, time=time) if variance_by or time else made
 
 
 def check_method(method: str) -> None:

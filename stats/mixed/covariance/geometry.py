@@ -9,7 +9,7 @@ from stats.mixed.model.moments import Moments
 
 @dataclass(frozen=True)
 class Geometry:
-    """observed (P, T) bool; times (T,) of the slots; Z (P, T, r) or None; group (P,), n_groups."""
+    """observed (P, T) bool; times (T,) of slots or (P, T) of patterns; Z (P, T, r) or None; group (P,), n_groups."""
 
     observed: np.ndarray
     times: np.ndarray
@@ -26,6 +26,7 @@ class Geometry:
 def geometry_of(moments: Moments, times: np.ndarray | None = None) -> Geometry:
     """The geometry of pooled moments; times default to 0, 1, 2, ..."""
     T = moments.observed.shape[1]
+    times = moments.times if moments.times is not None else times
     return Geometry(
         observed=moments.observed,
         times=np.arange(T, dtype=float) if times is None else np.asarray(times, dtype=float),

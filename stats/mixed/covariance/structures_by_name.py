@@ -6,6 +6,7 @@ from stats.errors import FitError
 from stats.mixed.covariance.correlated import AnteDependence, Exchangeable, Power, UnequalToeplitz
 from stats.mixed.covariance.geometry import Geometry
 from stats.mixed.covariance.group_variances import GroupErrors, GroupVariances
+from stats.mixed.covariance.own_times import OwnTimes
 from stats.mixed.covariance.paired import Paired
 from stats.mixed.covariance.structure import (
     ByGroup,
@@ -44,6 +45,8 @@ def over_visits(name: str, geometry: Geometry, slots: tuple, *, as_correlations:
         case "ar1":
             return Power(geometry, slots, equal=equal, times=False)
         case "exponential":
+            if geometry.times.ndim == 2:
+                return OwnTimes(geometry, slots, equal=equal)
             return Power(geometry, slots, equal=equal, times=True)
         case "ante-dependence":
             return AnteDependence(geometry, slots, equal=equal)

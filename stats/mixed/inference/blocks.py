@@ -103,6 +103,8 @@ def structure_over_visits(
     place = np.full((len(layout.persons), len(layout.slots)), -1)
     place[layout.person, layout.slot] = np.arange(layout.n_rows)
     rows = place[first]
+    if layout.times is not None:
+        times = np.where(rows >= 0, layout.times[rows], 0.0)
     geometry = Geometry(
         observed=rows >= 0,
         times=np.arange(len(layout.slots), dtype=float) if times is None else np.asarray(times, dtype=float),

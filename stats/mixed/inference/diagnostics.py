@@ -175,6 +175,7 @@ def _without(fit: Fitted, layout: Layout, person: int) -> np.ndarray:
         person=code - (code > person), slot=layout.slot[keep], group=layout.group[keep],
         persons=layout.persons[:person] + layout.persons[person + 1 :],
         sites=None if layout.sites is None else layout.sites.take(keep),
+        times=None if layout.times is None else layout.times[keep],
     )  # fmt: skip
     if rank_report(part.X, part.terms):
         raise FitError("Without this participant a coefficient cannot be estimated.")

@@ -183,7 +183,8 @@ def _without_empty(moments: Moments) -> Moments:
     keep = moments.n > 0
     return replace(
         moments, n=moments.n[keep], observed=moments.observed[keep], group=moments.group[keep], A=moments.A[keep],
-        Z=None if moments.Z is None else moments.Z[keep], B=moments.B[:, keep], C=moments.C[:, keep],
+        Z=None if moments.Z is None else moments.Z[keep], times=None if moments.times is None else moments.times[keep],
+        B=moments.B[:, keep], C=moments.C[:, keep],
     )  # fmt: skip
 
 

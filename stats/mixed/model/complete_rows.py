@@ -193,3 +193,13 @@ def group_codes(column: pd.Series, person: np.ndarray) -> tuple[np.ndarray, tupl
             f"Column {column.name} changes within a participant. A covariance by it needs one value per participant."
         )
     return group, labels
+
+
+def times_of(column: pd.Series, name: str) -> np.ndarray:
+    """A column of times as numbers; FitError where it is none or is not finite."""
+    if not pd.api.types.is_numeric_dtype(column.dtype):
+        raise FitError(f"time='{name}' holds {column.dtype}; allowed are numbers, such as days. Convert the column.")
+    values = column.to_numpy(dtype=float)
+    if not np.isfinite(values).all():
+        raise FitError(f"time='{name}' holds infinite values; allowed are numbers, such as days. Correct the column.")
+    return values

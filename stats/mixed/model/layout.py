@@ -47,6 +47,7 @@ class Layout:
     coding: str = ""  # what transformations of the formula took from the data
     ordered: bool = True  # whether the order of the slots is known
     sites: SiteRows | None = None
+    times: np.ndarray | None = None  # (N,) where participants have times of their own
 
     @property
     def n_rows(self) -> int:
@@ -66,6 +67,7 @@ def build_layout(
     visit: str | None = None,
     random: str | None = None,
     by: str | None = None,
+    time: str | None = None,
     keep_levels: bool = False,
     site: str | None = None,
     site_random: str | None = None,
@@ -77,7 +79,7 @@ def build_layout(
     row are dropped unless `keep_levels`. Raises FitError for unknown columns, no usable rows, or two rows of one
     participant at one visit.
     """
-    used = columns_used(formula, random, participant, visit, by) | site_columns_used(site, site_random, crossed)
+    used = columns_used(formula, random, participant, visit, by, time) | site_columns_used(site, site_random, crossed)
     rows.check_columns(frame, used)
     data, columns, notes = rows.complete_rows(frame, used, keep_levels=keep_levels)
     person, persons = rows.person_codes(columns[participant])
@@ -107,6 +109,7 @@ def build_layout(
     rows.same_arm(columns, person)
     group, groups = (np.zeros(len(y), dtype=int), ("all",)) if by is None else rows.group_codes(columns[by], person)
     Z, random_terms, coding = effects_of(random, data, columns)
+    times = None if time is None else rows.times_of(columns[time], time)
     if not all(every(np.isfinite(values)) for values in (design.X, y, Z) if values is not None):
         raise FitError(
             f"Formula '{formula}' gives infinite values on these rows. Check transformations such as log(0)."
@@ -116,7 +119,7 @@ def build_layout(
         groups=groups, terms=design.terms, term_columns=design.term_columns, random_terms=random_terms,
         spec=design.spec, frame=data, response=response_name(formula),
         notes=(*notes, *(() if above is None else above.notes)), sites=above,
-        coding=design.coding + coding, ordered=visit is None or rows.order_known(frame[visit]),
+        coding=design.coding + coding, ordered=visit is None or rows.order_known(frame[visit]), times=times,
     )  # fmt: skip
 
 

@@ -24,10 +24,10 @@ from stats.mixed.model.site_sums import FirstSums, SiteSums, sums_of
 class Moments:
     """Pooled moments of R stacked responses over P patterns of at most T slots and q columns.
 
-    n (P,); observed (P, T) bool; Z (P, T, r) or None; group (P,); A (P, T, T, q, q); B (R, P, T, T, q);
-    C (R, P, T, T). `n_rows` observed cells, `n_participants` people. `shift` (R, q): coefficients
-    already subtracted from the response (the moments are those of y - X shift), which keeps the digits of a large
-    outcome. `sites`: what random effects above participants need beside (None without).
+    n (P,); observed (P, T) bool; Z (P, T, r) or None; group (P,); times (P, T) where participants have their own;
+    A (P, T, T, q, q); B (R, P, T, T, q); C (R, P, T, T). `n_rows` observed cells, `n_participants` people. `shift`
+    (R, q): coefficients already subtracted from the response (the moments are those of y - X shift), which keeps the
+    digits of a large outcome. `sites`: what random effects above participants need beside (None without).
     """
 
     n: np.ndarray
@@ -50,6 +50,7 @@ class Moments:
     coding: str = ""  # what transformations in the formula took from the data
     ordered: bool = True  # whether the order of the slots is known
     sites: SiteSums | None = None
+    times: np.ndarray | None = None
 
     @property
     def replicates(self) -> int:
@@ -82,6 +83,7 @@ class Moments:
             np.concatenate([m.observed for m in parts]),
             _stacked_columns(parts),
             np.concatenate([m.group for m in parts]),
+            None if self.times is None else np.concatenate([m.times for m in parts if m.times is not None]),
         )
         total = _pattern_sum(index, len(keys))
         return replace(
@@ -90,6 +92,7 @@ class Moments:
             observed=np.concatenate([m.observed for m in parts])[keys],
             Z=None if self.Z is None else np.concatenate([m.Z for m in parts if m.Z is not None])[keys],
             group=np.concatenate([m.group for m in parts])[keys],
+            times=None if self.times is None else np.concatenate([m.times for m in parts if m.times is not None])[keys],
             A=total(np.concatenate([m.A for m in parts])),
             B=np.moveaxis(total(np.concatenate([np.moveaxis(m.B, 1, 0) for m in parts])), 0, 1),
             C=np.moveaxis(total(np.concatenate([np.moveaxis(m.C, 1, 0) for m in parts])), 0, 1),
@@ -123,6 +126,7 @@ class Moments:
             self,
             observed=self.observed[:, seen],
             Z=None if self.Z is None else self.Z[:, seen],
+            times=None if self.times is None else self.times[:, seen],
             A=self.A[:, seen][:, :, seen],
             B=self.B[:, :, seen][:, :, :, seen],
             C=self.C[:, :, seen][:, :, :, seen],
@@ -181,6 +185,7 @@ class Moments:
             group=np.concatenate([self.group, rest]),
             observed=np.concatenate([seen, one]),
             Z=np.concatenate([K, none]),
+            times=None,
             A=A,
             B=BC[..., :q],
             C=BC[..., q],
@@ -211,11 +216,15 @@ def _without_null_slots(Q: np.ndarray, K: np.ndarray, observed: np.ndarray) -> t
     return K, Q
 
 
-def pattern_index(observed: np.ndarray, Z: np.ndarray | None, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """First member and pattern number of every row of (observed, Z, group), patterns in order of first appearance."""
+def pattern_index(
+    observed: np.ndarray, Z: np.ndarray | None, group: np.ndarray, times: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """First member and pattern number of every row of (observed, Z, group, times), in order of first appearance."""
     parts = [observed, group[:, None]]
     if Z is not None:
         parts.append((Z * observed[:, :, None]).reshape(len(Z), -1))
+    if times is not None:
+        parts.append(times * observed)
     table = np.concatenate(parts, axis=1, dtype=float) + 0.0  # + 0.0 turns -0.0 into 0.0
     keys = [row.tobytes() for row in table]
     first: dict[bytes, int] = {}
@@ -259,7 +268,8 @@ def _pooled(layout: Layout, X_rows: np.ndarray, Y_rows: np.ndarray, shift: np.nd
     people, T, q, R = len(layout.persons), len(layout.slots), X_rows.shape[1], len(Y_rows)
     observed, Z, U = _by_person(layout)
     group = layout.group[layout.starts()[:-1]]
-    first, index = pattern_index(observed, _pattern_columns(layout, Z, U), group)
+    times = _own_times(layout)
+    first, index = pattern_index(observed, _pattern_columns(layout, Z, U), group, times)
     P, n, order = len(first), np.bincount(index), np.argsort(index, kind="stable")
     place = np.empty(people, dtype=int)  # participants are put in the order of their patterns
     place[order] = np.arange(people)
@@ -285,6 +295,7 @@ def _pooled(layout: Layout, X_rows: np.ndarray, Y_rows: np.ndarray, shift: np.nd
         n_rows=layout.n_rows, n_participants=people, terms=layout.terms, slots=layout.slots, groups=layout.groups,
         random_terms=layout.random_terms, term_columns=layout.term_columns, response=layout.response,
         notes=layout.notes, coding=layout.coding, ordered=layout.ordered, sites=sites,
+        times=None if times is None else times[first],
     )  # fmt: skip
 
 
@@ -313,7 +324,18 @@ def _pattern_columns(layout: Layout, Z: np.ndarray | None, U: np.ndarray | None)
 def pattern_of_participants(layout: Layout) -> np.ndarray:
     """Pattern number of each participant, as `pool_layout` numbers them."""
     observed, Z, U = _by_person(layout)
-    return pattern_index(observed, _pattern_columns(layout, Z, U), layout.group[layout.starts()[:-1]])[1]
+    return pattern_index(
+        observed, _pattern_columns(layout, Z, U), layout.group[layout.starts()[:-1]], _own_times(layout)
+    )[1]
+
+
+def _own_times(layout: Layout) -> np.ndarray | None:
+    """Times (people, T), zero where not observed; None where all have those of the slots."""
+    if layout.times is None:
+        return None
+    times = np.zeros((len(layout.persons), len(layout.slots)))
+    times[layout.person, layout.slot] = layout.times
+    return times
 
 
 def pool_orthogonal(layout: Layout, responses: np.ndarray | None = None) -> tuple[Moments, np.ndarray]:

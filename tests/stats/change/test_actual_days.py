@@ -11,7 +11,8 @@ from outcomes import score
 from outcomes.lock.analysis_plan import plan_digest, plan_of
 from outcomes.protocol.model_choice import read_model
 from outcomes.protocol.trial import ModelChoice
-from stats import FitError, fit_change
+from stats import FitError, fit_change, fit_mixed
+from stats.mixed.inference.blocks import natural_structure
 from synthetic_cohort import make_cohort
 from tests.stats.change.test_fit_change import DATA, PARALLEL, scores_of
 
@@ -20,11 +21,11 @@ LINE = ModelChoice(time="linear", random="1", time_unit="week")
 
 @pytest.fixture(scope="module")
 def came() -> pd.DataFrame:
-    """The simulated 24-person pilot with late and early visits: up to a week off, never at baseline."""
+    """The simulated 24-person pilot with late and early visits: up to three days off, never at baseline."""
     data = pd.read_csv(DATA / "pilot24_rep1.csv")
     plain = {"participant": data["id"].astype(str), "arm": data["farm"], "visit": "w" + data["time"].astype(str)}
     scores = scores_of(pd.DataFrame({**plain, "day": data["time"] * 7.0, "value": data["y"]}))
-    off = np.random.default_rng(5).integers(-3, 8, len(scores))
+    off = np.random.default_rng(5).integers(-3, 4, len(scores))
     return scores.assign(actual_day=scores["day"] + np.where(scores["day"] == 0, 0, off))
 
 
@@ -54,6 +55,87 @@ def test_knots_bend_at_the_own_days(came):
     change = fit.changes().frame().set_index(["arm", "visit"])["estimate"]
     expected = 5 * theirs.fe_params["week"] + 3 * theirs.fe_params["after"]
     assert change["ctl", "w5"] == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize("covariance", ["exponential", "unequal-exponential"])
+def test_correlation_fades_over_the_own_days(came, covariance):
+    """The fit is the maximum of the restricted likelihood written out person by person, own days in rho ** |days|."""
+    some = came[~came.index.isin(came.index[[14, 51, 87]])]
+    fit = fit_change(
+        some, "score.total", design=PARALLEL,
+        model=ModelChoice(time="linear", baseline="outcome", covariance=covariance, days="actual"),
+    )  # fmt: skip
+    values = fit.fit.variances()["value"].to_numpy()
+    unit = float(fit.fit.variances()["name"].iloc[-1].split()[2])
+    frame = some.assign(week=some["actual_day"] / 7, new=(some["arm"] == "exp").astype(float))
+    frame["one"], frame["both"] = 1.0, frame["week"] * frame["new"]
+
+    def loglik(theta: np.ndarray) -> tuple[float, np.ndarray]:
+        total, information, right, square = 0.0, np.zeros((4, 4)), np.zeros(4), 0.0
+        for _, own in frame.groupby("participant"):
+            at, day = own["visit"].str[1:].astype(int).to_numpy(), own["actual_day"].to_numpy()
+            sd = np.sqrt(theta[:-1][at] if len(theta) > 2 else np.full(len(at), theta[0]))
+            V = sd[:, None] * theta[-1] ** (np.abs(day[:, None] - day) / unit) * sd
+            X, y, W = own[["one", "week", "new", "both"]].to_numpy(), own["value"].to_numpy(), np.linalg.inv(V)
+            information, right, square = information + X.T @ W @ X, right + X.T @ W @ y, square + y @ W @ y
+            total += np.linalg.slogdet(V)[1]
+        b = np.linalg.solve(information, right)
+        total += np.linalg.slogdet(information)[1] + square - right @ b + (len(frame) - 4) * np.log(2 * np.pi)
+        return -total / 2, np.concatenate([b, np.sqrt(np.diag(np.linalg.inv(information)))])
+
+    here, made = loglik(values)
+    assert fit.loglik == pytest.approx(here, abs=1e-8)
+    table = fit.fixed("normal").set_index("term").loc[["Intercept", "time", "arm[T.exp]", "time:arm[T.exp]"]]
+    np.testing.assert_allclose(table["estimate"], made[:4], rtol=1e-8)
+    np.testing.assert_allclose(table["std_error"], made[4:], rtol=1e-8)
+    for k, size in enumerate(np.abs(values)):  # flat there: a step to either side loses the square of the step
+        for sign in (1, -1):
+            near = values.copy()
+            near[k] += sign * 1e-4 * size
+            assert -1e-4 < loglik(near)[0] - here < 0
+    structure = natural_structure(fit.fit)[0]
+    theta = values[None] * 1.03
+    for k in range(len(values)):
+        up, down = theta.copy(), theta.copy()
+        up[0, k] += 1e-5
+        down[0, k] -= 1e-5
+        slope = (structure.matrix(up) - structure.matrix(down)) / 2e-5
+        np.testing.assert_allclose(structure.first(theta)[:, k], slope, rtol=1e-5, atol=1e-6)
+        bend = (structure.first(up) - structure.first(down)) / 2e-5
+        np.testing.assert_allclose(structure.second(theta)[:, k], bend, rtol=1e-4, atol=1e-4)
+
+
+def test_the_same_days_for_everybody_are_the_planned_ones(came):
+    """With everyone on the planned day own times are those of the visits, in every answer."""
+    choice = ModelChoice(time="visit", baseline="outcome", covariance="unequal-exponential")
+    planned = fit_change(came, "score.total", design=PARALLEL, model=choice)
+    exact = came.assign(actual_day=came["day"])
+    own = fit_change(exact, "score.total", design=PARALLEL, model=choice, days="actual")
+    pd.testing.assert_frame_equal(own.between().frame(), planned.between().frame(), rtol=1e-9)
+    direct = fit_mixed(
+        came.assign(cell=came["arm"] + came["visit"]), "value ~ 0 + cell", participant="participant", visit="day",
+        covariance="unequal-exponential",
+    )  # fmt: skip
+    assert planned.loglik == pytest.approx(direct.loglik, abs=1e-9)
+    assert planned.permute(np.random.default_rng(1), deals=49).n_participants == 24
+    twice = came.assign(actual_day=came["day"].where(came["visit"] != "w2", 7.0))
+    with pytest.raises(FitError, match="same time"):
+        fit_change(twice, "score.total", design=PARALLEL, model=choice, days="actual")
+    with pytest.raises(FitError, match="depend on it"):
+        fit_mixed(came, "value ~ arm", participant="participant", visit="visit", covariance="ar1", time="day")
+
+
+def test_no_answer_about_slopes_depends_on_the_clock(came):
+    """Days counted from another start: df and p stay to 1e-6."""
+    scores = came.assign(day=came["actual_day"])
+    model = ModelChoice(time="linear", random="1 + time")
+    one = fit_change(scores, "score.total", design=PARALLEL, model=model)
+    later = fit_change(scores.assign(day=scores["day"] + 19_800), "score.total", design=PARALLEL, model=model)
+    for a, b, df in (
+        (one.slopes().frame(), later.slopes().frame(), "df"), (one.joint().frame(), later.joint().frame(), "den_df")
+    ):  # fmt: skip
+        np.testing.assert_allclose(b[df], a[df], rtol=1e-6)
+        np.testing.assert_allclose(b["p_value"], a["p_value"], rtol=1e-6)
 
 
 def test_a_missing_date_takes_the_planned_day_and_is_named(came):
