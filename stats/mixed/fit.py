@@ -366,6 +366,8 @@ def fit_mixed(
     a random intercept. by: a column with covariance parameters of its own per level. variance_by: instead of by, a
     column whose levels differ in the variance over visits alone (with random effects: of what is left), everything else
     in common: one correlation, or one shape of the variances over visits times a ratio.
+    time: of "exponential", a column of numbers in place of the visit's own value; participants may have times of their
+    own, `visit` then only says which rows stand at the same visit.
     site: column of the sites that participants belong to: an independent intercept of each, site_random="1" (the
     default), or "1 + arm" for an effect of the arm that differs between sites as well, independent of the intercept
     (arms centred; the variance is that of a difference between two arms). crossed: column of a factor crossed with

@@ -79,8 +79,7 @@ def build_layout(
     row are dropped unless `keep_levels`. Raises FitError for unknown columns, no usable rows, or two rows of one
     participant at one visit.
     """
-    used = columns_used(formula, random, participant, visit, by, time)
-    used = used | site_columns_used(site, site_random, crossed)
+    used = columns_used(formula, random, participant, visit, by, time) | site_columns_used(site, site_random, crossed)
     rows.check_columns(frame, used)
     data, columns, notes = rows.complete_rows(frame, used, keep_levels=keep_levels)
     person, persons = rows.person_codes(columns[participant])

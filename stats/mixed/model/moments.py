@@ -324,8 +324,9 @@ def _pattern_columns(layout: Layout, Z: np.ndarray | None, U: np.ndarray | None)
 def pattern_of_participants(layout: Layout) -> np.ndarray:
     """Pattern number of each participant, as `pool_layout` numbers them."""
     observed, Z, U = _by_person(layout)
-    groups = layout.group[layout.starts()[:-1]]
-    return pattern_index(observed, _pattern_columns(layout, Z, U), groups, _own_times(layout))[1]
+    return pattern_index(
+        observed, _pattern_columns(layout, Z, U), layout.group[layout.starts()[:-1]], _own_times(layout)
+    )[1]
 
 
 def _own_times(layout: Layout) -> np.ndarray | None:
