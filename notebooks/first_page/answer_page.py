@@ -128,7 +128,7 @@ class FirstPage:
             "doubts": [{key: text(value) for key, value in row.items()} for row in rows] if codes else [],
             "links": links,
             "foot": FOOT,
-        } | self.lines_words
+        } | {key: text(value) if key == "lines_foot" else value for key, value in self.lines_words.items()}
         environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=False)
         return environment.get_template("answer.html.j2").render(page=page)
 
@@ -281,7 +281,10 @@ def _passed_tile(
     big = "| against |".join(parts) if len(parts) == 2 else ", ".join(parts)
     big = big.replace("| against |", f"{NO_BREAK}against{NO_BREAK}")
     return Tile(
-        say.passed_title(first), big, how_many(first, labels), say.passed_note(passed, result.kind, labels, numbers)
+        say.passed_title(first, numbers),
+        big,
+        how_many(first, labels),
+        say.passed_note(passed, result.kind, labels, numbers),
     )
 
 

@@ -8,7 +8,6 @@ from notebooks.first_page.main_result import Difference, MainResult, Span
 from notebooks.first_page.named_numbers import NO_BREAK, NamedNumbers, Said, person
 from notebooks.first_page.people_passed import Passed
 from notebooks.show.names import Names, uncapped
-from notebooks.show.numbers import short
 from outcomes import Study
 from outcomes.lock.lock_file import LOCKED
 
@@ -133,7 +132,7 @@ def caution(analysis: Analysis, result: MainResult, passed: Sequence[Passed], nu
         told.append("The arms were not dealt by chance: differences between the people are in it.")
     if study.lock is None:
         told.append("Nothing shows which choices were made before the data were seen.")
-    told += _against_thresholds(result, passed)
+    told += _against_thresholds(result, passed, numbers)
     if study.protocol.primary_visit is None and result.visit:
         told.append("The plan names no primary visit: the last one is shown.")
     last = next((one.id for one in reversed(study.protocol.later_visits) if result.at(one.id)), result.visit)
@@ -147,25 +146,26 @@ def caution(analysis: Analysis, result: MainResult, passed: Sequence[Passed], nu
     return " ".join(told)
 
 
-def _against_thresholds(result: MainResult, passed: Sequence[Passed]) -> list[str]:
+def _against_thresholds(result: MainResult, passed: Sequence[Passed], numbers: NamedNumbers) -> list[str]:
     """Where the interval lies against the sizes of change of the plan."""
     span = result.headline[0] if result.headline else None
     named = [one for one in passed if one.unit == result.unit][:2]
     if span is None or span.low is None or span.high is None or not named:
         return []
     inside = [one for one in named if span.low <= one.value <= span.high]
-    told = [f"includes {_sizes(inside)}"] if inside else []
+    told = [f"includes {_sizes(inside, numbers)}"] if inside else []
     for one in named:
         if one not in inside:
-            told.append(f"lies {'below' if span.high < one.value else 'above'} {_sizes([one])}")
+            told.append(f"lies {'below' if span.high < one.value else 'above'} {_sizes([one], numbers)}")
     return [f"The interval {' and '.join(told)}."]
 
 
-def _sizes(sizes: Sequence[Passed]) -> str:
+def _sizes(sizes: Sequence[Passed], numbers: NamedNumbers) -> str:
     """ "4.25 and 7.25 (both MCID, Page 2012)", or each with its own source."""
     if len(sizes) == 2 and (sizes[0].kind, sizes[0].source) == (sizes[1].kind, sizes[1].source):
-        return f"{short(sizes[0].value)} and {short(sizes[1].value)} (both {sizes[0].kind}, {sizes[0].source})"
-    return " and ".join(f"{short(one.value)} ({one.kind}, {one.source})" for one in sizes)
+        values = [numbers.size(one.value, one.unit).value for one in sizes]
+        return f"{' and '.join(values)} (both {sizes[0].kind}, {sizes[0].source})"
+    return " and ".join(f"{numbers.size(one.value, one.unit).value} ({one.kind}, {one.source})" for one in sizes)
 
 
 def size_note(result: MainResult, size: Span | None, passed: Sequence[Passed], numbers: NamedNumbers) -> str:
@@ -179,14 +179,12 @@ def size_note(result: MainResult, size: Span | None, passed: Sequence[Passed], n
     return " ".join(told)
 
 
-def passed_title(passed: Passed) -> str:
+def passed_title(passed: Passed, numbers: NamedNumbers) -> str:
     """The question over the second tile."""
-    least = "or more" if passed.rule.startswith(">=") else "more than"
-    return (
-        f"How many improved by {short(passed.value)} {unit_words(passed.unit)} or more?"
-        if least == "or more"
-        else f"How many improved by more than {short(passed.value)} {unit_words(passed.unit)}?"
-    )
+    size = f"{numbers.size(passed.value, passed.unit).value} {unit_words(passed.unit)}"
+    if passed.rule.startswith(">="):
+        return f"How many improved by {size} or more?"
+    return f"How many improved by more than {size}?"
 
 
 def passed_note(passed: Sequence[Passed], kind: str, labels: dict[str, str], numbers: NamedNumbers) -> str:
@@ -213,7 +211,7 @@ def passed_note(passed: Sequence[Passed], kind: str, labels: dict[str, str], num
             f"{numbers.count(f'observed size {place + 2}, {share.group.label}', share.observed).value}"
             for share in other.shares
         ]
-        told.append(f"At {short(other.value)} ({other.source}): {' against '.join(counts)}.")
+        told.append(f"At {numbers.size(other.value, other.unit).value} ({other.source}): {' against '.join(counts)}.")
     told.append("Not a count of people helped.")
     return " ".join(told)
 

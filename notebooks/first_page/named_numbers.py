@@ -87,6 +87,13 @@ class NamedNumbers:
         self._rows.append(row)
         return Said(self._names[part], low is not None and low == low)
 
+    def size(self, value: float, unit: str) -> Said:
+        """A published size of change as it was typed; named once however often it is written."""
+        part = f"size of change {value:.10g} {unit}".strip()
+        if part in self._names:
+            return Said(self._names[part], False)
+        return self.put(part, value, unit=unit, decimals=len(f"{value:.10g}".partition(".")[2]))
+
     def count(self, part: str, estimate: float) -> Said:
         """A count of people, visits, scores or findings."""
         return self.put(part, estimate, unit="count")

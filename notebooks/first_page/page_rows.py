@@ -47,20 +47,22 @@ def outcome_rows(
                 row["size"] = f"*{size.value}* ({size.interval})"
             row["forest"] = forest_row(axis, one.size, one.outcome == result.outcome)
         rows.append(row)
-    return rows, _outcome_words(analysis, result, lines, left, axis, names)
+    return rows, _outcome_words(analysis, result, lines, left, axis, numbers)
 
 
 def _outcome_words(
-    analysis: Analysis, result: MainResult, lines: tuple[OutcomeLine, ...], left: int, axis: Axis, names: Names
+    analysis: Analysis, result: MainResult, lines: tuple[OutcomeLine, ...], left: int, axis: Axis, numbers: NamedNumbers
 ) -> dict:
+    names = Names(analysis.study.protocol)
     two = result.kind in ("between", "within") and len(result.groups) == 2
     first, second = (result.groups[0].label, result.groups[-1].label) if two else ("", "")
     foot = "Positive is better in every row. SD: at baseline; n: people in the model; scored: people with a score then."
     outcomes = len({one.outcome for one in lines})
     if outcomes > 1:
-        foot += f" {outcomes} outcomes, none corrected for the others: description, not tests."
+        count = numbers.count("outcomes", outcomes).value
+        foot += f" {count} outcomes, none corrected for the others: description, not tests."
     if left:
-        foot += f" {left} more in the report."
+        foot += f" {numbers.count('outcomes left for the report', left).value} more in the report."
     head = {"between": "Difference", "within": "Effect inside people"}.get(result.kind, "Improvement")
     at = f" at {names.visit_words(result.visit)}" if result.visit else ""
     return {
@@ -88,18 +90,24 @@ def feasible_cells(analysis: Analysis, numbers: NamedNumbers) -> tuple[list[dict
                            n=int(one.of) if one.of is not None else None)  # fmt: skip
         if one.count is not None and one.of is not None:
             count = numbers.count(f"feasible, {one.label}, count", one.count)
-            text = f"{count.value} of {one.of:g}, {said.value}{NO_BREAK}% ({said.interval})"
+            of = numbers.count(f"feasible, {one.label}, of", one.of)
+            text = f"{count.value} of {of.value}, {said.value}{NO_BREAK}% ({said.interval})"
         else:
             text = f"{said.value}{NO_BREAK}% in the middle (half of the people: {said.interval})"
         cells.append({"label": one.label, "zone": one.zone, "count": text, "drawing": zones(one)})
-    return cells, _cells_about(found, more, why)
+    return cells, _cells_about(found, more, why, numbers)
 
 
-def _cells_about(found: tuple[Feasible, ...], more: int, why: str) -> str:
+def _cells_about(found: tuple[Feasible, ...], more: int, why: str, numbers: NamedNumbers) -> str:
     if why:
         return f"The criteria could not be counted: {why}"
     if not any(one.zone for one in found):
         return "no criteria for going on were set; counted without any"
     kinds = [one.zone for one in found]
-    told = ", ".join(f"{kinds.count(kind)} in {kind}" for kind in ("go", "amend", "stop") if kind in kinds)
-    return f"criteria set beforehand: {told}" + (f"; {more} more in the report" if more else "")
+    told = ", ".join(
+        f"{numbers.count(f'criteria in {kind}', kinds.count(kind)).value} in {kind}"
+        for kind in ("go", "amend", "stop")
+        if kind in kinds
+    )
+    left = f"; {numbers.count('criteria left for the report', more).value} more in the report" if more else ""
+    return f"criteria set beforehand: {told}{left}"
