@@ -10,6 +10,8 @@ from notebooks.application.gathered import Application, Wanted, gather_applicati
 from notebooks.application.published_forest import published_forest
 from notebooks.figures.power_curves import power_figure
 from notebooks.report.make import checked_study
+from notebooks.sections.next_trial import power_lines
+from stats.errors import PlanError
 
 MARK = "application.html"
 CAUTION = (
@@ -67,13 +69,12 @@ def parts_of(found: Application) -> list[Part]:
 
 
 def _curve(found: Application) -> tuple:
-    plan = found.plan
-    if plan is None:
+    if found.plan is None:
         return ()
-    frame = panel_words.curve_frame(found)
-    step = max(1, len(frame) // 24)
-    kept = frame[(frame.index % step == 0) | (frame["n_per_arm"] == plan.n_per_arm)]
-    return (power_figure(kept, plan, found.study.protocol.level),)
+    try:
+        return (power_figure(power_lines(found.plan), found.plan),)
+    except PlanError:  # a limit of the pilot at which no size is enough
+        return ()
 
 
 def show_application(analysis: Analysis, wanted: Wanted | None = None) -> Application:

@@ -62,9 +62,7 @@ def power_figure(found: PowerLines, plan: Plan) -> go.Figure:
     difference = plan.inputs["difference"]
     told = ", ".join(f"{n} ({LINES[key][0]})" for key, n in marked.items())
     lost = plan.inputs.get("attrition")
-    kept = (
-        f" Enrolled: with {100 * lost.value:.0f} % lost before analysis, as in the pilot." if lost is not None else ""
-    )
+    kept = f" Enrolled: with {100 * lost.value:.0f} % lost before analysis." if lost is not None else ""
     return finish(
         figure,
         name="power_curve",
@@ -72,9 +70,11 @@ def power_figure(found: PowerLines, plan: Plan) -> go.Figure:
         finding=f"{plan.outcome}, for {short(difference.value)} {plan.unit} with {100 * power:.0f} % power: "
         f"{told} per arm.",
         caption=f"Two arms, covariance adjustment for the baseline, alpha {plan.terms.alpha:g} "
-        f"({plan.terms.sides}-sided). Difference: {_source(difference.source)}. SD and correlation are the pilot's, "
-        f"limits one-sided. n = {rows['n_per_arm'].min()} to {rows['n_per_arm'].max()} per arm, every one.{kept} "
-        "The thick line is the cautious one. The pilot's own effect is not used.",
+        f"({plan.terms.sides}-sided). Difference: {_source(difference.source)}. SD and correlation "
+        f"{'are estimates, limits one-sided' if 'averaged' in lines else 'as given'}. n = {rows['n_per_arm'].min()} to "
+        f"{rows['n_per_arm'].max()} per arm, every one.{kept}"
+        + (" The thick line is the cautious one." if "sd_upper" in lines else "")
+        + " The pilot's own effect is not used.",
         alt=f"Rising power curves over n per arm, {len(lines)} lines.",
         points=_points(rows, lines),
         keys=["n_per_arm"],

@@ -243,9 +243,17 @@ def figure_html(spec: dict, place: str, level: int = 3) -> str:
         f'<figure aria-labelledby="{place}-title"><h{level} id="{place}-title">{html.escape(title)}</h{level}>'
         f'<div class="plot" id="{place}" role="img" aria-label="{alt}" style="height:{wide["height"]}px"></div>'
         f'<script type="application/json" id="{place}-data">{drawing}</script>'
-        f'<figcaption><p>{html.escape(meta.get("caption", ""))}</p><div class="tools">{save}</div>'
+        f'<figcaption><p>{_caption_html(meta)}</p><div class="tools">{save}</div>'
         f"{_points_html(meta, title)}</figcaption></figure>"
     )
+
+
+def _caption_html(meta: dict) -> str:
+    """The caption, its finding in bold."""
+    caption, finding = meta.get("caption", ""), meta.get("finding", "")
+    if not finding or not caption.startswith(finding):
+        return html.escape(caption)
+    return f"<strong>{html.escape(finding)}</strong>{html.escape(caption.removeprefix(finding))}"
 
 
 def _points_html(meta: dict, title: str) -> str:

@@ -161,7 +161,10 @@ def _figure(document: Doc, content: dict, picture: Path) -> None:
     else:
         document.add_paragraph(f"[Figure: {content['title']}]")
     caption = document.add_paragraph(style="Caption")
-    caption.add_run(content["caption"])
+    finding = content.get("finding", "")
+    if finding and content["caption"].startswith(finding):
+        caption.add_run(finding).bold = True
+    caption.add_run(content["caption"].removeprefix(finding))
 
 
 def _table(document: Doc, table: Table) -> None:

@@ -191,27 +191,30 @@ def power_curves(next_trial: NextTrial):
 def power_lines(plan: Plan) -> PowerLines:
     """Power at every n per arm, the inputs as estimated, at their one-sided limits, and averaged over them."""
     sd, correlation = plan.inputs["sd"], plan.inputs["correlation"]
-    worst = {
-        "sd_upper": {"sd": known_value(float(sd.quantile(CONFIDENCE)), "", sd.unit)},
-        "correlation_lower": {"correlation": known_value(float(correlation.quantile(1 - CONFIDENCE)), "")},
-    }
+    worst: dict[str, dict[str, Given]] = {}
+    if sd.uncertain:
+        worst["sd_upper"] = {"sd": known_value(float(sd.quantile(CONFIDENCE)), "", sd.unit)}
+    if correlation.uncertain:
+        worst["correlation_lower"] = {"correlation": known_value(float(correlation.quantile(1 - CONFIDENCE)), "")}
     wanted = {"estimated": plan.n_per_arm} | {name: plan.change(**at).n_per_arm for name, at in worst.items()}
-    sizes = range(4, min(MOST, round(1.3 * max(wanted.values())) + 2))
     # What is left of the SD beside the baseline decides the power: its spread over both inputs, in equal shares.
     grid = (np.arange(NODES) + 0.5) / NODES
     left = np.sqrt(1 - np.asarray(correlation.quantile(grid)) ** 2)
     spread = np.sort(np.outer(np.asarray(sd.quantile(grid)), left).ravel()).reshape(-1, NODES).mean(axis=1)
     nothing = known_value(0.0, "")
     rows = []
-    for n in sizes:
+    for n in range(4, min(MOST, round(1.3 * max(wanted.values())) + 2)):
         at = plan.change(n_per_arm=n)
         row = {"n_per_arm": n, "recruit": at.recruit[0], "estimated": at.power}
         row |= {name: plan.change(n_per_arm=n, **inputs).power for name, inputs in worst.items()}
-        every = [plan.change(n_per_arm=n, sd=known_value(value, ""), correlation=nothing).power for value in spread]
-        rows.append(row | {"averaged": float(np.mean(every))})
+        if worst:
+            every = [plan.change(n_per_arm=n, sd=known_value(one, ""), correlation=nothing).power for one in spread]
+            row["averaged"] = float(np.mean(every))
+        rows.append(row)
     frame = pd.DataFrame(rows)
-    reached = frame.loc[frame["averaged"] >= plan.terms.power, "n_per_arm"]
-    return PowerLines(frame, wanted | ({"averaged": int(reached.iloc[0])} if len(reached) else {}))
+    if worst and len(reached := frame.loc[frame["averaged"] >= plan.terms.power, "n_per_arm"]):
+        wanted["averaged"] = int(reached.iloc[0])
+    return PowerLines(frame, wanted)
 
 
 def visits_table(next_trial: NextTrial, choices: Sequence[int] = (1, 2, 3)) -> Table | None:
