@@ -11,9 +11,11 @@ import json
 import os
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
+from threading import Thread
 from types import TracebackType
 
 from choreographer import Browser, Tab
@@ -32,6 +34,7 @@ CSS_DPI = 96
 COLOURS = 64
 LEVEL = 7  # of the compression: the highest takes five times as long for a file a twelfth smaller
 LIMIT_S = 120  # for one picture
+END_S = 5  # for the browser to end when a report is stopped
 NO_BROWSER = (
     "No picture files were written: they need a Chromium-family browser (Chromium, Chrome, Edge, Brave) and none was "
     "found. The report is whole without one; each figure can be saved from the page with the buttons under it."
@@ -97,7 +100,7 @@ class Pictures:
     ):
         self._to, self._formats, self._kept, self._say = to, tuple(formats), kept, say
         self._browser = find_browser() if formats else None
-        self._thread = ThreadPoolExecutor(1)
+        self._running: Browser | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._queue: asyncio.Queue[tuple[str, dict] | None] | None = None
         self._work: Future | None = None
@@ -127,15 +130,45 @@ class Pictures:
                     self._say(f"waiting for the last of {self._drawn} pictures, {self._same} are unchanged")
                     for _ in range(_tabs()):
                         self._put(None)
-                    self._work.result()
+                    try:
+                        self._work.result()
+                    except asyncio.CancelledError:
+                        self.missing.append("Pictures are missing: the browser ended before all were drawn.")
                 else:
-                    self._work.cancel()
-        finally:
-            if self._loop is not None and kind is not None:
-                self._loop.call_soon_threadsafe(_stop, self._loop)
-            self._thread.shutdown()
+                    self._give_up()
+        except BaseException:
+            self._give_up()
+            raise
         if self._formats and self._browser is None:
             self.missing.append(NO_BROWSER)
+
+    def _give_up(self) -> None:
+        """Draw nothing more, and end a browser that does not end by itself: whoever stops a report waits for none."""
+        if self._loop is None or self._work is None:
+            return
+        queue = self._queue
+        assert queue is not None
+
+        def empty() -> None:
+            while not queue.empty():
+                queue.get_nowait()
+            for _ in range(_tabs()):
+                queue.put_nowait(None)
+
+        with suppress(RuntimeError):  # the loop has ended
+            self._loop.call_soon_threadsafe(empty)
+        with suppress(Exception, asyncio.CancelledError):  # whatever the drawing said, it is not asked for any more
+            self._work.result(timeout=END_S)
+        started = getattr(self._running, "subprocess", None)
+        if started is not None and started.poll() is None:
+            started.kill()
+
+    def _run(self, work: Future) -> None:
+        assert self._loop is not None
+        try:
+            work.set_result(self._loop.run_until_complete(self._draw_all()))
+        except BaseException as error:  # it is raised where the result is asked for
+            work.set_exception(error)
 
     def _put(self, job: tuple[str, dict] | None) -> None:
         if self._loop is None:
@@ -143,7 +176,9 @@ class Pictures:
             self._loop = asyncio.new_event_loop()
             self._queue = asyncio.Queue()
             self._to.mkdir(parents=True, exist_ok=True)
-            self._work = self._thread.submit(self._loop.run_until_complete, self._draw_all())
+            self._work = Future()
+            # A thread that nobody waits for when Python ends: a browser may hang.
+            Thread(target=self._run, args=(self._work,), daemon=True).start()
         if job is not None:
             self._drawn += 1
         assert self._queue is not None
@@ -166,6 +201,7 @@ class Pictures:
             page = Path(scratch) / "page.html"
             page.write_text(PAGE.replace("PLOTLY", get_plotlyjs()), encoding="utf-8")
             async with Browser(path=self._browser) as browser:
+                self._running = browser
                 tabs = [await browser.create_tab(page.as_uri()) for _ in range(_tabs())]
                 await asyncio.gather(*(self._draw(tab) for tab in tabs))
 
@@ -210,11 +246,6 @@ class Pictures:
 
 def _tabs() -> int:
     return min(os.cpu_count() or 1, 4)
-
-
-def _stop(loop: asyncio.AbstractEventLoop) -> None:
-    for task in asyncio.all_tasks(loop):
-        task.cancel()
 
 
 async def _loaded(tab: Tab) -> None:

@@ -34,8 +34,10 @@ from notebooks.report.make import make_report
 from notebooks.report.place.draft import placed
 from notebooks.report.place.ending import ends_cleanly
 from notebooks.report.place.scratch import PREFIX, own_scratch
+from notebooks.report.proof.environment import indirect_versions
 from notebooks.report.proof.file_hashes import hashes, verify
 from notebooks.report.proof.recorded import read_record
+from notebooks.sections.instrument_appendix import instruments_markdown
 from outcomes import StudyError
 
 STUDY = Path(__file__).resolve().parents[3] / "studies" / "five_person_cohort"
@@ -231,7 +233,8 @@ def trials(place: Place, kills: int, seed: int) -> Iterator[tuple[str, list[str]
     for count, last in enumerate([*chosen(steps, inside, generator), *[None] * (kills - inside)]):
         if count % 4 == 3 and (last is None or steps[last] in PHASES[:2]):  # a first report has no earlier one
             shutil.rmtree(place.report)
-        place.forget()
+        if count % 2:
+            place.forget()
         before = state(place.report)
         child = forked(place.make(last))
         if last is None:
@@ -326,6 +329,8 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     as_parent_of_orphans()
+    indirect_versions()  # once here, not in every child
+    instruments_markdown()
     counts, bad = Counter(), []
     with tempfile.TemporaryDirectory(prefix="kills-") as folder:
         place = Place(Path(folder))
