@@ -283,6 +283,14 @@ class CohortDesign:
         whole = tuple(replace(plan, dropped=0.0, gaps=0.0) for plan in self.recordings)
         return replace(self, flaws={}, recordings=whole)
 
+    def without_recordings(self) -> "CohortDesign":
+        """The same cohort without movement and force over time, and without what is taken of them."""
+        taken = {one["id"] for one in self.protocol.get("series_outcomes", [])}
+        protocol = {key: value for key, value in self.protocol.items() if key not in ("series", "series_outcomes")}
+        listed = [(one["id"] if isinstance(one, Mapping) else one, one) for one in protocol["outcomes"]]
+        protocol["outcomes"] = [one for name, one in listed if name not in taken]
+        return replace(self, recordings=(), protocol=protocol)
+
     def to_toml(self) -> str:
         """The design as TOML text; `CohortDesign.from_toml` reads it back to an equal design."""
         return toml_text(asdict(self))

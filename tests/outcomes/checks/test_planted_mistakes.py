@@ -15,7 +15,6 @@ from outcomes import check, read_study
 from synthetic_cohort import make_cohort
 from synthetic_cohort.cohort import Cohort, write_folder
 from synthetic_cohort.preset_files import preset
-from synthetic_cohort.recordings.made_recordings import MadeRecordings
 
 PRESETS = ("device_pilot", "demo", "cervical_cord")
 BATCHES = 2
@@ -479,13 +478,9 @@ def _mistype(desk: Desk, sheet: str, column: str) -> str:
 
 def _made(name: str) -> Cohort:
     """A preset without recordings: they have their own table of mistakes, and take long to read."""
-    design = preset(name)
-    protocol = {key: value for key, value in design.protocol.items() if key != "series_outcomes"}
-    taken = {one["id"] for one in design.protocol.get("series_outcomes", [])}
-    protocol["outcomes"] = [one for one in protocol["outcomes"] if one not in taken]
-    protocol["eligibility"] = {"age": [18, 95], "onset_months": [1.0, 600]}
-    whole = replace(design.clean(), recordings=(), protocol=protocol)
-    return replace(make_cohort(whole, seed=3), recordings=MadeRecordings.none())
+    design = preset(name).clean().without_recordings()
+    limits = {"eligibility": {"age": [18, 95], "onset_months": [1.0, 600]}}
+    return make_cohort(replace(design, protocol={**design.protocol, **limits}), seed=3)
 
 
 def _findings(cohort: Cohort, sheets: dict[str, pd.DataFrame], folder) -> pd.DataFrame:
