@@ -315,7 +315,6 @@ def _fit_rung(rows: ChangeRows, rung: Rung, notes: Sequence[str]) -> ChangeFit:
     fit = fit_mixed(
         frame, formula, participant="participant", visit="visit", random=random, correlated=choice.correlated,
         covariance=rung.covariance, by="arm" if choice.by_arm and len(rows.arms) > 1 else None, method=choice.method,
-        time="day" if (rung.covariance or "").endswith("exponential") else None,
         unit=rows.unit, site=None if rows.above.site is None else SITE, site_random=rows.above.site_random,
         time="day" if (rung.covariance or "").endswith("exponential") else None,
     )  # fmt: skip

@@ -68,20 +68,28 @@ def _strata(
 ) -> tuple[dict[str, pd.Series], tuple[str, ...]]:
     if not strata or not choice.strata:
         return {}, ()
-    made = {}
+    made, alike, known = {}, [], pd.get_dummies(people["arm"].astype("string").fillna(MISSING)).to_numpy(float)
     for k, name in enumerate(strata):
         value = people["participant"].map(table[name]).astype("string").fillna(MISSING)
-        if value.nunique() > 1 and name not in choice.covariates:
-            made[f"stratum_{k + 1}"] = pd.Categorical(value)
+        if value.nunique() < 2 or name in choice.covariates:
+            continue
+        both = np.column_stack([known, pd.get_dummies(value).to_numpy(float)[:, 1:]])
+        if np.linalg.matrix_rank(both) < np.linalg.matrix_rank(known) + value.nunique() - 1:
+            alike.append(name)
+            continue
+        known, made[f"stratum_{k + 1}"] = both, pd.Categorical(value)
+    told = (f"Strata of the randomisation ({', '.join(alike)}) cannot be told apart from the arms or from one another: "
+            "they are not in the model.",) if alike else ()  # fmt: skip
+    strata = tuple(name for name in strata if name not in alike)
     size = sum(len(column.categories) - 1 for column in made.values())
     named = ", ".join(strata)
     if size * EACH > len(people):
-        return {}, (f"Strata of the randomisation ({named}) ask for {size} coefficients, {EACH} people each; there are "
-                    f"{len(people)}: they are not in the model.",)  # fmt: skip
+        return {}, (*told, f"Strata of the randomisation ({named}) ask for {size} coefficients, {EACH} people each; "
+                    f"there are {len(people)}: they are not in the model.",)  # fmt: skip
     if not made:
-        return {}, ()
+        return {}, told
     columns = {name: pd.Series(column, index=people["participant"]) for name, column in made.items()}
-    return columns, (f"Arms were dealt within strata ({named}): fixed effects of each.",)
+    return columns, (*told, f"Arms were dealt within strata ({named}): fixed effects of each.",)
 
 
 def _sites(

@@ -42,7 +42,8 @@ def a_study(sites: int, each: int = 8, seed: int = 3) -> tuple[pd.DataFrame, pd.
         reason="",
     )
     design = Protocol(
-        title="Made up", design="parallel", outcomes=("made.total",), primary="made.total", arms=(Arm("usual", "", reference=True), Arm("active", "")),
+        title="Made up", design="parallel", outcomes=("made.total",), primary="made.total",
+        arms=(Arm("usual", "", reference=True), Arm("active", "")),
         visits=tuple(PlannedVisit(v, v, d) for v, d in (("start", 0), ("mid", 28), ("end", 56))),
         randomisation=Randomisation(randomised=True), model=ModelChoice(site="clinic"),
     )  # fmt: skip
@@ -128,3 +129,14 @@ def test_a_plan_without_sites_keeps_its_hash() -> None:
     design = a_study(4)[2]
     assert "site" not in plan_of(replace(design, model=ModelChoice()))["model"]
     assert plan_of(design)["model"]["site"] == "clinic"
+
+
+def test_a_stratum_that_is_the_arm_is_left_out_with_a_note() -> None:
+    scores, people, design = a_study(3)
+    people = people.assign(severity=np.where(people["arm"] == "active", "mild", "severe"))
+    design = replace(design, model=ModelChoice(), randomisation=Randomisation(randomised=True, strata=("severity",)))
+    fit = fit_change(scores, "made.total", design=design, participants=people)
+    assert any("cannot be told apart from the arms" in note for note in fit.notes)
+    plain = replace(design, randomisation=Randomisation(randomised=True))
+    expected = fit_change(scores, "made.total", design=plain, participants=people).between().frame()
+    pd.testing.assert_frame_equal(fit.between().frame(), expected)

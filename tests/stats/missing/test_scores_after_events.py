@@ -22,7 +22,8 @@ TABLES = {"adverse_events": pd.DataFrame({"participant": ["A"], "term": ["Second
 def scores(without=()) -> pd.DataFrame:
     rows = [
         {"participant": person, "arm": "a", "visit": visit, "day": day, "outcome": "made.total", "side": "left",
-         "hand": "affected", "condition": "unassisted", "value": value, "unit": "points", "better": "higher", "reason": ""}
+         "hand": "affected", "condition": "unassisted", "value": value, "unit": "points", "better": "higher",
+         "reason": ""}
         for person, values in (("A", (10.0, 20.0, 30.0)), ("B", (11.0, 12.0, 13.0)))
         for visit, day, value in zip(("w0", "w4", "w8"), (0.0, 28.0, 56.0), values, strict=True)
         if (person, visit) not in without

@@ -29,6 +29,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from notebooks.sections.instrument_appendix import instruments_markdown
+
 from notebooks.report import record as records
 from notebooks.report.make import make_report
 from notebooks.report.place.draft import placed
@@ -37,7 +39,6 @@ from notebooks.report.place.scratch import PREFIX, own_scratch
 from notebooks.report.proof.environment import indirect_versions
 from notebooks.report.proof.file_hashes import hashes, verify
 from notebooks.report.proof.recorded import read_record
-from notebooks.sections.instrument_appendix import instruments_markdown
 from outcomes import StudyError
 
 STUDY = Path(__file__).resolve().parents[3] / "studies" / "five_person_cohort"
