@@ -230,7 +230,7 @@ def _without_answer(analysis: Analysis, reason: str, numbers: NamedNumbers) -> F
     told = []
     for visit in names.visits(one.id for one in study.protocol.visits):
         people = own.loc[own[c.VISIT].astype(str) == visit, c.PARTICIPANT].nunique()
-        told.append(f"{names.visit_words(visit)} {numbers.count(f'scored, {visit}', people).value}")
+        told.append(f"{names.visit_words(visit)}: {numbers.count(f'scored, {visit}', people).value}")
     cells, cells_about = feasible_cells(analysis, numbers)
     return FirstPage(
         numbers=numbers,
@@ -238,7 +238,7 @@ def _without_answer(analysis: Analysis, reason: str, numbers: NamedNumbers) -> F
         badges=say.badges(study),
         answer=[
             f"*No answer yet.* {plainly(reason, study.protocol)}.",
-            f"People with a {names.everyday(primary)} score: {', '.join(told)}.",
+            f"People with a {names.everyday(primary)} score: {'; '.join(told)}.",
         ],
         caution="Nothing on this page says anything about the treatment. What follows is what was entered so far.",
         doubts=doubts(analysis, "", None),

@@ -37,7 +37,7 @@ def panels_of(
         caption = f"{head} Thin lines: people; large marks: means of the model with {level}, periods accounted for."
         return panels, caption
     days = {one.id: one.day for one in sorted(protocol.visits, key=lambda one: one.day)}
-    told = _ticks({visit: names.visit_words(visit) for visit in days}, protocol.baseline.id)
+    told, by = _ticks({visit: names.visit_words(visit) for visit in days}, protocol.baseline.id)
     named = {}
     for group in result.groups:
         entered = numbers.count(f"scored, {group.label}, {protocol.baseline.id}", result.entered.get(group.id, 0))
@@ -45,7 +45,7 @@ def panels_of(
     for one in result.changes:
         named[(one.group.id, one.visit)] = numbers.count(f"scored, {one.group.label}, {one.visit}", one.n).value
     drawn = {w: trajectory(result, days, told, labels, numbers, w, named) for w in (WIDE, NARROW)}
-    panels = [_panel("a", "Mean improvement from baseline", drawn)]
+    panels = [_panel("a", f"Mean improvement from baseline{by}", drawn)]
     caption = f"{head} a: means of the model with {level}; n: people with a score."
     if len(people[people["missing"] == ""]) and result.kind != "pooled":
         persons = {w: each_person(people, result, labels, passed, w) for w in (WIDE, NARROW)}
@@ -74,11 +74,15 @@ def _panel(letter: str, title: str, drawn: dict[int, str]) -> dict:
     return {"letter": letter, "title": escaped(title), "wide": drawn[WIDE], "narrow": drawn[NARROW]}
 
 
-def _ticks(words: dict[str, str], baseline: str) -> dict[str, str]:
-    """Visits under an axis: bare numbers where all later ones are weeks (days, months), else their words, short."""
+def _ticks(words: dict[str, str], baseline: str) -> tuple[dict[str, str], str]:
+    """Visits under an axis: bare numbers where all later ones are weeks (days, months), else their words, short.
+
+    With what the numbers are, for the title.
+    """
     later = {visit: COUNTED.match(text) for visit, text in words.items() if visit != baseline}
     units = {found[1] if found else "" for found in later.values()}
     if len(units) == 1 and "" not in units:
         numbers = {visit: found[2] for visit, found in later.items() if found}
-        return {visit: numbers.get(visit, f"{next(iter(units))} 0") for visit in words}
-    return {visit: text if len(text) <= 12 else f"{text[:11]}\N{HORIZONTAL ELLIPSIS}" for visit, text in words.items()}
+        return {visit: numbers.get(visit, "0") for visit in words}, f", by {next(iter(units))}"
+    told = {visit: text if len(text) <= 12 else f"{text[:11]}\N{HORIZONTAL ELLIPSIS}" for visit, text in words.items()}
+    return told, ""
