@@ -3,6 +3,7 @@
 from dataclasses import replace
 from math import isfinite
 
+import numpy as np
 import pandas as pd
 
 from notebooks.application.gathered import Application
@@ -10,10 +11,11 @@ from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.tables import Table
 from stats.errors import FitError, PlanError
 from stats.planning.curves import smallest_detectable
-from stats.planning.looks import two_stage
+from stats.planning.looks import size_again, two_stage
 from stats.planning.pilot.pilot_uncertainty import power_curve
 from stats.planning.pilot.stop_go import stop_go_rates
 from stats.planning.plan import plan_working
+from stats.planning.recruiting import recruitment_by_month
 
 CANNOT = (
     "A pilot cannot show that the therapy works, nor what it is worth: its effect and its costs hang on a few people. "
@@ -173,6 +175,8 @@ def safeguards(found: Application) -> Prose | None:
         f"With the size named the smallest difference detected at {found.wanted.power:.0%} power is "
         f"{smallest_detectable(plan, power=found.wanted.power, n_per_arm=plan.n_per_arm):.3g} {plan.unit}.",
         two_stage(plan).sentence(),
+        *_spread_again(found),
+        *_by_month(found),
     ]
     for criterion in protocol.criteria:
         go, stop = criterion.get("go"), criterion.get("stop")
@@ -183,6 +187,34 @@ def safeguards(found: Application) -> Prose | None:
                 continue
             lines.append(f"{criterion.get('label', 'A criterion')}. {rates.sentence()}")
     return Prose("safeguards", tuple(lines), heading="Looks and criteria, with their error rates")
+
+
+def _spread_again(found: Application) -> list[str]:
+    """A blinded look at the spread, should the true one lie at the limits of what is known now."""
+    plan = found.plan
+    assert plan is not None
+    left = (1 - plan.inputs["correlation"].value ** 2) ** 0.5  # what the baseline leaves
+    sds = (plan.inputs["sd"].value, *plan.inputs["sd"].interval(found.study.protocol.level))
+    if plan.n_per_arm < 8:
+        return []
+    rng = np.random.default_rng(found.study.protocol.seed)
+    return [size_again(plan, tuple(sorted(sd * left for sd in sds)), rng=rng, trials=2000).sentence()]
+
+
+def _by_month(found: Application) -> list[str]:
+    """How long recruitment takes at the pilot's rate, where its visits have dates."""
+    plan, study = found.plan, found.study
+    first = study.visits[study.visits["visit"] == study.protocol.baseline.id]["date"].dropna()
+    months = (first.max() - first.min()).days / 30.44 if len(first) > 3 else 0.0
+    if plan is None or months < 1:
+        return []
+    try:
+        made = recruitment_by_month(sum(plan.recruit), count=len(first), months=months)
+        return [f"{made.sentence()} First visits were {len(first)} in {months:.1f} months; places that have not "
+        f"recruited "
+                "before often find fewer."]  # fmt: skip
+    except PlanError as refused:
+        return [str(refused)]
 
 
 def costs_table(found: Application) -> Table | None:

@@ -6,6 +6,7 @@ from pathlib import Path
 from notebooks.analysis import Analysis
 from notebooks.application import panel_words
 from notebooks.application.documents import Part, folder_for, write_documents
+from notebooks.application.economic_checklist import economic_table
 from notebooks.application.gathered import Application, Wanted, gather_application
 from notebooks.application.published_forest import published_forest
 from notebooks.figures.power_curves import power_figure
@@ -60,7 +61,7 @@ def parts_of(found: Application) -> list[Part]:
     behind = (
         ("Published trials", (panel_words.effects_table(found), panel_words.leave_one_out_table(found))),
         ("The next trial", (*_curve(found), panel_words.working_table(found), panel_words.safeguards(found))),
-        ("The price", (panel_words.costs_table(found), panel_words.value_table(found))),
+        ("The price", (panel_words.costs_table(found), panel_words.value_table(found), economic_table(found))),
         ("Not here", (panel_words.left_out(found),)),
         ("References, as typed", (panel_words.reference_list(found),)),
     )

@@ -53,9 +53,10 @@ def section(name: str, about: str, code: str, exhibits: Iterable) -> Run:
 
 
 def shipped() -> dict[str, Path]:
-    """The notebooks of a report, in their order; one that works on a finished report is none of them."""
+    """The notebooks of a report, in their order; one that works on a finished report, or beside it, is none of them."""
     paths = sorted(SOURCE.glob("[0-9]*_*.ipynb"), key=lambda path: int(path.stem.partition("_")[0]))
-    return {path.stem: path for path in paths if not read(path).metadata.get("on_a_finished_report")}
+    apart = ("on_a_finished_report", "beside_the_report")
+    return {path.stem: path for path in paths if not any(read(path).metadata.get(key) for key in apart)}
 
 
 def asked_for(path: Path, study: Study) -> bool:

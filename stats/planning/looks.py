@@ -39,7 +39,7 @@ class SizeAgain(Result):
             f"{rows['n_mean'].min():.0f} to {rows['n_mean'].max():.0f} per arm on average over true SDs of "
             f"{rows['sd'].min():.3g} to {rows['sd'].max():.3g} {self.unit}, with power {rows['power'].min():.0%} to "
             f"{rows['power'].max():.0%} (without it {rows['power_fixed'].min():.0%} to {rows['power_fixed'].max():.0%}"
-            f") and an error rate of at most {rows['error'].max():.1%}."
+            f") and a one-sided error rate of at most {rows['error'].max():.1%}."
         )
 
 

@@ -56,7 +56,7 @@ class Recruiting(Result):
     def sentence(self, level: float = 0.95) -> str:
         """The month that is as likely as not, and the one that is likely."""
         return (
-            f"At the rate seen ({self.count:g} people in {self.months:g} months of one site) {self.wanted} people are "
+            f"At the rate seen ({self.count:g} people in {self.months:.3g} months of one site) {self.wanted} are "
             f"found at {self.sites} site{'s' if self.sites > 1 else ''} in {self.reached(0.5)} months as likely as "
             f"not, and in {self.reached(0.8)} months with probability 0.8."
         )

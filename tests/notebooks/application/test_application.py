@@ -219,7 +219,7 @@ def test_files_can_be_pasted_and_a_panel_can_read_one_page(found, tmp_path, monk
 
 
 def test_the_notebook_needs_six_cells_for_figure_table_paragraph_and_size(analysis):
-    notebook = json.loads((Path(__file__).parents[3] / "notebooks" / "10_the_application.ipynb").read_text())
+    notebook = json.loads((Path(__file__).parents[3] / "notebooks" / "11_the_application.ipynb").read_text())
     code = ["".join(cell["source"]) for cell in notebook["cells"] if cell["cell_type"] == "code"]
     hand_over("my_study", analysis)
     names: dict = {}
