@@ -207,15 +207,23 @@ class Pictures:
 
     async def _draw(self, tab: Tab) -> None:
         assert self._queue is not None
-        await _loaded(tab)
+        await asyncio.wait_for(_loaded(tab), LIMIT_S)
         loop = asyncio.get_running_loop()
         while (job := await self._queue.get()) is not None:
             part, spec = job
+            if self._ended():  # a dead browser gives no answer: waiting for each picture in turn would take hours
+                self.missing.append(f"A picture could not be written: {part} (the browser ended).")
+                continue
             try:
                 drawn = await asyncio.wait_for(self._files_of(tab, spec), LIMIT_S)
                 await loop.run_in_executor(None, partial(self._write, part, spec, drawn))
             except (RuntimeError, OSError, TimeoutError) as error:
                 self.missing.append(f"A picture could not be written: {part} ({error or 'no answer in time'}).")
+
+    def _ended(self) -> bool:
+        """Whether the browser's process is gone."""
+        started = getattr(self._running, "subprocess", None)
+        return started is not None and started.poll() is not None
 
     async def _files_of(self, tab: Tab, spec: dict) -> dict[str, bytes]:
         width, height = (spec["layout"].get(side, otherwise) for side, otherwise in (("width", 692), ("height", 420)))
