@@ -5,6 +5,7 @@ import re
 from collections.abc import Mapping, Sequence
 from math import ceil, floor, log10
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -155,6 +156,8 @@ def finish(
     column...: what is different where the figure has one column of a page (or a phone): changes of the layout, height
     of the panels, room over them, whether there is a legend. Where not given, it is as in the wide figure.
     """
+    if _without_bars(figure):
+        caption = f"{caption} Without a bar: no interval could be computed."
     title, finding, caption = unbroken(title), unbroken(finding), unbroken(caption)
     words = fit(plain_text(title), WIDTH - 24, TITLE_SIZE)
     lines = words.count("<br>") + 1
@@ -231,6 +234,19 @@ def _short(text: str, most: int) -> str:
             break
         kept = longer
     return kept or " ".join(text.split()[: most - 1]) + " \N{HORIZONTAL ELLIPSIS}"
+
+
+def _without_bars(figure: go.Figure) -> bool:
+    """Take away ends of intervals that could not be computed, and say whether there are any."""
+    found = False
+    for trace in figure.data:
+        for bar in filter(None, (getattr(trace, side, None) for side in ("error_x", "error_y"))):
+            for side in ("array", "arrayminus"):
+                ends = None if bar[side] is None else np.asarray(bar[side], dtype=float)
+                if ends is not None and not np.isfinite(ends).all():
+                    bar[side] = [end if np.isfinite(end) else None for end in ends.tolist()]
+                    found = True
+    return found
 
 
 def _keep_together(figure: go.Figure) -> None:
