@@ -66,7 +66,7 @@ def power_figure(found: PowerLines, plan: Plan) -> go.Figure:
     return finish(
         figure,
         name="power_curve",
-        title="Power by size of the next trial",
+        title="Power by size of trial",
         finding=f"{plan.outcome}, for {short(difference.value)} {plan.unit} with {100 * power:.0f} % power: "
         f"{told} per arm.",
         caption=f"Two arms, covariance adjustment for the baseline, alpha {plan.terms.alpha:g} "

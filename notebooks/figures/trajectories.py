@@ -25,7 +25,7 @@ from notebooks.figures.style import (
     unbroken,
 )
 from notebooks.show.names import Names
-from notebooks.show.numbers import number
+from notebooks.show.numbers import number, short
 from outcomes import columns as c
 from stats.change.model_rows import COMMON
 
@@ -236,7 +236,7 @@ class _Drawn:
         words += self._ends_of_lines(width, size, small, span)
         if "x2" in ends:
             low, high = self.course.ends
-            scale = f" ({low:g} to {high:g})" if low is not None and high is not None else ""
+            scale = f" ({short(low)} to {short(high)})" if low is not None and high is not None else ""
             words += self._turned_name(f"Score, {unit}{scale}", 14, width, size)
             letters = "abc"
             for place, arm in enumerate(self.arms):

@@ -66,7 +66,7 @@ def cumulative_change(changes: pd.DataFrame, counted: Counted, names: Names) -> 
     return finish(
         figure,
         name=f"cumulative_change/{outcome}",
-        title="Share who gained at least so much",
+        title="Share who gained at least this",
         finding=f"{names.outcome(outcome)}, {names.visit(first['from_visit'])} to {names.visit(first['to_visit'])}: "
         f"median change {medians} {unit}.",
         caption=f"Share of the people with both values who gained at least the amount on the axis (n = {len(known)} of "

@@ -176,7 +176,7 @@ def test_each_says_what_it_shows_for_how_many_in_which_unit_and_in_words_for_who
         if meta["finding"]:
             assert re.search(r"\d", meta["finding"]), f"{name}: no number in the finding"
             assert meta["caption"].startswith(meta["finding"])
-            assert len(meta["title"].split()) <= 7, f"{name}: {meta['title']}"
+            assert len(meta["title"].split()) <= 6, f"{name}: {meta['title']}"
             assert not re.search(r"\d", meta["title"].replace(study_label(study), "")), name
             assert len(meta["alt"].split()) <= 60, name
         else:

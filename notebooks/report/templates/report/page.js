@@ -1,7 +1,7 @@
 (function () {
   "use strict";
   function read(id) { return JSON.parse(document.getElementById(id + "-data").textContent); }
-  function narrow(plot) { return plot.clientWidth > 0 && plot.clientWidth < 480; }
+  function narrow(plot) { return plot.clientWidth > 0 && plot.clientWidth < 600; }
   function draw(plot) {
     var shape = narrow(plot) ? "narrow" : "layout";
     if (plot.dataset.drawn === shape) { return Promise.resolve(); }
