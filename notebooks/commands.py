@@ -382,7 +382,7 @@ def _moments(options: argparse.Namespace) -> int:
 
 
 def _merge(options: argparse.Namespace) -> int:
-    from notebooks.report.merged_page import write_merged
+    from notebooks.merged_page import write_merged
     from stats.federated.merged import merge_files
 
     merged = merge_files(options.files)

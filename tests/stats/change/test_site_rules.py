@@ -42,7 +42,8 @@ def a_study(sites: int, each: int = 8, seed: int = 3) -> tuple[pd.DataFrame, pd.
         reason="",
     )
     design = Protocol(
-        title="Made up", design="parallel", outcomes=("made.total",), primary="made.total", arms=(Arm("usual", "", reference=True), Arm("active", "")),
+        title="Made up", design="parallel", outcomes=("made.total",), primary="made.total",
+        arms=(Arm("usual", "", reference=True), Arm("active", "")),
         visits=tuple(PlannedVisit(v, v, d) for v, d in (("start", 0), ("mid", 28), ("end", 56))),
         randomisation=Randomisation(randomised=True), model=ModelChoice(site="clinic"),
     )  # fmt: skip
