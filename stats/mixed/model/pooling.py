@@ -1,5 +1,8 @@
 """From a site's rows to pooled moments that can leave it: `pool_moments`, and the check that small patterns stay."""
 
+from collections.abc import Callable
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 
@@ -7,11 +10,13 @@ from stats.errors import FitError
 from stats.mixed.model.design_matrix import response_name
 from stats.mixed.model.layout import build_layout
 from stats.mixed.model.moments import Moments, pattern_index, pool_layout
-from stats.mixed.model.profiles import Profiles, profiles_of
+from stats.mixed.model.partitions import is_partitioned, pool_partitions
+from stats.mixed.model.profiles import Profiles, ProfileSites, profiles_of
+from stats.mixed.model.site_sums import FirstSums
 
 
 def pool_moments(
-    frame: pd.DataFrame,
+    frame: pd.DataFrame | str | Path,
     formula: str,
     *,
     participant: str,
@@ -21,15 +26,31 @@ def pool_moments(
     site: str | None = None,
     site_random: str | None = None,
     crossed: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    workers: int | None = None,
 ) -> Moments:
     """Pooled moments of the complete rows of `frame` (columns as in `fit_mixed`).
 
+    frame: a data frame; or the path of a Parquet file or of a folder of them, or a Dask data frame, pooled partition by
+    partition (`partitions`), whatever fits in memory. progress: called with rows done and in all, of Parquet files;
+    what it raises stops the pooling. workers: partitions at a time, of Parquet files; None follows an active
+    `joblib.parallel_config`.
+    site, site_random, crossed: as in `fit_mixed`; sums with crossed= cannot be merged.
     Merge with `+`, fit with `fit_moments`. Sites must share terms, visits and groups: declare categories, those without
     a row included. Frames sorted by participant and visit whose columns take few values are pooled fastest.
     Numbers of a few participants can be read back from the sums of a small pattern: see `smallest_pattern`.
     """
-    if visit is not None and site is None and crossed is None:
-        profiles = profiles_of(frame, formula, participant=participant, visit=visit, random=random, by=by)
+    if is_partitioned(frame):
+        return pool_partitions(
+            frame, formula, pool_moments, progress=progress, workers=workers, participant=participant, visit=visit,
+            random=random, by=by, site=site, site_random=site_random, crossed=crossed,
+        )  # fmt: skip
+    assert isinstance(frame, pd.DataFrame)
+    if visit is not None and crossed is None:
+        profiles = profiles_of(
+            frame, formula, participant=participant, visit=visit, random=random, by=by, site=site,
+            site_random=site_random,
+        )  # fmt: skip
         if profiles is not None:
             return pool_profiles(profiles, response_name(formula))
     layout = build_layout(
@@ -45,6 +66,10 @@ def pool_profiles(profiles: Profiles, response: str) -> Moments:
     X, n, seen = profiles.X, profiles.n.astype(float), profiles.observed
     U, T, q = X.shape
     centre, total, products = np.zeros((U, T)), np.zeros((U, T)), np.zeros((U, T, T))
+    above, by_site = profiles.above, None
+    if above is not None:
+        by_site = np.zeros((U, len(above.sites), T)), np.zeros((U, len(above.sites)))  # sums about the centre, people
+    end = 0
     for u in range(U):
         at = seen[u]
         for k, part in enumerate(profiles.outcomes(u)):
@@ -53,6 +78,12 @@ def pool_profiles(profiles: Profiles, response: str) -> Moments:
             part -= centre[u, at, None]
             total[u, at] += part.sum(axis=1)
             products[u][np.ix_(at, at)] += part @ part.T
+            if above is not None and by_site is not None:
+                code, S = above.code[end : end + part.shape[1]], len(above.sites)
+                end += part.shape[1]
+                by_site[1][u] += np.bincount(code, minlength=S)
+                for row, t in enumerate(np.flatnonzero(at)):
+                    by_site[0][u, :, t] += np.bincount(code, weights=part[row], minlength=S)
     XX, Xy = np.einsum("u,uta,utb->ab", n, X, X), np.einsum("uta,ut->a", X, total + n[:, None] * centre)
     shift = np.linalg.lstsq(XX, Xy, rcond=None)[0]
     # From sums about the centres to sums about the least-squares fit.
@@ -60,8 +91,12 @@ def pool_profiles(profiles: Profiles, response: str) -> Moments:
     cross = total[:, :, None] * step[:, None, :]
     products = products - cross - np.swapaxes(cross, 1, 2) + n[:, None, None] * step[:, :, None] * step[:, None, :]
     total = total - n[:, None] * step
-    first, index = pattern_index(seen, profiles.Z, profiles.group)
+    made = [columns for columns in (profiles.Z, None if above is None else above.U) if columns is not None]
+    first, index = pattern_index(seen, np.concatenate(made, axis=2) if made else None, profiles.group)
     P = len(first)
+    sites = None
+    if above is not None and by_site is not None:
+        sites = _site_sums(above, X, step, *by_site, first=first, index=index)
     A, B, C = np.empty((P, T, T, q, q)), np.empty((1, P, T, T, q)), np.empty((1, P, T, T))
     for p in range(P):
         own = index == p
@@ -74,8 +109,26 @@ def pool_profiles(profiles: Profiles, response: str) -> Moments:
         shift=shift[None], n_rows=len(profiles.y), n_participants=int(n.sum()), terms=profiles.terms,
         slots=profiles.slots, groups=profiles.groups, random_terms=profiles.random_terms,
         term_columns=profiles.term_columns, response=response, notes=profiles.notes,
-        ordered=profiles.ordered,
+        ordered=profiles.ordered, sites=sites,
     )  # fmt: skip
+
+
+def _site_sums(
+    above: ProfileSites, X: np.ndarray, step: np.ndarray, total: np.ndarray, people: np.ndarray, *, first: np.ndarray,
+    index: np.ndarray,
+) -> FirstSums:  # fmt: skip
+    """Sums of every site: total (U, S, T) of outcomes about the centres, people (U, S); step from there to X shift."""
+    U, S, T = total.shape
+    P, q = len(first), X.shape[2]
+    n, x, y = np.zeros((S, P)), np.zeros((S, P, T, q)), np.zeros((1, S, P, T))
+    for u in range(U):
+        here = np.flatnonzero(people[u])
+        n[here, index[u]] += people[u, here]
+        x[here, index[u]] += people[u, here, None, None] * X[u]
+        y[0, here, index[u]] += total[u, here] - people[u, here, None] * step[u]
+    there = n.any(axis=1)  # only sites with people are blocks
+    return FirstSums(above.effects, tuple(s for s, has in zip(above.sites, there, strict=True) if has),
+                     above.U[first], n[there], x[there], y[:, there])  # fmt: skip
 
 
 def smallest_pattern(moments: Moments, at_least: int) -> None:

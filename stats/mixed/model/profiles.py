@@ -15,6 +15,7 @@ from stats.mixed.model.complete_rows import check_columns, columns_of, incomplet
 from stats.mixed.model.design_matrix import design_of, is_plain, response_name, right_columns
 from stats.mixed.model.layout import columns_used, effects_of
 from stats.mixed.model.masks import every
+from stats.mixed.model.site_rows import SiteEffects, effects_of_parts, site_columns_used, site_parts
 
 LEVELS = 256  # distinct values of one column
 PROFILES = 4096
@@ -44,6 +45,7 @@ class Profiles:
     groups: tuple
     notes: tuple[str, ...]
     ordered: bool
+    above: "ProfileSites | None" = None
 
     def outcomes(self, profile: int) -> Iterator[np.ndarray]:
         """Outcomes of a profile's participants at the visits it has, block by block: (visits, n)."""
@@ -57,6 +59,16 @@ class Profiles:
 
 
 @dataclass(frozen=True)
+class ProfileSites:
+    """Sites of participants sorted by profile, code (participants,) into `sites`; U (U, T, r) of each profile."""
+
+    code: np.ndarray
+    sites: tuple
+    U: np.ndarray
+    effects: SiteEffects
+
+
+@dataclass(frozen=True)
 class Coded:
     """A column as codes (N,) into its levels; codes None where its value follows from the visit (a level per visit)."""
 
@@ -65,16 +77,28 @@ class Coded:
 
 
 def profiles_of(
-    frame: pd.DataFrame, formula: str, *, participant: str, visit: str, random: str | None, by: str | None
+    frame: pd.DataFrame,
+    formula: str,
+    *,
+    participant: str,
+    visit: str,
+    random: str | None,
+    by: str | None,
+    site: str | None = None,
+    site_random: str | None = None,
 ) -> Profiles | None:
     """Profiles of a frame sorted by participant and visit; None where rows are unsorted or take too many values."""
     used, response = columns_used(formula, random, participant, visit, by), response_name(formula)
+    beside = site_columns_used(site, site_random, None)
+    used |= beside
     check_columns(frame, used)
     columns = columns_of(frame, used)
     right = {*right_columns(formula), *(right_columns(random) if random is not None else ())} | ({by} if by else set())
+    right |= beside - {site}
     if (
         response not in columns
         or {response, participant} & {*right, visit}
+        or site in {*right, visit, participant, response}
         or columns[response].dtype.kind not in "fiu"
     ):
         return None
@@ -95,6 +119,9 @@ def profiles_of(
     bits = size.bit_length()
     if starts is None or size > 2**31 or bits * T > 62 or not np.isfinite(y).all():
         return None
+    where = None if site is None else _sites_of(columns[site], keep, starts)
+    if site is not None and where is None:
+        return None
     profile, keys = pd.factorize(_profile_keys(slots.codes, other, bits, T, starts))
     if len(keys) > PROFILES:
         return None
@@ -110,15 +137,38 @@ def profiles_of(
     if group is None or not np.isfinite(design.X).all():
         return None
     seen = (digit >= 0)[:, :, None]
+    order = np.argsort(profile.astype(np.uint16), kind="stable")
+    above = None
+    if site is not None and where is not None:
+        made: list[str] = []
+        parts = site_parts(rows, site, site_random, set(right), made)
+        notes = [*notes, *made]
+        U = np.concatenate([values for _, _, values in parts], axis=1).reshape(*digit.shape, -1)
+        above = ProfileSites(where[0][order], where[1], np.where(seen, U, 0.0), effects_of_parts(parts))
     return Profiles(
         X=np.where(seen, design.X.reshape(*digit.shape, -1), 0.0),
         Z=None if Z is None else np.where(seen, Z.reshape(*digit.shape, -1), 0.0),
         observed=digit >= 0, group=group, n=np.bincount(profile, minlength=len(keys)), y=y,
-        starts=starts[np.argsort(profile.astype(np.uint16), kind="stable")], terms=design.terms,
+        starts=starts[order], terms=design.terms,
         term_columns=design.term_columns, random_terms=random_terms, slots=tuple(slots.levels),
         groups=("all",) if by is None else tuple(levels[by]), notes=tuple(notes),
-        ordered=order_known(frame[visit]),
+        ordered=order_known(frame[visit]), above=above,
     )  # fmt: skip
+
+
+def _sites_of(column: pd.Series, keep: np.ndarray | None, starts: np.ndarray) -> tuple[np.ndarray, tuple] | None:
+    """Code of each participant's site and the sites; None where somebody is in two."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        codes, values = column.array.codes, tuple(column.dtype.categories)
+    else:
+        codes, found = pd.factorize(column)
+        values = tuple(np.asarray(found).tolist())
+    codes = _kept(codes, keep)
+    changes = np.flatnonzero(codes[1:] != codes[:-1]) + 1
+    at = np.minimum(np.searchsorted(starts, changes), len(starts) - 1)
+    if len(changes) and not every(starts[at] == changes):
+        return None
+    return codes[starts], values
 
 
 def _profile_keys(slot: np.ndarray, other: np.ndarray | None, bits: int, T: int, starts: np.ndarray) -> np.ndarray:

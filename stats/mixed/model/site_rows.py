@@ -94,8 +94,8 @@ def site_rows(
     """
     if site is None and crossed is None:
         return None
-    named = _effects_named(site_random)
-    place, parts = None, []
+    place: np.ndarray | None = None
+    parts: list[tuple[str, str, np.ndarray]] = []
     notes: list[str] = []
     if site is not None:
         code, sites = visit_order(columns[site])
@@ -106,13 +106,7 @@ def site_rows(
                 "Leave site= out."
             )
         place = code
-        parts = [(site, "Intercept", np.ones((len(code), 1)))]
-        parts += [(site, name, _effect(columns[name], name, person, notes)) for name in named]
-        if ARM in mentioned and ARM not in named:
-            notes.append(
-                f"Each {site} has an intercept and no effect of the {ARM} of its own: where the effect differs between "
-                f"sites, such a model rejected 21 % of simulated true nulls (6 sites). site_random='1 + {ARM}' adds it."
-            )
+        parts = site_parts(columns, site, site_random, mentioned, notes)
     if crossed is None:
         assert place is not None
         return _blocks_of_sites(place, sites, parts, notes)
@@ -124,6 +118,25 @@ def site_rows(
         return _blocks_of_sites(therapist, therapists, [(crossed, "Intercept", np.ones((len(person), 1)))], notes)
     return _tied(place if place is not None else person, sites if place is not None else None, parts,
                  therapist, therapists, crossed, notes)  # fmt: skip
+
+
+def site_parts(
+    columns: Mapping[str, pd.Series], site: str, site_random: str | None, mentioned: set[str], notes: list[str]
+) -> list[tuple[str, str, np.ndarray]]:
+    """Component, effect and columns (N, m) of every variance of sites; `notes` takes what must be said."""
+    named, rows = _effects_named(site_random), len(columns[next(iter(columns))])
+    if ARM in mentioned and ARM not in named:
+        notes.append(
+            f"Each {site} has an intercept and no effect of the {ARM} of its own: where the effect differs between "
+            f"sites, such a model rejected 21 % of simulated true nulls (6 sites). site_random='1 + {ARM}' adds it."
+        )
+    return [(site, "Intercept", np.ones((rows, 1))), *((site, n, _effect(columns[n], n, notes)) for n in named)]
+
+
+def effects_of_parts(parts: list[tuple[str, str, np.ndarray]]) -> SiteEffects:
+    """The variances that go with the columns of one site."""
+    names, diagonals, _ = _spread(parts, 1)
+    return SiteEffects(tuple(names), np.stack([np.diag(d) for d in diagonals]))
 
 
 def _once(code: np.ndarray, person: np.ndarray, site: str, sites: tuple) -> None:
@@ -141,7 +154,7 @@ def _once(code: np.ndarray, person: np.ndarray, site: str, sites: tuple) -> None
         )
 
 
-def _effect(column: pd.Series, name: str, person: np.ndarray, notes: list[str]) -> np.ndarray:
+def _effect(column: pd.Series, name: str, notes: list[str]) -> np.ndarray:
     """Columns (N, m) whose effects share one variance: the variance of a difference between two levels.
 
     Categories are centred: with two, -1/2 and 1/2; with k, k - 1 orthogonal contrasts under which every two levels
@@ -177,10 +190,10 @@ def _blocks_of_sites(place: np.ndarray, sites: tuple, parts: list, notes: list[s
     present = np.bincount(place, minlength=len(sites)) > 0
     code = (np.cumsum(present) - 1)[place]
     labels = tuple(label for label, here in zip(sites, present, strict=True) if here)
-    names, diagonals, columns = _spread(parts, 1)
+    _, _, columns = _spread(parts, 1)
     return SiteRows(
         block=code, blocks=labels, U=np.concatenate([values for _, _, values in parts], axis=1), fixed=True,
-        effects=SiteEffects(tuple(names), np.stack([np.diag(d) for d in diagonals])),
+        effects=effects_of_parts(parts),
         levels=np.array([[str(label)] * len(columns) for label in labels], dtype=object), columns=tuple(columns),
         notes=tuple(notes),
     )  # fmt: skip

@@ -1,0 +1,238 @@
+"""Pooled moments of data that are not in memory: Parquet files, folders of them, and Dask data frames.
+
+Partition by partition the rows become sums, and the sums are added as a tree: what is in memory is a partition and the
+sums of a few. On one machine the partitions come one after another (or several at a time under `joblib`, so that the
+same call runs on a cluster); a Dask data frame is pooled where its partitions are. The people of a partition are whole:
+a participant whose rows lie in two is an error, but for neighbouring row groups of a sorted file, which are joined.
+"""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.dataset as ds
+from joblib import Parallel, delayed
+
+from stats.errors import FitError
+from stats.mixed.model.layout import columns_used
+from stats.mixed.model.moments import Moments
+from stats.mixed.model.site_rows import site_columns_used
+
+ROWS = 500_000  # of a partition, from smaller row groups
+SLOT = "__visit"
+Pool = Callable[..., Moments]
+Progress = Callable[[int, int], None]
+
+
+def is_partitioned(data: object) -> bool:
+    """Whether data is a path or a Dask data frame."""
+    return isinstance(data, str | Path) or type(data).__module__.startswith("dask")
+
+
+def pool_partitions(
+    data: Any, formula: str, pool: Pool, *, progress: Progress | None, workers: int | None, **model: Any
+) -> Moments:
+    """Moments of all partitions; `pool` pools one frame, `model` are the keywords of `pool_moments`."""
+    named = (model["participant"], model.get("visit"), model.get("by"))
+    used = columns_used(formula, model.get("random"), *named)
+    used |= site_columns_used(model.get("site"), model.get("site_random"), model.get("crossed"))
+    if isinstance(data, str | Path):
+        return _of_parquet(Path(data), formula, pool, sorted(used), progress, workers, model)
+    return _of_dask(data, formula, pool, sorted(used), model)
+
+
+def _of_parquet(
+    path: Path, formula: str, pool: Pool, used: list[str], progress: Progress | None, workers: int | None, model: dict
+) -> Moments:
+    source = ds.dataset(path, format="parquet")
+    _there(used, source.schema.names, str(path))
+    levels = {name: _levels_of(source, name) for name in _categories(source.schema, used, model)}
+    files = list(source.get_fragments())
+    pieces, total = [piece for file in files for piece in file.split_by_row_group()], source.count_rows()
+    tree, done, seen = Tree(), 0, People()
+    run = Parallel(n_jobs=workers, return_as="generator", pre_dispatch="2*n_jobs")
+    parts = _whole_people(pieces, used, model["participant"], seen)
+    for rows, moments in run(delayed(_pooled)(pool, frame, formula, levels, model) for frame in parts):
+        tree.add(moments)
+        done += rows
+        if progress is not None:
+            progress(done, total)
+    seen.refuse_twice(model["participant"])
+    return tree.total()
+
+
+def _of_dask(data: Any, formula: str, pool: Pool, used: list[str], model: dict) -> Moments:
+    import dask
+
+    _there(used, list(data.columns), "the Dask data frame")
+    data, who = data[used], model["participant"]
+    text = [name for name in used if name != who and (
+        isinstance(data.dtypes[name], pd.CategoricalDtype) or data.dtypes[name].kind not in "iufb"
+        or name == model.get("visit"))]  # fmt: skip
+    found = dask.compute(*(data[name].dropna().drop_duplicates() for name in text))
+    levels = {name: _declared(data.dtypes[name], values) for name, values in zip(text, found, strict=True)}
+    parts = [dask.delayed(_pooled)(pool, part, formula, levels, model) for part in data.to_delayed()]
+    spans = [dask.delayed(_span)(part, who) for part in data.to_delayed()]
+    sums = [dask.delayed(_second)(part) for part in parts]
+    while len(sums) > 1:  # as a tree
+        pairs = [sums[k : k + 2] for k in range(0, len(sums), 2)]
+        sums = [dask.delayed(_added)(*pair) if len(pair) == 2 else pair[0] for pair in pairs]
+    total, edges = dask.compute(sums[0], spans)
+    edges = sorted(edge for edge in edges if edge is not None)
+    overlap = any(edges[k][1] >= edges[k + 1][0] for k in range(len(edges) - 1))
+    if overlap and sum(edge[2] for edge in edges) > int(data[who].nunique().compute()):
+        raise _split(who)
+    if total is None:
+        raise FitError("The Dask data frame has no row.")
+    return total
+
+
+def _second(pair: tuple[int, Moments | None]) -> Moments | None:
+    return pair[1]
+
+
+def _added(one: Moments | None, other: Moments | None) -> Moments | None:
+    return other if one is None else one if other is None else one + other
+
+
+def _span(part: pd.DataFrame, who: str) -> tuple | None:
+    """Lowest and highest participant and how many there are."""
+    ids = part[who]
+    return None if not len(ids) else (ids.min(), ids.max(), int(ids.nunique()))
+
+
+def _pooled(
+    pool: Pool, frame: pd.DataFrame, formula: str, levels: dict[str, pd.Index], model: dict
+) -> tuple[int, Moments | None]:
+    """Rows and moments of one partition, with the categories of all."""
+    if not len(frame):
+        return 0, None
+    made, visit = {}, model.get("visit")
+    for name, values in levels.items():
+        if name == visit and values.dtype.kind in "iuf":
+            made[SLOT] = pd.Categorical(frame[name], categories=values, ordered=True)
+        else:
+            made[name] = pd.Categorical(frame[name], categories=values)
+    asked = model | ({"visit": SLOT} if SLOT in made else {})
+    return len(frame), pool(frame.assign(**made), formula, **asked)
+
+
+def _categories(schema: pa.Schema, used: list[str], model: dict) -> list[str]:
+    """Columns of words, and the visits whatever they are: partitions must agree on their levels."""
+    words = [name for name in used if name != model["participant"] and not _is_number(schema.field(name).type)]
+    visit = model.get("visit")
+    return words if visit is None or visit in words else [*words, visit]
+
+
+def _is_number(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_boolean(kind))
+
+
+def _levels_of(source: ds.Dataset, name: str) -> pd.Index:
+    """Levels of a column over all files: as declared where it is a category, else in order."""
+    found = None
+    for batch in source.to_batches(columns=[name]):
+        column = batch.column(0)
+        if pa.types.is_dictionary(column.type):
+            column = column.dictionary
+        values = pc.unique(column.drop_null())
+        found = values if found is None else pc.unique(pa.concat_arrays([found, values.cast(found.type)]))
+    if found is None or not len(found):
+        raise FitError(f"Column {name} has no value.")
+    kind = source.schema.field(name).type
+    values = pd.Index(found.to_pandas())
+    return values if pa.types.is_dictionary(kind) else values.sort_values()
+
+
+def _declared(dtype: Any, values: pd.Series) -> pd.Index:
+    """Levels of a column of a Dask data frame."""
+    if isinstance(dtype, pd.CategoricalDtype) and isinstance(values.dtype, pd.CategoricalDtype):
+        return pd.Index(values.dtype.categories)
+    return pd.Index(values.unique()).sort_values()
+
+
+def _there(used: list[str], names: list[str], where: str) -> None:
+    unknown = [name for name in used if name not in names]
+    if unknown:
+        raise FitError(f"Columns not in {where}: {', '.join(unknown)}. Found: {', '.join(names)}.")
+
+
+def _whole_people(pieces: list, used: list[str], who: str, seen: "People") -> Iterator[pd.DataFrame]:
+    """Frames of about ROWS rows; the last participant of one waits for the next, where their rows may go on."""
+    waiting: list[pd.DataFrame] = []
+    for number, piece in enumerate(pieces, start=1):
+        waiting.append(piece.to_table(columns=used).to_pandas())
+        if sum(map(len, waiting)) < ROWS and number < len(pieces):
+            continue
+        frame = pd.concat(waiting, ignore_index=True) if len(waiting) > 1 else waiting[0]
+        waiting = []
+        if number < len(pieces):
+            last = frame[who] == frame[who].iloc[-1]
+            waiting, frame = [frame[last]], frame[~last]
+        if len(frame):
+            seen.add(frame[who])
+            yield frame
+
+
+class People:
+    """Whether a participant comes twice: by order where the ids rise from one partition to the next, else by hashes."""
+
+    def __init__(self) -> None:
+        self.last: Any = None
+        self.rising = True
+        self.hashes: list[np.ndarray] = []
+
+    def add(self, ids: pd.Series) -> None:
+        """The ids of one partition's rows."""
+        known = ids.drop_duplicates()
+        lowest, highest = known.min(), known.max()
+        self.rising = self.rising and (self.last is None or lowest > self.last)
+        self.last = highest
+        self.hashes.append(pd.util.hash_array(known.to_numpy(dtype=object) if known.dtype.kind not in "iuf"
+                                              else known.to_numpy()))  # fmt: skip
+
+    def refuse_twice(self, who: str) -> None:
+        """FitError where a participant was in two partitions."""
+        if not self.rising and len(self.hashes) > 1:
+            every = np.concatenate(self.hashes)
+            if len(np.unique(every)) < len(every):
+                raise _split(who)
+
+
+def _split(who: str) -> FitError:
+    return FitError(
+        f"Rows of one {who} lie in two partitions. Sort the data by {who} before it is written, so that everybody's "
+        "rows are together."
+    )
+
+
+class Tree:
+    """A sum of moments as a binary tree, so that no addition is between very unequal sums."""
+
+    def __init__(self) -> None:
+        self.levels: list[Moments | None] = []
+
+    def add(self, moments: Moments | None) -> None:
+        """One more leaf."""
+        if moments is None:
+            return
+        for k, held in enumerate(self.levels):
+            if held is None:
+                self.levels[k] = moments
+                return
+            moments, self.levels[k] = held + moments, None
+        self.levels.append(moments)
+
+    def total(self) -> Moments:
+        """The sum of all leaves."""
+        held = [moments for moments in self.levels if moments is not None]
+        if not held:
+            raise FitError("The data have no row.")
+        total = held[0]
+        for moments in held[1:]:
+            total = moments + total
+        return total

@@ -1,0 +1,91 @@
+"""Data in partitions: Parquet folders and Dask data frames give the sums of the whole frame."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from stats import fit_moments, pool_moments
+from stats.errors import FitError
+from stats.mixed.model import partitions
+from stats.mixed.model.partitions import Tree
+from tests.stats.mixed.test_sites import trial
+
+MODEL = {"participant": "participant", "visit": "visit", "site": "site", "site_random": "1 + arm"}
+FORMULA = "y ~ 0 + C(t):arm"
+
+
+@pytest.fixture(scope="module")
+def rows() -> pd.DataFrame:
+    data = trial(3, sites=8, each=10)
+    data["participant"] = data["participant"].map("P{:04d}".format)
+    data["visit"] = data["visit"] + 0.0
+    data["t"] = data["visit"].map("week {:.0f}".format)
+    return data
+
+
+def same(one, other) -> None:
+    a, b = (fit_moments(m, covariance="unequal-compound-symmetry") for m in (one, other))
+    assert b.loglik == pytest.approx(a.loglik, abs=1e-8)
+    np.testing.assert_allclose(b.fixed()["estimate"], a.fixed()["estimate"], rtol=1e-9)
+    np.testing.assert_allclose(b.fixed()["df"], a.fixed()["df"], rtol=1e-6)
+
+
+def folder(rows: pd.DataFrame, to: Path, cuts: list[int], group: int = 37) -> Path:
+    """Files of a folder; row groups cut through people, files do not."""
+    to.mkdir()
+    for k, (start, end) in enumerate(zip([0, *cuts], [*cuts, len(rows)], strict=True)):
+        rows.iloc[start:end].to_parquet(to / f"part {k}.parquet", row_group_size=group, index=False)
+    return to
+
+
+def test_a_parquet_folder(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(partitions, "ROWS", 60)
+    new = np.flatnonzero(rows["participant"] != rows["participant"].shift())
+    source = folder(rows, tmp_path / "trial", [int(new[30]), int(new[31])])
+    whole = pool_moments(rows, FORMULA, **MODEL)
+    told = []
+    same(whole, pool_moments(source, FORMULA, **MODEL, progress=lambda done, total: told.append((done, total))))
+    assert told[-1] == (len(rows), len(rows))
+    assert len(told) > 3
+    lines = {"participant": "participant", "visit": "visit", "random": "1 + visit"}  # visits are numbers here
+    one, other = (pool_moments(data, "y ~ visit * arm", **lines) for data in (rows, source))
+    assert fit_moments(other).loglik == pytest.approx(fit_moments(one).loglik, abs=1e-8)
+    same(whole, pool_moments(tmp_path / "trial" / "part 0.parquet", FORMULA, **MODEL)
+         + pool_moments(folder(rows.iloc[new[30]:], tmp_path / "rest", []), FORMULA, **MODEL))  # fmt: skip
+
+
+def test_people_in_two_partitions_are_refused(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(partitions, "ROWS", 60)
+    mixed = rows.sort_values(["visit", "participant"])
+    with pytest.raises(FitError, match="lie in two partitions"):
+        pool_moments(folder(mixed, tmp_path / "mixed", []), FORMULA, **MODEL)
+    with pytest.raises(FitError, match="Columns not in"):
+        pool_moments(tmp_path / "mixed", "y ~ nothing", participant="participant")
+
+
+def test_progress_can_stop(rows: pd.DataFrame, tmp_path: Path) -> None:
+    def stop(done: int, total: int) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        pool_moments(folder(rows, tmp_path / "one", []), FORMULA, **MODEL, progress=stop)
+
+
+def test_the_tree_holds_few_sums(rows: pd.DataFrame) -> None:
+    leaf = pool_moments(rows, FORMULA, participant="participant", visit="visit")
+    tree = Tree()
+    for _ in range(13):
+        tree.add(leaf)
+    assert sum(held is not None for held in tree.levels) == 3  # 8 + 4 + 1
+    assert tree.total().n_participants == 13 * leaf.n_participants
+
+
+def test_a_dask_data_frame(rows: pd.DataFrame) -> None:
+    dd = pytest.importorskip("dask.dataframe")
+    frame = dd.from_pandas(rows.set_index("participant", drop=False).rename_axis("index"), npartitions=5)
+    same(pool_moments(rows, FORMULA, **MODEL), pool_moments(frame, FORMULA, **MODEL))
+    split = dd.from_pandas(rows.sort_values("visit").reset_index(drop=True), npartitions=3)
+    with pytest.raises(FitError, match="lie in two partitions"):
+        pool_moments(split, FORMULA, **MODEL)
