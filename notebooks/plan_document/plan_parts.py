@@ -9,7 +9,8 @@ from importlib import resources
 import pandas as pd
 
 from notebooks.report.record import software
-from notebooks.sections.writing_up import MISSING_AT_RANDOM, estimand_table
+from notebooks.sections.methods_words import AT_RANDOM
+from notebooks.sections.writing_up import estimand_table
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.numbers import number, short
@@ -223,7 +224,7 @@ def people_text(protocol: Protocol) -> Prose:
 
 def missing_text(protocol: Protocol) -> Prose:
     """Missing values and intercurrent events."""
-    lines = [MISSING_AT_RANDOM]
+    lines = [AT_RANDOM]
     for event in protocol.events:
         facts = "; ".join(
             f"{key.replace('_', ' ')} {value}" for key, value in vars(event).items() if value and key != "id"
