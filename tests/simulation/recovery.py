@@ -135,6 +135,7 @@ def empty_scores(cohort: CohortDesign) -> pd.DataFrame:
         "day": np.tile([visit.day for visit in cohort.visits], cohort.n),
         "instrument": "fma_ue",
         "scale": "motor",
+        "actual_day": np.nan,
         "outcome": OUTCOME,
         "side": "right",
         "hand": "affected",

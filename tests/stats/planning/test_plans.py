@@ -44,10 +44,11 @@ def demo(**changes):
     return plan_ancova(**(inputs | changes))
 
 
-def test_target_from_a_threshold_carries_key_and_source():
+def test_target_from_a_threshold_carries_its_source_and_no_key():
     plan = demo()
     assert plan.inputs["difference"].value == 5.0
-    assert "invented-2020" in plan.sentence()
+    assert "(MCID group mean, invented)" in plan.sentence()
+    assert "invented-2020" not in plan.sentence()
     assert "MCID group mean" in plan.sentence()
 
 
