@@ -265,6 +265,13 @@ class CohortDesign:
         listed = self.protocol["outcomes"]
         return tuple(str(entry["id"] if isinstance(entry, Mapping) else entry) for entry in listed)
 
+    @property
+    def catalogue_outcomes(self) -> tuple[str, ...]:
+        """Outcomes of instruments of the catalogue: without those of recordings and of the study's own channels."""
+        own = {str(entry["id"]) for entry in self.protocol.get("series_outcomes", ())}
+        own |= {f"{name}.force" for name in self.protocol.get("channels", {})}
+        return tuple(outcome for outcome in self.outcomes if outcome not in own)
+
     @cached_property
     def text(self) -> str:
         """The design as TOML: what tells two designs apart."""
