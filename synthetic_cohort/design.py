@@ -266,11 +266,10 @@ class CohortDesign:
         return tuple(str(entry["id"] if isinstance(entry, Mapping) else entry) for entry in listed)
 
     @property
-    def catalogue_outcomes(self) -> tuple[str, ...]:
-        """Outcomes of instruments of the catalogue: without those of recordings and of the study's own channels."""
-        own = {str(entry["id"]) for entry in self.protocol.get("series_outcomes", ())}
-        own |= {f"{name}.force" for name in self.protocol.get("channels", {})}
-        return tuple(outcome for outcome in self.outcomes if outcome not in own)
+    def drawn_outcomes(self) -> tuple[str, ...]:
+        """Outcomes of the instruments in `measures`: without recordings, channels of force and ratings of a device."""
+        drawn = {measure.instrument for measure in self.measures}
+        return tuple(outcome for outcome in self.outcomes if outcome.partition(".")[0] in drawn)
 
     @cached_property
     def text(self) -> str:

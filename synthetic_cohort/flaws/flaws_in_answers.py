@@ -42,7 +42,7 @@ def _missed_item(desk: Desk) -> bool:
     """An item of an outcome whose score needs every item is left blank, or a word says why."""
     sheet = desk.sheet("items")
     strict = set()
-    for outcome in desk.design.catalogue_outcomes:
+    for outcome in desk.design.drawn_outcomes:
         name, _, scale_id = str(outcome).partition(".")
         scale = instrument(name).scale(scale_id)
         if scale and scale.kind == "sum" and not scale.rule.get("least") and len(scale.items) > 1:

@@ -63,6 +63,12 @@ def _strong(desk: Desk) -> pd.Series:
     return (sheet["instrument"] == "grip") & (sheet["unit"] == "kgf") & (desk.number_in("trials") >= 10)
 
 
+def _of_a_grip(desk: Desk) -> pd.Series:
+    """Trials of a grip of the catalogue, which wants three; a study's own channel may have any number."""
+    channels = desk.design.protocol.get("channels", {})
+    return desk.number_in("trials").notna() & ~desk.sheet("trials")["instrument"].isin(channels)
+
+
 def _point_lost(desk: Desk, row: int) -> str:
     return f"{float(desk.sheet('trials').at[row, 'value']) * 10:.0f}"
 
@@ -70,7 +76,8 @@ def _point_lost(desk: Desk, row: int) -> str:
 def _two_units(desk: Desk) -> bool:
     """The last rater's dynamometer reads pounds."""
     sheet = desk.sheet("trials")
-    raters = sorted(sheet["rater"].unique()) if len(sheet) else []
+    kilograms = sheet[sheet["unit"] == "kgf"] if len(sheet) else sheet
+    raters = sorted(kilograms["rater"].unique()) if len(sheet) else []
     if len(raters) < 2:
         return False
     theirs = np.flatnonzero((sheet["rater"] == raters[-1]) & (sheet["unit"] == "kgf"))
@@ -147,7 +154,7 @@ FORCE_KINDS: dict[str, Flaw] = {
         "two trials instead of three",
         ("number of trials",),
         False,
-        one_cell("trials", "value", lambda desk: desk.number_in("trials").notna(), _lost_trial),
+        one_cell("trials", "value", _of_a_grip, _lost_trial),
     ),
     "passive below active": Flaw(
         "a passive angle below the active one", ("passive below active",), False, _passive_below_active

@@ -61,8 +61,8 @@ def test_scores_in_memory_are_the_scores_of_the_folder(name):
     codes = cohort.draw.codes
     left = ability.people["affected_left"][0]
     compared = 0
-    # Measures of recordings and the study's own channels have no fast way: they are made only on disk.
-    asked = design.catalogue_outcomes
+    # Recordings, channels of force and ratings of a device have no fast way: they are made only on disk.
+    asked = list(design.drawn_outcomes)
     for outcome in asked:
         answers = drawn[outcome.split(".")[0]]
         value = score_answers(answers, outcome, design)[0]
