@@ -24,6 +24,7 @@ from notebooks.first_page.people_passed import Passed, people_passed
 from notebooks.first_page.tile_drawings import how_large, how_many, how_sure_drawing
 from notebooks.show.content import MIME, plain
 from notebooks.show.names import Names
+from notebooks.show.numbers import short
 from notebooks.show.texts import escaped
 from outcomes import columns as c
 from outcomes.library.registry import references, threshold
@@ -217,7 +218,8 @@ def first_page(analysis: Analysis) -> FirstPage:
     cells, cells_about = feasible_cells(analysis, numbers)
     return replace(
         page, tiles=tiles, panels=panels, caption=caption, lines=rows, lines_words=words, cells=cells,
-        cells_about=cells_about, told_about=_spoken_of(analysis, result.visit),
+        cells_about=cells_about,
+        told_about=_spoken_of(analysis, result.visit) | {"plain": _plain_facts(analysis, result, passed)},
     )  # fmt: skip
 
 
@@ -244,8 +246,27 @@ def _without_answer(analysis: Analysis, reason: str, numbers: NamedNumbers) -> F
         doubts=doubts(analysis, "", None),
         cells=cells,
         cells_about=cells_about,
-        told_about=_spoken_of(analysis, ""),
+        told_about=_spoken_of(analysis, "") | {"plain": {"kind": "none", "groups": [], "unit": "", "visit": ""}},
     )
+
+
+def _plain_facts(analysis: Analysis, result: MainResult, passed: tuple[Passed, ...]) -> dict:
+    """What a page in plain words says beside the numbers."""
+    names = Names(analysis.study.protocol)
+    size = ""
+    if passed:
+        unit = say.unit_words(passed[0].unit)
+        more = passed[0].rule.startswith(">=")
+        size = f"{short(passed[0].value)} {unit} or more" if more else f"more than {short(passed[0].value)} {unit}"
+    return {
+        "kind": result.kind,
+        "groups": [one.label for one in result.groups],
+        "measure": names.everyday(result.outcome),
+        "range": names.range(result.outcome),
+        "unit": say.unit_words(result.unit),
+        "visit": names.visit_words(result.visit) if result.visit else "",
+        "passed": size,
+    }
 
 
 def _spoken_of(analysis: Analysis, visit: str) -> dict:

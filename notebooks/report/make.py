@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 
 from notebooks.analysis import Analysis
+from notebooks.plain_page.plain_story import write_plain
 from notebooks.report import record as records
 from notebooks.report.drawn_letters import letters_drawn
 from notebooks.report.kept import Kept, question
@@ -45,6 +46,8 @@ NEAR = 2  # steps up from the report that a study folder may be away to be found
 ABOUT = """Written by the command 'outcomes report', which writes it anew each time: keep nothing of your own in here.
 
 report.html   the report, to open in any browser; its first page is the answer
+appendix.html what the report leaves out, and the code of every step
+plain.html    the result in plain words, with blanks only the study team can fill
 summary.pdf   that first page on one sheet, without anybody's code
 report.docx   the same for a word processor
 record.json   every reported number with its name, unit, n and notes; inputs, versions and seed; 'hashes' holds the
@@ -139,6 +142,7 @@ def write_texts(study: Study, runs: Sequence[Run], record: dict, to: Path, kept:
     (to / "instruments.md").write_text(_all_instruments(record["code"], kept), encoding="utf-8")
     appendix = instruments_html(used_instruments(study))
     write_page(runs, to / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record) + appendix)
+    write_plain(study, runs, to / "plain.html")
     write_document(runs, to / "report.docx", to / "figures", title=title, caution=CAUTION, made=made)
 
 

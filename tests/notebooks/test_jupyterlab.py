@@ -15,6 +15,8 @@ from pathlib import Path
 import nbformat
 import pytest
 
+from tests.notebooks.adapted import ON_A_REPORT, before, notebooks, offered
+
 ROOT = Path(__file__).resolve().parents[2]
 COHORT = ROOT / "tests" / "studies" / "five_person_cohort"
 START_S, RUN_S = 60, 180
@@ -62,6 +64,10 @@ def lab(browser, tmp_path_factory):
     cell = next(cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", []))
     cell.source = cell.source.replace('"my_study"', json.dumps(str(COHORT)))
     assert str(COHORT) in cell.source
+    for name in notebooks():
+        if name != ON_A_REPORT:  # a worked edit of every notebook: its last part, after the cells it needs
+            sources = [*before(name, folder=COHORT), offered(name)[0]]
+            notebook.cells += [nbformat.v4.new_code_cell(source) for source in sources]
     nbformat.write(notebook, work / "passing.ipynb")
     port, token = free_port(), secrets.token_urlsafe(24)
     environment = os.environ | {name: str(home / name.lower()) for name in (

@@ -19,7 +19,8 @@ from outcomes.errors import StudyError
 Say = Callable[[str], None]
 MARK = "about_this_folder.txt"
 TAKEN_OVER = ("kept", "notebooks", "figures")  # files of an earlier run that the next one may find unchanged
-OWN = {MARK, "report.html", "report.docx", "record.json", "requirements.txt", "instruments.md", "summary.pdf", "tables",
+OWN = {MARK, "report.html", "appendix.html", "plain.html", "report.docx", "record.json", "requirements.txt",
+       "instruments.md", "summary.pdf", "tables",
        "inputs", *TAKEN_OVER}  # fmt: skip
 SWAP = 2  # RENAME_EXCHANGE of Linux and RENAME_SWAP of macOS
 AT_CWD = -100
