@@ -191,6 +191,30 @@ def test_each_says_what_it_shows_for_how_many_in_which_unit_and_in_words_for_who
             assert titles or turned, f"{name}: no axis says what it shows"
 
 
+def _all_words(figure: go.Figure) -> list[str]:
+    """Whatever a picture of this figure may say, in both widths, and its title, caption and alternative text."""
+    found = [*texts(figure), *texts(figure, column=True)]
+    for trace in figure.data:
+        found += [trace.name or "", *(getattr(trace, "text", None) or ())]
+    wide, narrow = figure.to_plotly_json()["layout"], figure.layout.meta["column"]
+    for layout in (wide, narrow):
+        for key, axis in layout.items():
+            if key.startswith(("xaxis", "yaxis")):
+                found += [(axis.get("title") or {}).get("text") or "", *map(str, axis.get("ticktext") or ())]
+    return found + [figure.layout.meta[part] for part in ("title", "caption", "alt")]
+
+
+def test_no_figure_says_a_key_of_the_code_a_file_or_a_person(figures, study):
+    people = "|".join(map(re.escape, study.participants["participant"].astype(str)))
+    for name, figure in figures.items():
+        for words in _all_words(figure):
+            assert "_" not in words, (name, words)
+            assert not re.search(r"\b[a-z][a-z0-9]*(?:-[a-z0-9]+)*-(?:19|20)\d\d\b", words), (name, words)
+            assert not re.search(r"\.(?:toml|csv|json)\b", words), (name, words)
+            assert not re.search(rf"(?<!\w)(?:{people})(?!\w)", words), (name, words)
+            assert not re.search(r"(?<![\w–])-\d", words), (name, words)  # a hyphen is no minus sign
+
+
 def _cues(trace) -> tuple:
     marker, line = getattr(trace, "marker", None), getattr(trace, "line", None)
     # A bar is told apart by where it stands: each arm has a block of its own under its name.
