@@ -42,7 +42,7 @@ def _files(one: Mapping, other: Mapping, folders: tuple[Path | None, Path | None
 def _cells(first: Path, second: Path) -> Iterator[str]:
     """Which cells of two tables differ; where lines came or went, how many."""
     try:
-        if max(first.stat().st_size, second.stat().st_size) > MOST:
+        if not (first.is_file() and second.is_file()) or max(first.stat().st_size, second.stat().st_size) > MOST:
             return
         tables = [list(csv.reader(path.open(encoding="utf-8-sig", newline=""))) for path in (first, second)]
     except (OSError, ValueError, csv.Error):
