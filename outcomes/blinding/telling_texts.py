@@ -62,6 +62,8 @@ def without_telling_texts(study: Study, words: ArmWords, named: frozenset[str]) 
         told.append("Codes of participants held words of an arm: people have numbers here.")
         codes = {code: f"person {n:02}" for n, code in enumerate(sorted(set(study.participants["participant"])), 1)}
         for name, frame in tables.items():
+            if "participant" not in frame:
+                continue
             tables[name] = frame.assign(participant=frame["participant"].map(lambda code: codes.get(code, "person 00")))
             tables[name]["participant"] = tables[name]["participant"].astype("str")
     else:

@@ -87,7 +87,7 @@ def masked_identifiers(study: Study) -> Study:
 
 
 def _renamed(frame: pd.DataFrame, codes: dict[str, str]) -> pd.DataFrame:
-    if not codes or frame.empty:
+    if not codes or frame.empty or "participant" not in frame:
         return frame
     return frame.assign(participant=frame["participant"].map(lambda code: codes.get(code, code)).astype("str"))
 

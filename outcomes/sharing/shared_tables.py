@@ -71,6 +71,10 @@ def shared_tables(study: Study, seed: str, named: Iterable[str]) -> Shared:
             frame = pd.concat([frame, study.second_ratings], ignore_index=True)
         if frame.empty:
             continue
+        if "participant" not in frame:  # of other trials, as they were published
+            apart = ("row", "file", "header", "typed", "code")
+            shared.tables[name] = frame[[column for column in frame if column not in apart]]
+            continue
         frame = _known_people(frame, name, shared)
         made = _participants(study, frame, shared) if name == "participants" else _plain_columns(frame, name)
         made = made.assign(participant=renewed(frame["participant"], shared.codes["participant"]))

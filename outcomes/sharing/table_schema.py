@@ -34,7 +34,7 @@ def _resource(path: Path, name: str, columns: tuple[Described, ...]) -> dict[str
     schema: dict[str, object] = {"fields": [_field(column) for column in columns], "missingValues": [""]}
     if name in _ONE_ROW:
         schema["primaryKey"] = _ONE_ROW[name]
-    else:
+    elif any(column.name == "participant" for column in columns):
         schema["foreignKeys"] = [
             {"fields": ["participant"], "reference": {"resource": "participants", "fields": ["participant"]}}
         ]

@@ -42,6 +42,7 @@ def told_study(number: int, folder: Path) -> Path:
         arm["id"], arm["label"] = arms[arm["id"]], label
     for period in content.get("periods", []):
         period["treatments"] = {arms[arm]: f"Zebra {what}" for arm, what in period["treatments"].items()}
+    content |= {"outcomes": [content["primary"]], "thresholds": {}}
     content |= {"blinded": True, "title": f"A pilot of the {word()} at home"}
     content["estimand"] = {"treatment": f"the {word()} against {word()}", "population": f"adults who own a {word()}"}
     content["criteria"] = [
@@ -75,6 +76,11 @@ def _tables(folder: Path, arms: dict[str, str], word, number: int) -> None:
             frame["rater"] = frame["rater"].replace(dict.fromkeys(frame["rater"].unique()[:1], "ZebraTeam"))
     visits = tables["visits"]
     visits.loc[visits.index[-1:], ["status", "reason"]] = ["missed", f"the {word()} broke"]
+    person, visit = visits["participant"].iloc[-1], visits["visit"].iloc[-1]
+    for name in ("items", "trials"):
+        if name in tables:
+            there = (tables[name]["participant"] == person) & (tables[name]["visit"] == visit)
+            tables[name] = tables[name][~there]
     for name, frame in tables.items():
         frame.to_csv(folder / f"{name}.csv", index=False)
     (folder / "zebra_notes.csv").write_text("what\nnothing that is read\n", encoding="utf-8")
