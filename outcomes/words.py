@@ -32,9 +32,11 @@ CONDITIONS = {
     "with": "assisted",
     "with device": "assisted",
     "device on": "assisted",
+    "on": "assisted",
     "unpowered": "unpowered",
     "device off": "unpowered",
     "power off": "unpowered",
+    "off": "unpowered",
 }
 STATUSES = {
     "": "",

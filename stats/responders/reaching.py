@@ -133,9 +133,9 @@ def count_reaching(
 
     value, unit: the level and its unit, which may be another unit of force than the outcome's; better is at or above it
     where higher scores are better, else at or below. Where an outcome was measured assisted (or with the device worn
-    without power) the difference from unassisted inside people is given for each visit, from complete pairs; and for
-    each condition the difference of each later visit from the first one. Conditions are never pooled. There is no
-    default: the level and its reason are the study's own.
+    without power) the difference from unassisted (or, without such scores, from unpowered) inside people is given for
+    each visit, from complete pairs; and for each condition the difference of each later visit from the first one.
+    Conditions are never pooled. There is no default: the level and its reason are the study's own.
     Returns `LevelReached`: counts with Clopper-Pearson intervals; differences with Newcombe's paired interval
     (Stat Med 1998;17:2635) and the exact McNemar p value. Raises FitError for another unit or an unknown outcome.
     """
@@ -167,9 +167,11 @@ def count_reaching(
                 own = _at(tables[name], people, visit)
                 counts.append(Reached(str(arm), visit, name, int(own.sum()), len(own), len(people)))
         for visit in visits:
-            plain = _at(tables[PLAIN], people, visit) if PLAIN in tables else None
-            for name in (name for name in conditions if name != PLAIN and plain is not None):
-                pairs.append(_pairs(str(arm), visit, name, PLAIN, _at(tables[name], people, visit), plain))
+            # Without the device, or where nobody was measured so, with its power off.
+            plain = conditions[0]
+            for name in (name for name in conditions[1:] if plain != "assisted"):
+                one, two = _at(tables[name], people, visit), _at(tables[plain], people, visit)
+                pairs.append(_pairs(str(arm), visit, name, plain, one, two))
         for name in conditions:
             first = _at(tables[name], people, visits[0])
             for visit in visits[1:]:

@@ -94,7 +94,7 @@ def _levels(analysis: Analysis) -> Iterable[str]:
         visit = analysis.headline_visit(level.outcome)
         counts = frame[(frame["what"] == COUNT) & (frame["visit"] == visit) & (frame["measured"] > 0)]
         pairs = frame[(frame["what"] == PAIRED) & (frame["visit"] == visit)]
-        pairs = pairs[pairs["condition"] == "assisted - unassisted"]
+        pairs = pairs[pairs["condition"].isin(("assisted - unassisted", "assisted - unpowered"))]
         told = [
             f"{row['condition']} {row['reached']} of {row['measured']} ({_share(row)})"
             for row in counts.to_dict("records")

@@ -61,6 +61,13 @@ def test_a_level_may_be_in_another_unit_of_force(value, unit):
     assert one(frame, what=COUNT, visit="entry", condition="unassisted")["reached"] == 5
 
 
+def test_with_the_power_off_where_nobody_was_measured_without_the_device():
+    table = scores()
+    table["condition"] = table["condition"].replace("unassisted", "unpowered")
+    frame = count_reaching(table, "press.force", value=15, unit="N").frame()
+    assert one(frame, what=PAIRED, visit="entry", condition="assisted - unpowered")["first_only"] == 5
+
+
 def test_at_or_below_where_lower_is_better():
     frame = count_reaching(scores("lower"), "press.force", value=12, unit="N").frame()
     assert one(frame, what=COUNT, visit="entry", condition="unassisted")["reached"] == 3
