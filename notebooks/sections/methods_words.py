@@ -4,6 +4,7 @@ A sentence whose claim does not hold of a study is not in it; `tests/notebooks/s
 every sentence of many studies against the data by other ways.
 """
 
+import importlib.metadata
 from collections import Counter
 from collections.abc import Iterator
 
@@ -377,6 +378,8 @@ def _sizes(analysis: Analysis, fits: Fits) -> list[str]:
 
 def _made_with(study: Study, *, intervals: bool) -> str:
     versions = [f"{name} {version}" for name, version in software().items()]
+    if len(study.wear_log):  # hours of wear are correlated with scores by a library that nothing else asks
+        versions.append(f"pingouin {importlib.metadata.version('pingouin')}")
     asked = f"Intervals are {study.protocol.level:.0%} intervals without correction for several outcomes. "
     return (
         f"{asked if intervals else ''}Random numbers, where any are drawn, come from seed {study.protocol.seed}. "

@@ -20,8 +20,8 @@ _PROSE = frozenset(
 )  # fmt: skip
 _PROSE_TABLES = ("switched_off",)  # by names of the kit, with prose under them
 _LEFT_ALONE = frozenset(
-    ("arms", "periods", "design", "time", "time_unit", "df", "covariance", "baseline", "missing_baseline", "method",
-     "instruments", "measure")
+    ("arms", "periods", "design", "time", "time_unit", "days", "df", "covariance", "baseline", "missing_baseline",
+     "method", "instruments", "measure")
 )  # fmt: skip
 _FREE_COLUMNS = ("diagnosis",)
 _PLACES = frozenset(("site", "centre", "therapist"))

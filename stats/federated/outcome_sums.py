@@ -15,6 +15,7 @@ from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.ladder import ladder
 from stats.change.model_rows import ChangeRows, model_rows
 from stats.change.site_rules import MISSING
+from stats.change.visit_days import uses_days
 from stats.errors import FitError
 from stats.mixed.model.layout import Layout
 from stats.mixed.model.moments import Moments, pool_layout
@@ -142,6 +143,8 @@ def _can_travel(design: Protocol, choice: ModelChoice) -> None:
         problems.append("a crossover")
     if choice.random not in (None, "1", "1 + time"):
         problems.append(f'random = {choice.random!r} (allowed: "1" and "1 + time")')
+    if choice.days == "actual" and uses_days(choice):
+        problems.append('days = "actual": sums are by planned visit, and own days would tell who is who')
     spoken = [name for name in choice.covariates if "(" in name]
     if spoken:
         problems.append(f"covariates computed of columns ({', '.join(spoken)}): write them into the table instead")

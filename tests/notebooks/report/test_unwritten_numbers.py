@@ -9,11 +9,15 @@ from pathlib import Path
 
 import nbformat
 import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
 import pytest
 
+from notebooks.figures.style import finish
 from notebooks.report.record import PLOTLY
-from tests.notebooks.unwritten import in_report, in_reports, in_text
+from tests.notebooks.unwritten import in_exhibit, in_report, in_reports, in_text
 
+NO_BREAK = "\N{NO-BREAK SPACE}"
 NAN = {"dtype": "f8", "bdata": base64.b64encode(np.array([1.0, np.nan])).decode()}
 FIGURE = {"data": [{"x": [1, 2], "y": NAN, "name": "usual"}], "layout": {"title": {"text": "Change"}}}
 
@@ -42,6 +46,17 @@ def test_an_unwritten_number_is_seen(text):
 @pytest.mark.parametrize("text", ["None of the 12 participants", "None found", "infinite", "finance", "information"])
 def test_words_are_left_alone(text):
     assert not in_text(text)
+
+
+def test_an_end_of_an_interval_that_could_not_be_computed_is_not_drawn():
+    ends = {"type": "data", "symmetric": False, "array": np.array([1.0, np.nan])}
+    drawn = go.Figure(go.Scatter(x=[1.0, 2.0], y=[0, 1], error_x=ends))
+    assert in_exhibit(drawn)
+    points = pd.DataFrame({"estimate": [1.0, 2.0]})
+    made = finish(drawn, name="made_up", title="Made up", caption="Two points.", alt="Two points.", points=points)
+    assert in_exhibit(made) == []
+    assert list(made.data[0].error_x.array) == [1.0, None]
+    assert "no interval could be computed" in made.layout.meta["caption"].replace(NO_BREAK, " ")
 
 
 def in_page_text(path: Path) -> None:
