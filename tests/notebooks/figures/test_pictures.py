@@ -8,6 +8,7 @@ import re
 import pytest
 
 from notebooks.figures.style import COLOURS, GREY, INK, SYMBOLS
+from notebooks.report.pictures import lean
 from notebooks.show.authors import author_year
 from outcomes.library.registry import instruments, references
 
@@ -67,6 +68,18 @@ def test_every_source_is_told_by_author_and_year_or_in_words_never_by_its_key():
     for instrument in instruments().values():
         for threshold in instrument.thresholds:
             assert author_year(threshold.source)
+
+
+def test_a_lean_picture_keeps_its_words_and_places():
+    svg = (
+        '<g class="a b" data-index="0" transform="translate(205.99999999,3.14159)" style="opacity: 1; fill: red;">'
+        '<text x="1.23456" data-unformatted="0.0056" style="pointer-events: all; fill-opacity: 1;">'
+        "0.0056 (0.12345)</text></g>"
+    )
+    assert lean(svg) == (
+        '<g transform="translate(205.99,3.14)" style="fill: red;">'
+        '<text x="1.23" style="fill-opacity: 1;">0.0056 (0.12345)</text></g>'
+    )
 
 
 @pytest.fixture(scope="module")
