@@ -29,7 +29,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-
 from notebooks.report import record as records
 from notebooks.report.make import make_report
 from notebooks.report.place.draft import placed
