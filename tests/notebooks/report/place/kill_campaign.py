@@ -2,7 +2,7 @@
 
 Run from the top of the repository:
 
-    python -m tests.notebooks.report.place.kill_campaign [--kills 100] [--seed 1]
+    python -m tests.notebooks.report.place.kill_campaign [--kills 100] [--seed 1] [--copy REPORT]
 
 Each kill is one report on the five-person study in a process of its own. Most are killed by the process itself just
 before one of its operations on files, found by an audit hook, so that the steps of putting a report into its place are
@@ -28,8 +28,6 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-
-from notebooks.sections.instrument_appendix import instruments_markdown
 
 from notebooks.report import record as records
 from notebooks.report.make import make_report
@@ -328,13 +326,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kills", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--copy", type=Path, help="a finished report: the children copy it in place of computing one")
     options = parser.parse_args()
     as_parent_of_orphans()
     indirect_versions()  # once here, not in every child
-    instruments_markdown()
     counts, bad = Counter(), []
     with tempfile.TemporaryDirectory(prefix="kills-") as folder:
-        place = Place(Path(folder))
+        place = Place(Path(folder), copied(options.copy.resolve()) if options.copy else make_report)
         for phase, wrong in trials(place, options.kills, options.seed):
             counts[phase] += 1
             bad += [f"{phase}: {line}" for line in wrong]
