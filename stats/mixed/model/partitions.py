@@ -7,6 +7,7 @@ a participant whose rows lie in two is an error, but for neighbouring row groups
 """
 
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -61,7 +62,9 @@ def _of_parquet(
         done += rows
         if progress is not None:
             progress(done, total)
-    seen.refuse_twice(model["participant"])
+    if seen.overlap():
+        who = model["participant"]
+        _refuse_twice(_whole_people(pieces, [who], who, People()), who)
     return tree.total()
 
 
@@ -171,36 +174,35 @@ def _whole_people(pieces: list, used: list[str], who: str, seen: "People") -> It
         frame = pd.concat(waiting, ignore_index=True) if len(waiting) > 1 else waiting[0]
         waiting = []
         if number < len(pieces):
-            last = frame[who] == frame[who].iloc[-1]
-            waiting, frame = [frame[last]], frame[~last]
+            others = np.flatnonzero((frame[who] != frame[who].iloc[-1]).to_numpy(dtype=bool))
+            cut = int(others[-1]) + 1 if len(others) else 0
+            waiting, frame = [frame.iloc[cut:]], frame.iloc[:cut]
         if len(frame):
             seen.add(frame[who])
             yield frame
 
 
 class People:
-    """Whether a participant comes twice: by order where the ids rise from one partition to the next, else by hashes."""
+    """Whether a participant comes twice: no two partitions' ids overlap in their order, or else none is in both."""
 
     def __init__(self) -> None:
-        self.last: Any = None
-        self.rising = True
-        self.hashes: list[np.ndarray] = []
+        self.spans: list[tuple[Any, Any]] = []
 
     def add(self, ids: pd.Series) -> None:
         """The ids of one partition's rows."""
-        known = ids.drop_duplicates()
-        lowest, highest = known.min(), known.max()
-        self.rising = self.rising and (self.last is None or lowest > self.last)
-        self.last = highest
-        self.hashes.append(pd.util.hash_array(known.to_numpy(dtype=object) if known.dtype.kind not in "iuf"
-                                              else known.to_numpy()))  # fmt: skip
+        self.spans.append((ids.min(), ids.max()))
 
-    def refuse_twice(self, who: str) -> None:
-        """FitError where a participant was in two partitions."""
-        if not self.rising and len(self.hashes) > 1:
-            every = np.concatenate(self.hashes)
-            if len(np.unique(every)) < len(every):
-                raise _split(who)
+    def overlap(self) -> bool:
+        """Whether ids of two partitions lie between each other."""
+        spans = sorted(self.spans)
+        return any(one[1] >= other[0] for one, other in pairwise(spans))
+
+
+def _refuse_twice(frames: Iterator[pd.DataFrame], who: str) -> None:
+    """FitError where a participant is in two frames; every id is kept as a hash of eight bytes."""
+    hashes = [np.unique(pd.util.hash_array(frame[who].drop_duplicates().to_numpy())) for frame in frames]
+    if len(np.unique(np.concatenate(hashes))) < sum(map(len, hashes)):
+        raise _split(who)
 
 
 def _split(who: str) -> FitError:

@@ -118,28 +118,34 @@ def _site_sums(
     index: np.ndarray,
 ) -> FirstSums:  # fmt: skip
     """Sums of every site: total (U, S, T) of outcomes about the centres, people (U, S); step from there to X shift."""
-    U, S, T = total.shape
+    _, S, T = total.shape
     P, q = len(first), X.shape[2]
-    n, x, y = np.zeros((S, P)), np.zeros((S, P, T, q)), np.zeros((1, S, P, T))
-    for u in range(U):
-        here = np.flatnonzero(people[u])
-        n[here, index[u]] += people[u, here]
-        x[here, index[u]] += people[u, here, None, None] * X[u]
-        y[0, here, index[u]] += total[u, here] - people[u, here, None] * step[u]
-    there = n.any(axis=1)  # only sites with people are blocks
+    n, x, y = np.empty((S, P)), np.empty((S, P, T, q)), np.empty((1, S, P, T))
+    for p in range(P):
+        own = index == p
+        count = people[own].T  # (S, profiles of the pattern)
+        n[:, p] = count.sum(axis=1)
+        x[:, p] = (count @ X[own].reshape(-1, T * q)).reshape(S, T, q)
+        y[0, :, p] = total[own].sum(axis=0) - count @ step[own]
+    there = np.asarray(n.any(axis=1))  # only sites with people are blocks
     return FirstSums(above.effects, tuple(s for s, has in zip(above.sites, there, strict=True) if has),
                      above.U[first], n[there], x[there], y[:, there])  # fmt: skip
 
 
 def smallest_pattern(moments: Moments, at_least: int) -> None:
-    """Refuse to let moments leave a site while a pattern has fewer than `at_least` participants.
+    """Refuse to let moments leave a site while a pattern, or one at a site, has fewer than `at_least` participants.
 
-    Raises FitError that names the patterns. What counts as enough is for the site's own rules to say.
+    Raises FitError that names the patterns. What counts as enough is for the site's own rules to say; the file of a
+    study's sums, with guards against subtraction too, is written by `stats.federated.site_file`.
     """
+    cells = [("", moments.n)]
+    if isinstance(moments.sites, FirstSums):
+        cells += [(f" at {block}", n) for block, n in zip(moments.sites.blocks, moments.sites.n, strict=True)]
     small = [
-        f"{int(n)} with visits {', '.join(str(s) for s, seen in zip(moments.slots, row, strict=True) if seen)}"
-        for n, row in zip(moments.n, moments.observed, strict=True)
-        if n < at_least
+        f"{int(n)}{where} with visits {', '.join(str(s) for s, seen in zip(moments.slots, row, strict=True) if seen)}"
+        for where, counts in cells
+        for n, row in zip(counts, moments.observed, strict=True)
+        if 0 < n < at_least
     ]
     if small:
         raise FitError(

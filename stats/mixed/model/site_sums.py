@@ -57,10 +57,9 @@ class FirstSums:
         parts = (self, index[: self.n.shape[1]]), (other, index[self.n.shape[1] :])
         for part, to in parts:
             at = np.array([place[block] for block in part.blocks])
-            np.add.at(n, (at[:, None], to), part.n)
-            np.add.at(x, (at[:, None], to), part.x)
-            for r in range(R):
-                np.add.at(y[r], (at[:, None], to), part.y[r])
+            n[at[:, None], to] += part.n  # neither a block nor a pattern comes twice in one of the two
+            x[at[:, None], to] += part.x
+            y[:, at[:, None], to] += part.y
         return replace(self, blocks=blocks, Z=np.concatenate([self.Z, other.Z])[first], n=n, x=x, y=y)
 
 

@@ -89,3 +89,14 @@ def test_a_dask_data_frame(rows: pd.DataFrame) -> None:
     split = dd.from_pandas(rows.sort_values("visit").reset_index(drop=True), npartitions=3)
     with pytest.raises(FitError, match="lie in two partitions"):
         pool_moments(split, FORMULA, **MODEL)
+
+
+def test_two_workers_of_a_cluster(rows: pd.DataFrame) -> None:
+    distributed, dd = pytest.importorskip("distributed"), pytest.importorskip("dask.dataframe")
+    frame = dd.from_pandas(rows.set_index("participant", drop=False).rename_axis("index"), npartitions=4)
+    with (
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
+        distributed.Client(cluster),
+    ):
+        pooled = pool_moments(frame, FORMULA, **MODEL)
+    same(pool_moments(rows, FORMULA, **MODEL), pooled)

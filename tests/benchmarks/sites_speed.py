@@ -1,0 +1,124 @@
+"""Sites and partitions on growing work: pooling against reading, fitting, and memory, in one run.
+
+    OMP_NUM_THREADS=1 python tests/benchmarks/sites_speed.py [--people 300000] [--sites 300] [--partitions FOLDER]
+
+pooling: processor time of reading the rows from Parquet (text ids, categories) and of pooling a mean per arm and visit
+with site and treatment by site; fits: site and treatment by site over random slopes and over an unstructured
+covariance, each with a Kenward-Roger test. partitions: a folder of Parquet files of 100,000 people, grown from 10^5
+people on, pooled out of core, with the peak of memory that pooling adds to an empty process, one process a size.
+Against lme4: not measured here, R is not asked for.
+"""
+
+import argparse
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from stats import fit_moments, pool_moments
+
+FORMULA = "value ~ 0 + visit:arm"
+ABOVE = {"participant": "participant", "visit": "visit", "site": "site", "site_random": "1 + arm"}
+COLUMNS = ["participant", "visit", "arm", "site", "value"]
+FILE = 100_000  # people of a file
+
+
+def trial(people: int, sites: int, rng: np.random.Generator, first: int = 0, visits: int = 6) -> pd.DataFrame:
+    """Rows of a trial, 12 % of later visits missing, sorted by participant and visit; ids are text."""
+    person, visit = np.repeat(np.arange(people), visits), np.tile(np.arange(visits), people)
+    site = (np.arange(people) * sites // people)[person]
+    arm = (np.arange(people) % 2)[person]
+    level = rng.normal(0, 3, sites)[site] + rng.normal(0, 2, sites)[site] * (arm - 0.5)
+    own = rng.normal(0, [5, 0.8], (people, 2))
+    value = 30 + level + own[person, 0] + own[person, 1] * visit + rng.normal(0, 3, len(person))
+    ids = np.char.add("P", np.char.zfill((first + np.arange(people)).astype(str), 9))
+    frame = pd.DataFrame({
+        "participant": ids[person],
+        "visit": pd.Categorical.from_codes(visit, [f"week{2 * k:02d}" for k in range(visits)], ordered=True),
+        "arm": pd.Categorical.from_codes(arm, ["active", "usual"]),
+        "site": pd.Categorical.from_codes(site, [f"site {k:03d}" for k in range(sites)]), "value": value,
+        "week": visit * 2.0,
+    })  # fmt: skip
+    return frame[(rng.random(len(frame)) > 0.12) | (frame["visit"].cat.codes == 0)].reset_index(drop=True)
+
+
+def processor(call):
+    """What a call gives, and its processor seconds."""
+    start = time.process_time()
+    made = call()
+    return made, time.process_time() - start
+
+
+def pooling(people: int, sites: int) -> None:
+    """Reading, pooling and fitting."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "trial.parquet"
+        trial(people, sites, np.random.default_rng(1)).to_parquet(path)
+        rows, read = processor(lambda: pd.read_parquet(path, columns=[*COLUMNS, "week"]))
+        means, pool = processor(lambda: pool_moments(rows, FORMULA, **ABOVE))
+        lines, pool_lines = processor(lambda: pool_moments(rows, "value ~ week * arm", random="1 + week", **ABOVE))
+    print(f"{sites} sites, {people} people, {len(rows)} rows: read {read:.2f} s, pool a mean per arm and visit "
+          f"{pool:.2f} s ({pool / read:.2f} times), lines {pool_lines:.2f} s")  # fmt: skip
+    for name, moments, how in (("lines, random slopes", lines, {}),
+                               ("unstructured, means", means, {"covariance": "unstructured"})):  # fmt: skip
+        fit, taken = processor(lambda m=moments, h=how: fit_moments(m, **h))
+        _, asked = processor(lambda f=fit: f.fixed("kenward-roger"))
+        print(f"  {name}: fit {taken:.2f} s, {fit.solution.iterations} steps, Kenward-Roger {asked:.2f} s, "
+              f"{fit.n_parameters} covariance parameters")  # fmt: skip
+
+
+def grow(folder: Path, largest: int) -> None:
+    """A folder of files to `largest` people, pooled at 10^5, 10^6, ... by a process of its own."""
+    folder.mkdir(parents=True, exist_ok=True)
+    size, made = FILE, 0
+    while size <= largest:
+        while made < size:
+            to = folder / f"{made // FILE:05d}.parquet"
+            if not to.exists():
+                trial(FILE, 300, np.random.default_rng(made), first=made).to_parquet(to)
+            made += FILE
+        print(subprocess.run([sys.executable, __file__, "--one", str(folder)], capture_output=True, text=True,
+                             check=True).stdout.strip(), flush=True)  # fmt: skip
+        size *= 10
+
+
+def one(folder: Path) -> None:
+    """Pool a folder; print people, rows, seconds and the growth of peak memory."""
+    pool_moments(trial(1000, 20, np.random.default_rng(1)), FORMULA, **ABOVE)  # imports and caches
+    before, start = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
+    moments = pool_moments(folder, FORMULA, **ABOVE, workers=1)
+    taken = time.process_time() - start
+    more = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+    start = time.process_time()
+    for path in sorted(folder.glob("*.parquet")):
+        pd.read_parquet(path, columns=COLUMNS)
+    read = time.process_time() - start
+    _, fitted = processor(lambda: fit_moments(moments, covariance="unstructured"))
+    print(f"{moments.n_participants} people, {moments.n_rows} rows: read {read:.1f} s, pooled out of core "
+          f"{taken:.1f} s ({taken / read:.2f} times), {more:.0f} MB more memory, fit {fitted:.2f} s")  # fmt: skip
+
+
+def main() -> None:
+    """Run what was asked."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--people", type=int, default=300_000)
+    parser.add_argument("--sites", type=int, default=300)
+    parser.add_argument("--partitions", type=Path, help="folder for the files of the growing trial")
+    parser.add_argument("--largest", type=int, default=1_000_000)
+    parser.add_argument("--one", type=Path, help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.one:
+        one(asked.one)
+    elif asked.partitions:
+        grow(asked.partitions, asked.largest)
+    else:
+        pooling(asked.people, asked.sites)
+
+
+if __name__ == "__main__":
+    main()
