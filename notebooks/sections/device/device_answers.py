@@ -100,9 +100,9 @@ def _levels(analysis: Analysis) -> Iterable[str]:
             for row in counts.to_dict("records")
         ]
         differences = [
-            f" Inside people the device makes {number(100 * row['estimate'], 0)} percentage points "
+            f" Inside people, {number(100 * row['estimate'], 0)} percentage points more with it "
             f"({number(100 * row['conf_low'], 0)} to {number(100 * row['conf_high'], 0)}; "
-            f"{row['first_only']} only with it, {row['second_only']} only without)."
+            f"{row['first_only']} people only with it, {row['second_only']} only without)."
             for row in pairs.astype({"first_only": int, "second_only": int}).to_dict("records")
         ]
         yield (
