@@ -89,7 +89,10 @@ def _strata(
     if not made:
         return {}, told
     columns = {name: pd.Series(column, index=people["participant"]) for name, column in made.items()}
-    return columns, (*told, f"Arms were dealt within strata ({named}): fixed effects of each.",)
+    return columns, (
+        *told,
+        f"Arms were dealt within strata ({named}): fixed effects of each.",
+    )
 
 
 def _sites(
