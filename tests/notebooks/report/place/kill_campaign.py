@@ -96,6 +96,7 @@ def forked(work: Callable[[], None]) -> int:
     if child:
         return child
     status = 1
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell in the background hands it on as ignored
     with open(os.devnull, "w") as nothing:
         os.dup2(nothing.fileno(), 2)
     try:

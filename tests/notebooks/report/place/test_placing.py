@@ -1,7 +1,6 @@
 """A report takes its place whole or not at all: locks, refusals, kills, Ctrl-C, a full disk."""
 
 import os
-import signal
 import stat
 import subprocess
 import sys
@@ -211,4 +210,3 @@ def test_ctrl_c_is_one_line(monkeypatch, capsys):
     monkeypatch.setattr("notebooks.report.make.make_report", stopped)
     assert main(["report", str(COHORT), "--to", "nowhere"]) == 1
     assert capsys.readouterr().err == "outcomes: Stopped. What was there before is as it was.\n"
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
