@@ -55,10 +55,17 @@ def cue(place: int) -> dict[str, str]:
 def arm_cue(names: Names, arm: str) -> dict[str, str]:
     """The cue of an arm: the same in every figure of a study, whoever is drawn in it.
 
-    The first arm of the protocol that is not the reference has the first cue, the reference the second.
+    The first arm of the protocol that is not the reference has the first cue, the reference the second. The same for
+    the treatments of a crossover, whose reference is what the reference sequence got first.
     """
-    planned = [one.id for one in names.protocol.arms if not one.reference]
-    reference = [one.id for one in names.protocol.arms if one.reference]
+    protocol = names.protocol
+    reference = [one.id for one in protocol.arms if one.reference]
+    planned = [one.id for one in protocol.arms if not one.reference]
+    if protocol.periods and arm not in (*planned, *reference):
+        given = dict.fromkeys(name for period in protocol.periods for name in period.treatments.values())
+        first = protocol.periods[0].treatments
+        reference = [first[one] for one in reference if one in first]
+        planned = [name for name in given if name not in reference]
     order = [*planned[:1], *reference, *planned[1:]]
     return cue(order.index(arm) if arm in order else 0)
 

@@ -7,10 +7,12 @@ import re
 
 import pytest
 
-from notebooks.figures.style import COLOURS, GREY, INK, SYMBOLS
+from notebooks.figures.style import COLOURS, GREY, INK, SYMBOLS, arm_cue, cue
 from notebooks.report.pictures import lean
 from notebooks.show.authors import author_year
+from notebooks.show.names import Names
 from outcomes.library.registry import instruments, references
+from outcomes.protocol.trial import Arm, Period, PlannedVisit, Protocol
 
 SMALLEST = 6.5 / 72 * 96  # px of 6.5 points
 KEY = re.compile(
@@ -54,6 +56,20 @@ def test_colours_of_words_hold_on_white_and_two_arms_differ_in_grey_print_and_in
     assert min(contrast(colour) for colour in (*COLOURS, INK, GREY)) >= 4.5
     assert abs(lightness(COLOURS[0]) - lightness(COLOURS[1])) >= 20
     assert len(set(SYMBOLS)) == len(SYMBOLS)
+
+
+def test_an_arm_and_a_treatment_have_one_cue_the_reference_the_second():
+    arms = (Arm("a", "A", reference=True), Arm("b", "B"), Arm("c", "C"))
+    visits = (PlannedVisit("v0", "Start", 0.0), PlannedVisit("v1", "End", 7.0))
+    names = Names(Protocol("t", "parallel", arms, visits, ("bbt.blocks",), "bbt.blocks"))
+    assert [arm_cue(names, arm) for arm in "bac"] == [cue(0), cue(1), cue(2)]
+    assert arm_cue(names, "") == cue(0)
+    periods = (
+        Period("p1", "v0", "v1", {"a": "usual", "b": "device"}),
+        Period("p2", "v0", "v1", {"a": "device", "b": "usual"}),
+    )
+    crossed = Names(Protocol("t", "crossover", arms[:2], visits, ("bbt.blocks",), "bbt.blocks", periods=periods))
+    assert [arm_cue(crossed, name) for name in ("device", "usual")] == [cue(0), cue(1)]
 
 
 def test_every_source_is_told_by_author_and_year_or_in_words_never_by_its_key():
