@@ -212,6 +212,7 @@ def model_rows(
     person, people = pd.factorize(scores["participant"].array.take(at))
     everyone, person = len(people), person[there]
     code, names = pd.factorize(scores["arm"].array.take(taken) if "arm" in scores else np.full(len(there), "", object))
+    _arm_known(names, code, people[person], design, outcome)
     arms, arm_notes = _arms([str(name) for name in names], code, person, design)
     notes += arm_notes
     if len(visits) < 2:
@@ -252,6 +253,20 @@ def model_rows(
         randomised=design is not None and design.randomised and len(arms) > 1,
         baseline_mean=float(used.mean()) if len(used) else 0.0, above=above,
     )  # fmt: skip
+
+
+def _arm_known(
+    names: np.ndarray, code: np.ndarray, participant: np.ndarray, design: Protocol | None, outcome: str
+) -> None:
+    """FitError where people with a score have no arm and others have one: they are nobody to leave out unsaid."""
+    unknown = np.array([*(name == "" for name in names), True])[code]  # code -1, missing, is the last
+    if (design is not None and design.design == "single-arm") or unknown.all() or not unknown.any():
+        return
+    told = list(dict.fromkeys(map(str, participant[unknown])))
+    raise FitError(
+        f"{outcome}: participants {', '.join(told[:5])}{', ...' if len(told) > 5 else ''} have scores and no arm. "
+        "Write the arm they were given into the table of participants, or take out those who never had one."
+    )
 
 
 def _arms(

@@ -44,6 +44,28 @@ def complete_rows(
     return data, columns if data is frame else columns_of(data, used), notes
 
 
+def arm_known(frame: pd.DataFrame, used: set[str], participant: str, arm: str = ARM) -> None:
+    """FitError where some rows have no value in the column called `arm`, blank or missing, and others have one.
+
+    A row without an arm is no row to leave out: it is somebody whom the trial dealt to an arm that is not written here.
+    """
+    if arm not in used or arm == participant:
+        return
+    missing = _missing(frame[arm])
+    blank = np.zeros(len(frame), dtype=bool) if missing is None else missing
+    if frame[arm].dtype.kind not in "iufb":
+        labels = pd.Index(frame[arm].unique())
+        if (labels == "").any():
+            blank = blank | (frame[arm] == "").to_numpy(dtype=bool, na_value=False)
+    if some(blank) and not every(blank):
+        people = list(dict.fromkeys(frame.loc[blank, participant].astype(str)))
+        raise FitError(
+            f"Column {arm} is missing in {int(blank.sum())} of {len(frame)} rows, of participants "
+            f"{', '.join(people[:5])}{', ...' if len(people) > 5 else ''}. Fill it in: everybody belongs to the {arm} "
+            "they were given, or take those who never had one out of the frame and say so."
+        )
+
+
 def columns_of(frame: pd.DataFrame, used: set[str]) -> dict[str, pd.Series]:
     """The used columns by name, in the order of the frame."""
     return {name: frame[name] for name in sorted(used, key=frame.columns.get_loc)}

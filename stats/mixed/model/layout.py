@@ -81,6 +81,7 @@ def build_layout(
     """
     used = columns_used(formula, random, participant, visit, by, time) | site_columns_used(site, site_random, crossed)
     rows.check_columns(frame, used)
+    rows.arm_known(frame, used, participant)
     data, columns, notes = rows.complete_rows(frame, used, keep_levels=keep_levels)
     person, persons = rows.person_codes(columns[participant])
     slot, slots = (None, ()) if visit is None else rows.visit_order(columns[visit])

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from stats import FitError, fit_mixed
+from stats import FitError, fit_change, fit_mixed
 from stats.mixed.covariance.structure import Sum
 from stats.mixed.many import fit_many
 
@@ -44,6 +44,22 @@ def test_an_arm_that_changes_within_a_participant(visit: str | None) -> None:
         fit_mixed(frame, "score ~ week * arm", participant="id", visit=visit)
     crossover = study().assign(arm=lambda d: np.where((d["week"] == 4) == (d["arm"] == "new"), "new", "usual"))
     fit_mixed(crossover, "score ~ arm", participant="id", visit=visit)  # everybody changes: treatments in turn
+
+
+@pytest.mark.parametrize("nothing", ["", None])
+@pytest.mark.parametrize("kind", ["object", "category"])
+def test_an_arm_that_is_missing_is_somebody_to_ask_about(nothing: str | None, kind: str) -> None:
+    frame = study()
+    frame.loc[frame["id"].isin(["P03", "P08"]), "arm"] = nothing
+    with pytest.raises(FitError, match=r"arm is missing in 6 of 36 rows, of participants P03, P08\. Fill it in"):
+        fit_mixed(frame.astype({"arm": kind}), "score ~ week * arm", participant="id", visit="week")
+    fit_mixed(frame, "score ~ week", participant="id", visit="week")  # where no arm is asked for, none is missed
+    scores = frame.rename(columns={"id": "participant", "score": "value"}).assign(
+        visit="week" + frame["week"].astype(str), day=7.0 * frame["week"], outcome="score.total", hand="",
+        condition="unassisted", unit="points", better="higher",
+    )  # fmt: skip
+    with pytest.raises(FitError, match="participants P03, P08 have scores and no arm"):
+        fit_change(scores, "score.total")
 
 
 @pytest.mark.parametrize(
