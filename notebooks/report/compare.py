@@ -114,7 +114,7 @@ def compare(recorded: Mapping, now: Mapping, folders: tuple[Path | None, Path | 
         {"section": (old.get(name) or new[name])["notebook"], "name": name} | _status(old.get(name), new.get(name))
         for name in names
     ]
-    words = [*_settings(recorded, now), *_about_numbers(old, new, recorded, now), *_sentences(recorded, now)]
+    words = [*_settings(recorded, now), *_sentences(recorded, now), *_about_numbers(old, new, recorded, now)]
     primary = recorded.get("primary") or {}
     return Comparison(
         rows=pd.DataFrame(rows, columns=NUMBERS),
@@ -160,14 +160,23 @@ def _settings(recorded: Mapping, now: Mapping) -> Iterator[dict]:
 
 
 def _about_numbers(old: Mapping, new: Mapping, recorded: Mapping, now: Mapping) -> Iterator[dict]:
-    """Unit, n and notes of each number that both have."""
+    """Unit, n and notes of the numbers that both have. What differs alike for many is told once, with their number."""
+    found: dict[tuple, list[str]] = {}
+    for name, what, section, before, after in _each_number(old, new, recorded, now):
+        found.setdefault((section, what, before, after), []).append(name)
+    for (section, what, before, after), names in found.items():
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        yield _word(section, f"{names[0]}{more}", what, before, after)
+
+
+def _each_number(old: Mapping, new: Mapping, recorded: Mapping, now: Mapping) -> Iterator[tuple]:
     for name, entry in old.items():
         other = new.get(name)
         if other is None:
             continue
         for key in ("unit", "n"):
             if entry[key] != other[key]:
-                yield _word(entry["notebook"], name, key, entry[key], other[key])
+                yield name, key, entry["notebook"], entry[key], other[key]
         if entry["notes"] == other["notes"] and recorded["notes"] == now["notes"]:
             continue
         notes = [
@@ -176,7 +185,7 @@ def _about_numbers(old: Mapping, new: Mapping, recorded: Mapping, now: Mapping) 
         ]
         if notes[0] != notes[1]:
             gone = [" ".join(note for note in notes[k] if note not in notes[1 - k]) for k in (0, 1)]
-            yield _word(entry["notebook"], name, "notes", *gone)
+            yield name, "notes", entry["notebook"], *gone
 
 
 def _sentences(recorded: Mapping, now: Mapping) -> Iterator[dict]:
