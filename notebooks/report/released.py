@@ -4,6 +4,7 @@ One place for everything that is shown: page, document, tables, figures, record 
 of `released`. Sentences keep their counts: only tables and figures have cells.
 """
 
+import html
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -28,6 +29,8 @@ NOT_SHARED = """This report is made to be shared: it holds no copy of the data, 
 and no free text. It was computed from the copy that 'outcomes share' writes; 'outcomes rerun DIR --study COPY' computes
 it again from that copy.
 """
+_DRAWING = re.compile(r"<svg\b.*?</svg>", re.DOTALL)
+_OF = re.compile(r"(?<![\w.])(\d+)((?:</?[a-z][^>]*>|\s)+of(?:</?[a-z][^>]*>|\s)+\d)")
 _COUNTED = re.compile(r"\((\d+)\)")
 
 
@@ -82,6 +85,8 @@ def _exhibit(content: dict, release: Release) -> dict:
         lines = [line for line in content["paragraphs"] if not _names(line, release.codes)]
         prose = Prose(content["name"], tuple(lines), tuple(content.get("items", ())), content.get("heading", ""))
         return prose._repr_mimebundle_()
+    if content["kind"] == "answer":
+        return _answer(content, release)
     frame = dict(content["frame"])
     if release.shareable:
         if PERSON in frame:
@@ -99,6 +104,36 @@ def _exhibit(content: dict, release: Release) -> dict:
             content["notes"] = [*content["notes"], small_note(release.smallest)]
     content["frame"] = list(map(list, frame.items()))
     return from_content(content)._repr_mimebundle_()
+
+
+def _answer(content: dict, release: Release) -> dict:
+    """The first page without drawings, which show people as points, and without what names one; few are not counted."""
+    frame = {name: list(values) for name, values in dict(content["frame"]).items()}
+    parts = frame.get("part", [])
+    if release.shareable:
+        keep = [place for place, part in enumerate(parts) if not _names(str(part), release.codes)]
+        frame = {name: [values[place] for place in keep] for name, values in frame.items()}
+        content["sheet"] = _DRAWING.sub("", content["sheet"])
+        if _names(content["sheet"], release.codes):
+            content["sheet"] = "".join(f"<p>{html.escape(text)}</p>" for text in content["paragraphs"])
+        content["page"] = content["sheet"]
+    content["frame"] = list(map(list, frame.items()))
+    told = _few(content, release.smallest) if release.smallest > 1 else content
+    text = " ".join([*told["paragraphs"], told["caution"]])
+    return {"text/html": f'<div id="answer">{told["page"]}</div>', "text/plain": text, MIME: told}
+
+
+def _few(value: Any, smallest: int) -> Any:
+    """Texts in which "2 of 14" says "fewer than 3 of 14"."""
+
+    def of(match: re.Match) -> str:
+        return f"fewer than {smallest}{match[2]}" if _small(int(match[1]), smallest) else match[0]
+
+    if isinstance(value, str):
+        return _OF.sub(of, value)
+    if isinstance(value, Mapping):
+        return {key: _few(part, smallest) for key, part in value.items()}
+    return [_few(part, smallest) for part in value] if isinstance(value, list) else value
 
 
 def small_note(smallest: int) -> str:

@@ -13,6 +13,7 @@ from notebooks.report.notebook_file import NotebookNode, code_cell, new_notebook
 from notebooks.report.notebook_file import shown as shown_data
 from notebooks.report.record import contents
 from notebooks.report.released import Release, release_of, released, without_small
+from notebooks.show.content import MIME
 from notebooks.show.exhibits import Prose
 from notebooks.show.tables import Table
 
@@ -109,6 +110,24 @@ def test_tables_and_figures_with_small_counts(shown):
     html = after.notebook.cells[0].outputs[0]["data"]["text/html"]
     assert "2 of 12" not in html
     assert "6 of 12" in html
+
+
+def test_the_first_page_keeps_words_and_loses_drawings_people_and_small_counts():
+    content = {
+        "kind": "answer", "name": "answer", "keys": ["part"], "caption": "", "notes": [],
+        "frame": [["part", ["difference", "without S02"]], ["value", [1.5, 9.25]]],
+        "page": "<p>S02</p>", "sheet": "<h3>2</h3><svg><circle/></svg><p>2<b> of 12</b> and 7 of 12</p>",
+        "paragraphs": ["1 of 12 improved."], "caution": "Small.", "tiles": [["a", "2 of 12", "b"]],
+    }  # fmt: skip
+    outputs = [shown_data({MIME: content, "text/html": "S02"})]
+    run = Run(new_notebook([code_cell("x", "x", outputs)]))
+    data = released(run, Release(smallest=3, shareable=True, codes=CODES)).notebook.cells[0].outputs[0]["data"]
+    after = data[MIME]
+    assert "S02" not in json.dumps(data)
+    assert after["frame"] == [["part", ["difference"]], ["value", [1.5]]]
+    assert after["page"] == after["sheet"] == "<h3>2</h3><p>fewer than 3<b> of 12</b> and 7 of 12</p>"
+    assert after["paragraphs"] == ["fewer than 3 of 12 improved."]
+    assert after["tiles"] == [["a", "fewer than 3 of 12", "b"]]
 
 
 def test_nothing_is_touched_where_nothing_is_asked(shown):
