@@ -36,6 +36,11 @@ HOSTILE = {
     "lists of lists of raters": ('scored_raters = [["R1"]]\n' + GOOD, "scored_raters: found"),
     "covariates that are tables": (GOOD + "covariates = [{a = 1}]\n", "covariates: found"),
     "an unknown covariance": (GOOD + 'covariance = "np.eye(3)"\n', "covariance: found"),
+    "an outcome of recordings whose id is a blank": (
+        GOOD + '[[series_outcomes]]\nid = " "\nlabel = "x"\nmeasure = "range"\nbetter = "higher"\n',
+        "has no id",
+    ),
+    "an arm whose id is a blank": (GOOD.replace('id = "b"', 'id = " "'), "has no id"),
     "a very long unknown key": (GOOD + f"{'k' * 50_000} = 1\n", "unknown key k{80}: "),
 }
 OUTSIDE = ["../x.csv", "..\\\\x.csv", "/etc/passwd", "C:\\\\x.csv", "sub/x.csv", "..", ".hidden.csv", "~/../x.csv"]
