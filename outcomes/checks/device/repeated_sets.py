@@ -72,7 +72,8 @@ def typed_grades(study: Study) -> Iterator[pd.DataFrame]:
         computed = graded_motion(study, system=str(system))
         if computed.empty:
             continue
-        known = computed[computed["grade"] != ""].set_index(keys)["grade"]
+        # Angles entered twice give two grades; that they were is a finding of its own.
+        known = computed[computed["grade"] != ""].drop_duplicates(keys, keep=False).set_index(keys)["grade"]
         own = pd.Series(pd.MultiIndex.from_frame(rows[keys]).map(known), index=rows.index, dtype=object)
         bad = rows[own.notna() & (own != rows["grade"])]
         yield flag("grade differs from the angles", bad, **place(study, "motion_grades", "grade"),

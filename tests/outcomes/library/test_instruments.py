@@ -269,6 +269,8 @@ def test_vectorised_scoring_equals_one_at_a_time():
 GOOD = """
 id = "x"
 name = "X"
+everyday = "X test"
+short = "XT"
 better = "higher"
 sources = ["lyle-1981"]
 [[items]]
