@@ -135,7 +135,7 @@ def _status(old: Mapping | None, new: Mapping | None) -> dict:
     sides = {"recorded": before, "now": after, "difference": None}
     if new is None or old is None:
         return sides | {"status": "missing" if new is None else "new"}
-    if not all(isinstance(value, (int, float)) for value in (before, after)):
+    if not isinstance(before, (int, float)) or not isinstance(after, (int, float)):
         return sides | {"status": "same" if before == after else "changed"}
     return sides | {"difference": after - before, "status": "same" if close(before, after) else "changed"}
 
@@ -224,5 +224,5 @@ def compare_reports(first: str | Path, second: str | Path) -> Comparison:
     first, second: report folders, or their record.json. Raises StudyError where one of them holds no record.
     """
     folders = [path.parent if path.name == RECORD else path for path in map(Path, (first, second))]
-    records = [read_record(folder) for folder in folders]
-    return compare(*records, folders=(folders[0] / "inputs", folders[1] / "inputs"))
+    recorded, now = (read_record(folder) for folder in folders)
+    return compare(recorded, now, folders=(folders[0] / "inputs", folders[1] / "inputs"))

@@ -108,8 +108,9 @@ def run_notebooks(
     cells = {name: _cells_of_primary(notebook, analysis, seen[1:]) for name, notebook in chosen.items()}
     for name, notebook in chosen.items():
         asked = question("notebook", json.dumps(notebook, sort_keys=True), *seen)
-        for of_cell in cells[name].values() if kept is not None else ():
-            kept.still(of_cell)
+        if kept is not None:
+            for of_cell in cells[name].values():
+                kept.still(of_cell)
         found = _taken(to / f"{name}.ipynb", kept.take(asked) if kept is not None else None)
         if found is None:
             waiting[name] = asked
@@ -118,9 +119,10 @@ def run_notebooks(
             done(Run(name, found, 0.0, True), asked)
     if waiting:
         analysis.prepare()
-        for name in waiting if kept is not None else ():
-            found_cells = {place: kept.take(of_cell) for place, of_cell in cells[name].items()}
-            known[name] |= {place: outputs for place, outputs in found_cells.items() if outputs is not None}
+        if kept is not None:
+            for name in waiting:
+                taken = {place: kept.take(of_cell) for place, of_cell in cells[name].items()}
+                known[name] |= {place: outputs for place, outputs in taken.items() if outputs is not None}
         tasks = [(name, chosen[name], known[name]) for name in waiting]
         for run in _run_all(tasks, analysis, processes or os.cpu_count() or 1, say, cwd or to):
             done(run, waiting[run.name])
@@ -161,7 +163,8 @@ def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Sa
             if isinstance(pool, ProcessPoolExecutor):
                 pool.shutdown(wait=True, cancel_futures=True)
             else:
-                pool.shutdown(kill_workers=sys.exc_info()[0] is not None)
+                # The pool of new processes has this keyword, the class they share does not.
+                pool.shutdown(kill_workers=sys.exc_info()[0] is not None)  # type: ignore[call-arg]
 
 
 def _timed(name: str, notebook: NotebookNode, known: Mapping[str, list]) -> tuple[dict, float]:
