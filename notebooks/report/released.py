@@ -73,8 +73,7 @@ def _shown(output, release: Release) -> Iterator:
     elif PLOTLY in data:
         kept = _figure(data[PLOTLY], release)
     else:
-        kept = None if release.shareable else dict(data) or output
-        if kept is not None:
+        if not release.shareable:
             yield output
         return
     yield shown(kept)
@@ -214,10 +213,8 @@ def without_small(frame: Mapping[str, list], smallest: int) -> tuple[dict[str, l
                 gone = [name for name in gone if name not in ("day", "decimals")]
             else:
                 gone = [name for name in parts if _small(made[name][row], smallest)]
-                others = sorted(
-                    (name for name in parts if name not in gone and _number(made[name][row]) and made[name][row] > 0),
-                    key=lambda name, row=row: made[name][row],
-                )
+                left = [name for name in parts if name not in gone and _number(made[name][row])]
+                others = [name for _, name in sorted((made[name][row], name) for name in left if made[name][row] > 0)]
                 if gone:
                     shares = [
                         name for name in names if stem[name].startswith(("share", "percent")) or stem[name] in TEXTS

@@ -95,5 +95,5 @@ def kit_words() -> frozenset[str]:
             if place.is_dir():
                 waiting += [part for part in place.iterdir() if not part.name.startswith((".", "__pycache__"))]
             elif place.name.endswith(_SOURCES):
-                found |= set(_WORD.findall(place.read_text(encoding="utf-8", errors="replace").casefold()))
+                found |= set(_WORD.findall(place.read_bytes().decode("utf-8", "replace").casefold()))
     return frozenset(_plain(word) for word in found)

@@ -61,8 +61,9 @@ def mask(study: Study, folder: Path) -> Study:
         departures=tuple(_departure(each, letters) for each in study.departures),
         masked=True,
     )
-    masked, unsaid = without_telling_texts(masked, words_of_arms(study), columns_in_use(study.protocol))
-    return replace(masked, hidden=tuple(masked.arm_words.name(line) for line in (*hidden, *told, *unsaid)))
+    words = words_of_arms(study)
+    masked, unsaid = without_telling_texts(masked, words, columns_in_use(study.protocol))
+    return replace(masked, hidden=tuple(words.name(line) for line in (*hidden, *told, *unsaid)))
 
 
 def _in_every_arm(

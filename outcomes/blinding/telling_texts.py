@@ -120,7 +120,7 @@ def _table(
     frame: pd.DataFrame, name: str, words: ArmWords, protocol: Protocol, named: frozenset[str]
 ) -> tuple[pd.DataFrame, list[str]]:
     known = SHEETS["items" if name == "second_ratings" else name].names
-    gone = []
+    gone: list[str] = []
     if frame.empty:
         return frame, gone
     made = frame.copy()

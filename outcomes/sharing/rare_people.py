@@ -52,7 +52,8 @@ def coarsened(
     The rule, in this order: ages become the middle of bands of 5, then 10, then 20 years, for everybody; then, for
     those who are still rare, the diagnosis becomes "other", the site "other", the sex blank, the age blank.
     """
-    frame, steps = participants.copy(), []
+    frame = participants.copy()
+    steps: list[str] = []
     age = participants.get("age")
 
     def rare() -> pd.Series:
