@@ -89,6 +89,7 @@ def plan_sections(study: Study, digest: str) -> list[Part]:
 
 def _shells(study: Study) -> Iterator[Table | Prose | go.Figure]:
     """Tables and figures of the report, made from invented people without any effect, each marked."""
+    study = _without_recordings(study)
     analysis = Analysis(study)
     yield Prose("shells", ("These are the tables and figures of the report as they will look. The people are "
     "invented, the "
@@ -111,6 +112,17 @@ def _shells(study: Study) -> Iterator[Table | Prose | go.Figure]:
             yield replace(shown, name=f"invented_{shown.name}", caption=f"INVENTED PEOPLE. {shown.caption}", notes=())
         elif isinstance(shown, go.Figure):
             yield _marked(shown)
+
+
+def _without_recordings(study: Study) -> Study:
+    """Recordings are not invented: their outcomes are left out of the tables."""
+    protocol = study.protocol
+    recorded = {one.id for one in protocol.series_outcomes}
+    kept = tuple(outcome for outcome in protocol.outcomes if outcome not in recorded)
+    if not recorded or not kept:
+        return study
+    primary = protocol.primary if protocol.primary in kept else kept[0]
+    return replace(study, protocol=replace(protocol, series_outcomes=(), outcomes=kept, primary=primary))
 
 
 def _marked(figure: go.Figure) -> go.Figure:

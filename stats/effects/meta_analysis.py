@@ -199,7 +199,7 @@ class PooledEffect(Result):
 
 
 def pool_effects(
-    effects: pd.DataFrame | Result | Iterable[Estimate] | Sequence[float] | np.ndarray,
+    estimates: pd.DataFrame | Result | Iterable[Estimate] | Sequence[float] | np.ndarray,
     std_errors: Sequence[float] | np.ndarray | None = None,
     *,
     labels: Sequence[str] | None = None,
@@ -209,7 +209,7 @@ def pool_effects(
 ) -> PooledEffect:
     """Random-effects mean of effects from different studies.
 
-    effects: what `published_effects` returns, `Estimate`s, a frame with estimate and std_error (and term or study,
+    estimates: what `published_effects` returns, `Estimate`s, a frame with estimate and std_error (and term or study,
     standardiser where known), or numbers with `std_errors`. method: estimator of the variance between studies,
     `paule-mandel` (ours), `reml` or `dersimonian-laird`. interval: `hartung-knapp-safe` (ours: t on k - 1 df, standard
     error no smaller than the plain one), `hartung-knapp` without that safeguard, or `normal`, too narrow for few
@@ -226,7 +226,7 @@ def pool_effects(
         raise FitError(f"Interval {interval!r}: allowed {', '.join(INTERVALS)}.")
     if prediction not in PREDICTION_DF:
         raise FitError(f"Prediction {prediction!r}: allowed {', '.join(PREDICTION_DF)}.")
-    studies = _studies(_as_frame(effects, std_errors), labels)
+    studies = _studies(_as_frame(estimates, std_errors), labels)
     if len(studies) < 2:
         raise FitError(f"{len(studies)} effect(s), allowed 2 or more: nothing to pool.")
     usable = np.isfinite(studies["estimate"]) & (studies["std_error"] > 0) & np.isfinite(studies["std_error"])

@@ -45,7 +45,10 @@ def test_no_item_that_data_can_answer_is_missing(folder, monkeypatch):
     assert not re.findall(r"\bnan\b|\bNone\b", told)
 
 
-def test_the_hash_on_the_page_is_what_the_lock_freezes(folder, tmp_path, monkeypatch, capsys):
+def test_the_hash_on_the_page_is_what_the_lock_freezes(tmp_path, monkeypatch, capsys):
+    folder = tmp_path / "device"
+    folder.mkdir()
+    (folder / "study.toml").write_text(study_text(preset("device_pilot"), 1), encoding="utf-8")
     monkeypatch.setenv("BROWSER_PATH", str(tmp_path / "none"))
     monkeypatch.setattr(writing, "_shells", lambda study: iter(()))
     assert main(["plan", str(folder), "--to", str(tmp_path / "out")]) == 0

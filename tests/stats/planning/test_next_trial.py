@@ -69,12 +69,12 @@ def test_a_futility_stop_by_the_bivariate_normal_and_by_simulation():
     plan = plan_means(difference=0.5, sd=1, power=0.9)
     made = two_stage(plan, share=0.5, limit=0.2)
     rng = np.random.default_rng(4)
-    half = rng.normal(size=(200_000, 2))
+    half = rng.normal(size=(100_000, 2))
     drift = norm.isf(0.025) + norm.ppf(plan.power)
     first = half[:, 0] + drift * np.sqrt(0.5)
     whole = np.sqrt(0.5) * first + np.sqrt(0.5) * (half[:, 1] + drift * np.sqrt(0.5))
     rejected = ((first >= 0.2) & (whole >= norm.isf(0.025))).mean()
-    assert made.power == pytest.approx(rejected, abs=0.003)
+    assert made.power == pytest.approx(rejected, abs=0.004)
     assert made.error < 0.025
     assert made.power < made.power_without
     assert made.stops_without_effect == pytest.approx(norm.cdf(0.2))
