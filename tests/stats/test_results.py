@@ -29,11 +29,13 @@ from stats.planning.pilot.pilot_uncertainty import assurance, power_curve, size_
 from stats.proportions.exact_tests import exact_test
 from stats.proportions.number_needed import number_needed_to_treat
 from stats.proportions.one_proportion import proportion_interval
+from stats.proportions.one_rate import rate_interval
 from stats.proportions.two_proportions import risk_difference
 from stats.responders.between_arms import compare_responders
 from stats.responders.beyond_error import clinical_cutoffs, reliable_change
 from stats.responders.count import count_responders
 from stats.responders.cumulative import cumulative_change
+from stats.responders.reaching import count_reaching
 from stats.result import Result
 from synthetic_cohort import make_cohort
 
@@ -100,6 +102,8 @@ def made() -> dict[str, object]:
         "count_responders": counted,
         "compare_responders": compare_responders(counted, protocol.reference_arm),
         "cumulative_change": cumulative_change(scores, OUTCOME),
+        "count_reaching": count_reaching(pairs, "grip.force", value=15, unit="kgf"),
+        "rate_interval": rate_interval(3, 120, per=100),
         "reliable_change": reliable_change(change_table(scores, OUTCOME), error=3),
         "clinical_cutoffs": clinical_cutoffs(40, 7.5, 60, 7.5),
         "effect_sizes": effect_sizes(scores, OUTCOME),

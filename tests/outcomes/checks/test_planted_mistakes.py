@@ -158,13 +158,15 @@ def copied_form(from_other: bool) -> Callable[[Desk], str]:
     return plant
 
 
-def trial(change: Callable[[float], float], whole_visit: bool = False, **cells: str) -> Callable[[Desk], str]:
+def trial(
+    change: Callable[[float], float], whole_visit: bool = False, both_hands: bool = False, **cells: str
+) -> Callable[[Desk], str]:
     def plant(desk: Desk) -> str:
         who = desk.person()
         where = {"participant": who, "instrument": "grip", "visit": desk.visits[1], "condition": "unassisted"}
         rows = desk.rows("trials", **where)
         side = desk.sheets["trials"].loc[rows[0], "side"]
-        rows = [row for row in rows if desk.sheets["trials"].loc[row, "side"] == side]
+        rows = [row for row in rows if both_hands or desk.sheets["trials"].loc[row, "side"] == side]
         for row in rows if whole_visit else rows[:1]:
             now = f"{change(float(desk.sheets['trials'].loc[row, 'value'])):.4g}"
             desk.put("trials", row, **({"value": now} | cells))
@@ -405,7 +407,7 @@ MISTAKES = [
     Mistake("no reflexes, and full movement", ("reflexes against movement", "against the gate"), silent_reflexes,
             instrument="fma_ue"),
     # forces
-    Mistake("pounds in a column of kilograms", ("looks like another unit",), trial(lambda kg: 2.2046 * kg, True),
+    Mistake("pounds in a column of kilograms", ("looks like another unit",), trial(lambda kg: 2.2046 * kg, True, True),
             ("trials",)),
     Mistake("a decimal point left out", ("implausible force", "trials spread out"), trial(lambda kg: 10 * kg),
             ("trials",)),

@@ -6,9 +6,11 @@ import openpyxl
 import pytest
 
 from outcomes import StudyError, check, instrument, read_study, score
+from outcomes.device_sheets import DEVICE_TABLES
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import instruments
 from outcomes.new_study.blank_folder import new_study
+from outcomes.protocol.study_toml import read_protocol
 
 CHOSEN = ["fma_ue", "mas", "nhpt", "quickdash", "grip", "tam"]
 PEOPLE = ["A1", "A2", "A3", "A4"]
@@ -159,3 +161,21 @@ def test_the_workbook_offers_lists(tmp_path):
     assert rule("items_fma_ue", "a1_reflex_flexors").formula1 == '"0,2,not done,not testable,unable,refused"'
     assert rule("items_fma_ue", "participant").formula1 == "participants!$A$2:$A$2001"
     assert all(rule.sqref for page in book.worksheets for rule in page.data_validations.dataValidation)
+
+
+def test_sheets_of_a_device_are_offered_and_made(tmp_path):
+    """Described in every dictionary, made on request; what the study.toml offers is read as it stands, uncommented."""
+    plain = new_study(tmp_path / "plain", ["grip"], sheets="csv")
+    assert not {path.stem for path in plain} & set(DEVICE_TABLES)
+    with (tmp_path / "plain" / "data_dictionary.csv").open(newline="", encoding="utf-8-sig") as file:
+        described = {row[0] for row in csv.reader(file)}
+    assert set(DEVICE_TABLES) <= described
+    made = new_study(tmp_path / "device", ["grip"], arms=("splint",), sheets="csv", device=True)
+    assert set(DEVICE_TABLES) | {"angles", "trials"} <= {path.stem for path in made}
+    text = (tmp_path / "device" / "study.toml").read_text(encoding="utf-8")
+    offered = text[text.index("# A trial of a device") :].splitlines()[1:]
+    path = tmp_path / "study.toml"
+    path.write_text(text + "\n".join(line.removeprefix("#") for line in offered), encoding="utf-8")
+    protocol = read_protocol(path)
+    assert [level.outcome for level in protocol.levels] == ["index_press.force"]
+    assert protocol.stiffness_grades == ("none", "slight", "moderate", "marked")
