@@ -4,7 +4,6 @@ A sentence whose claim does not hold of a study is not in it; `tests/notebooks/s
 every sentence of many studies against the data by other ways.
 """
 
-import importlib.metadata
 from collections import Counter
 from collections.abc import Iterator
 
@@ -377,9 +376,8 @@ def _sizes(analysis: Analysis, fits: Fits) -> list[str]:
 
 
 def _made_with(study: Study, *, intervals: bool) -> str:
-    versions = [f"{name} {version}" for name, version in software().items()]
-    if len(study.wear_log):  # hours of wear are correlated with scores by a library that nothing else asks
-        versions.append(f"pingouin {importlib.metadata.version('pingouin')}")
+    worn = len(study.wear_log) > 0  # hours of wear are correlated with scores by a library that nothing else asks
+    versions = [f"{name} {version}" for name, version in software().items() if worn or name != "pingouin"]
     asked = f"Intervals are {study.protocol.level:.0%} intervals without correction for several outcomes. "
     return (
         f"{asked if intervals else ''}Random numbers, where any are drawn, come from seed {study.protocol.seed}. "
