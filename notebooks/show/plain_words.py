@@ -8,6 +8,7 @@ from notebooks.show.numbers import short
 from outcomes.library.registry import references, thresholds
 
 KEY = re.compile(r"(?<![\w.-])[a-z][a-z0-9_]*(?:-[\w.]+)+(?![\w-])")
+TABLE_OF_TOML = re.compile(r"\[\[?[a-z_]+\]\]? (?=[a-z])")  # "[estimand] visit": the name alone is enough
 JOINED = re.compile(r"(?<=[A-Za-z0-9])_(?=[A-Za-z0-9])")
 
 
@@ -26,4 +27,5 @@ def in_plain_words(text: str, words: Mapping[str, str]) -> str:
     for known in sorted(words, key=len, reverse=True):
         if known in text and not known.isalpha():  # "start" is a word as well as a visit
             text = re.sub(rf"(?<![\w.]){re.escape(known)}(?![\w]|\.\w)", lambda _, known=known: words[known], text)
+    text = TABLE_OF_TOML.sub("", text).replace("study.toml", "the plan")
     return JOINED.sub(" ", text)

@@ -10,12 +10,14 @@ import nbformat
 HERE = Path(__file__).resolve().parents[2] / "notebooks"
 FENCE = re.compile(r"```python\n(.*?)\n```", re.DOTALL)
 LINES = 6
+APART = "11_the_application"
 ON_A_REPORT = "8_rerun_and_compare"
 
 
 def notebooks() -> list[str]:
-    """Names of the notebooks, in order."""
-    return sorted((path.stem for path in HERE.glob("[0-9]*_*.ipynb")), key=lambda name: int(name.partition("_")[0]))
+    """Names of the notebooks, in order; that of the application needs a sheet of published trials and is apart."""
+    names = [path.stem for path in HERE.glob("[0-9]*_*.ipynb") if path.stem != APART]
+    return sorted(names, key=lambda name: int(name.partition("_")[0]))
 
 
 def offered(name: str) -> list[str]:

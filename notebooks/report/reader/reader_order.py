@@ -204,7 +204,10 @@ def plainly_worded(table: Table, words: Mapping[str, str]) -> Table:
         if not pd.api.types.is_numeric_dtype(frame[column]):
             frame[column] = [in_plain_words(cell, words) if isinstance(cell, str) else cell for cell in frame[column]]
     notes = tuple(in_plain_words(note, words) for note in table.notes)
-    return replace(table, frame=frame, notes=notes, caption=in_plain_words(table.caption, words))
+    columns = {in_plain_words(heading, words): told for heading, told in table.columns.items()}
+    group = None if table.group is None else in_plain_words(table.group, words)
+    caption = in_plain_words(table.caption, words)
+    return replace(table, frame=frame, notes=notes, caption=caption, columns=columns, group=group)
 
 
 def cut(table: Table, part: Part, about: Mapping) -> Table:
