@@ -151,7 +151,7 @@ class FirstPage:
             "paragraphs": [told(text) for text in self.answer],
             "caution": told(self.caution),
             "about": [*map(told, self.about), *(text for text, _ in self.badges)],
-            "tiles": [[told(one.title), told(one.big.replace("|", " ")), told(one.note)] for one in self.tiles],
+            "tiles": [[told(one.title), _on_one_line(told(one.big)), told(one.note)] for one in self.tiles],
             "outcomes": [
                 [told(row[key]) for key in ("label", "unit", "n", "scored", "estimate", "size")] for row in self.lines
             ],
@@ -172,6 +172,11 @@ class FirstPage:
 
 
 TOLD = ("label", "unit", "n", "scored", "estimate", "size", "reason", "count")
+
+
+def _on_one_line(text: str) -> str:
+    """A large text with its smaller part, for a document."""
+    return text.replace("|", "")
 
 
 def _big(text: str) -> str:
