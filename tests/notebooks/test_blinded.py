@@ -25,7 +25,7 @@ WHEN = datetime.datetime(2025, 3, 1, 12, 30, tzinfo=datetime.UTC)
 # Names found nowhere else, in ids, labels and free text: any of them in a blinded report is a leak.
 ARMS = {"practice": ("zebradev", "Zebra device"), "usual": ("quokkacare", "Quokka care")}
 # Near spellings stand in the study's texts too: Zebbra, zerba, quoka.
-LEAK = re.compile("zebb?ra|zerba|quokk?a", re.IGNORECASE)
+LEAK = re.compile("zebb?ra|(?<![a-z])zerba(?!i)|quokk?a", re.IGNORECASE)  # a library of maps names Azerbaijan
 TELLING = """[estimand]
 treatment = "the Zebbra device at home, compared with quoka care"
 population = "adults who can hold a zebra"
