@@ -24,7 +24,7 @@ from tests.damage.good_folders import names, write
 ARMS = ("zebradev", "quokkacare")
 LABELS = ("Zebra device", "Quokka care")
 FORMS = ("zebra", "Zebras", "zebbra", "ZEBRADEVICE", "the quoka", "Quokka-like", "quokkas", "zerba")
-LEAK = re.compile("zebb?ra|zerba|quokk?a", re.IGNORECASE)
+LEAK = re.compile("zebb?ra|(?<![a-z])zerba(?!i)|quokk?a", re.IGNORECASE)  # a library of maps names Azerbaijan
 
 
 def told_study(number: int, folder: Path) -> Path:

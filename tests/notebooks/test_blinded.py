@@ -25,7 +25,7 @@ WHEN = datetime.datetime(2025, 3, 1, 12, 30, tzinfo=datetime.UTC)
 # Names found nowhere else, in ids, labels and free text: any of them in a blinded report is a leak.
 ARMS = {"practice": ("zebradev", "Zebra device"), "usual": ("quokkacare", "Quokka care")}
 # Near spellings stand in the study's texts too: Zebbra, zerba, quoka.
-LEAK = re.compile("zebb?ra|zerba|quokk?a", re.IGNORECASE)
+LEAK = re.compile("zebb?ra|(?<![a-z])zerba(?!i)|quokk?a", re.IGNORECASE)  # a library of maps names Azerbaijan
 TELLING = """[estimand]
 treatment = "the Zebbra device at home, compared with quoka care"
 population = "adults who can hold a zebra"
@@ -136,13 +136,14 @@ def test_no_file_of_a_blinded_report_names_an_arm(blinded):
 
 def test_the_report_says_what_is_hidden_and_what_could_still_tell(blinded):
     _, report = blinded
-    page = (report / "appendix.html").read_text(encoding="utf-8")
-    section = page.partition("This report is blinded</h2>")[2].partition("</section>")[0]
-    assert "the sheet sessions" in section
-    assert "the sheet adverse_events" in section
-    assert "quickdash, unassisted, measured in some arms only" in section
-    assert "reasons of missed visits" in section
-    assert "Numbers per arm" in section
+    # The report has it among its methods; the appendix only what the report leaves out.
+    page = "".join((report / name).read_text(encoding="utf-8") for name in ("report.html", "appendix.html"))
+    assert "This report is blinded" in page
+    assert "the sheet sessions" in page
+    assert "the sheet adverse_events" in page
+    assert "quickdash, unassisted, measured in some arms only" in page
+    assert "reasons of missed visits" in page
+    assert "Numbers per arm" in page
     assert "Dose and adherence are left out while the study is blinded." in page
     assert "Adverse events are left out while the study is blinded." in page
 
