@@ -58,6 +58,11 @@ class MixedAnalysis:
         """The protocol's model as `fit_change` would choose it for a randomised trial with every baseline present."""
         if model.covariates:
             raise PlanError(f"Covariates {', '.join(model.covariates)} are not simulated: plan without them.")
+        if model.site is not None:
+            raise PlanError(
+                f"Sites (column {model.site}) are not simulated by MixedAnalysis: found [model] site, allowed none. "
+                "Simulate with SiteTruth and SiteAnalysis, or plan without the sites and say so."
+            )
         rungs = list(ladder(_complete_trial(participants, visits), model))
         (random, covariance), *then = [(rung.random, rung.covariance) for rung in rungs]
         return cls(

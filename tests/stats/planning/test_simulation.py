@@ -448,6 +448,8 @@ def test_a_cohort_design_as_truth():
 def test_what_is_not_simulated_is_refused():
     with pytest.raises(PlanError, match="Covariates age"):
         MixedAnalysis.of(ModelChoice(covariates=("age",)), 48, 5)
+    with pytest.raises(PlanError, match=r"Sites \(column clinic\) are not simulated"):
+        MixedAnalysis.of(ModelChoice(site="clinic"), 48, 5)
     with pytest.raises(PlanError, match="not simulated"):
         MixedAnalysis(df="residual")
     with pytest.raises(PlanError, match="retention"):
