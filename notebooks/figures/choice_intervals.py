@@ -226,7 +226,7 @@ def _sheet(
         rooms = (share * across + 40 - 8, (1 - share) * across - 8)
         words = [fit(f"favours {plain_text(names.arm(arm))}", max(room, 60), sheet.size - (0 if narrow else 1))
                  for arm, room in zip(reversed(arms), rooms, strict=True)]  # fmt: skip
-        sheet.favours(0, *span, *words, -0.5)
+        sheet.favours(0, span[0], span[1], words[0], words[1], -0.5)
     for line in lines:
         bold = line.kind == "protocol"
         colour, indent = (GREY, 0) if line.kind == "heading" else (INK, 0 if bold else 8)

@@ -75,7 +75,8 @@ def plain_parts(study: Study, answer: Mapping) -> list[Part]:
 
 def plain_html(title: str, parts: Sequence[Part]) -> str:
     """The page; how easy it is to read stands at its foot."""
-    body, text = [], []
+    body: list[str] = []
+    text: list[str] = []
     for part in parts:
         body.append(f"<h2>{html.escape(part.heading)}</h2>")
         body += [f"<p>{html.escape(line)}</p>" for line in part.lines]

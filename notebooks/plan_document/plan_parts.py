@@ -74,11 +74,12 @@ def design_text(protocol: Protocol) -> Prose:
 def visits_table(protocol: Protocol) -> Table:
     """Planned visits with their windows."""
     frame = pd.DataFrame(
-        [{"visit": visit.label, "day": visit.day, "low": visit.window[0], "high": visit.window[1]}
+        [{"visit": visit.label, "day": visit.day,
+          "window": "none stated" if visit.window is None else f"{visit.window[0]:g} to {visit.window[1]:g}"}
          for visit in protocol.visits]
     )  # fmt: skip
     return Table("planned_visits", "Planned visits", frame,
-                 {"Visit": "{visit}", "Day": "{day}", "Window, days": "{low} to {high}"}, keys=("visit",), decimals=0,
+                 {"Visit": "{visit}", "Day": "{day}", "Window, days": "{window}"}, keys=("visit",), decimals=0,
                  recorded=False)  # fmt: skip
 
 

@@ -45,7 +45,9 @@ def shared_protocol(study: Study, shared: Shared) -> str:
         content["series"] = {key: value for key, value in content["series"].items() if key not in _OF_THE_RECORDINGS}
     document = tomlkit.document()
     document.add(tomlkit.comment("The plan of a shared data set. Days stand for dates; codes were renewed."))
-    document.update(_masked(content))
+    for key, value in content.items():
+        if value is not None:
+            document[key] = _masked(value)
     return tomlkit.dumps(document)
 
 

@@ -57,7 +57,8 @@ def scores_after_events(
     visits = [visit.id for visit in sorted(protocol.visits, key=lambda visit: visit.day)]
     people = list(dict.fromkeys(scores[c.PARTICIPANT]))
     means, counts = scores.copy(), scores.copy()
-    rows, notes = [], []
+    rows: list[dict] = []
+    notes: list[str] = []
     for event in every:
         found = after_event(event, people, visits, tables, dates)
         place = pd.MultiIndex.from_frame(scores[[c.PARTICIPANT, c.VISIT]])

@@ -89,7 +89,7 @@ def cumulative_change(changes: pd.DataFrame, counted: Counted, names: Names) -> 
 def _layout(drawn, counted, names, arms, span, unit: str, width: int) -> dict:
     """Axes, lines of the thresholds, and over them their counts, for one width."""
     small, (left, right) = (SMALL if width == COLUMN else 11), ENDS[width]
-    at, words, shapes = ticks(*span, 7 if width == COLUMN else 9), [], []
+    at, words, shapes = ticks(span[0], span[1], 7 if width == COLUMN else 9), [], []
     for level, row in enumerate(drawn.to_dict("records") if len(drawn) else []):
         value = min(sizes(row["rule"]))
         up = LEVEL[width] * (len(drawn) - level)
