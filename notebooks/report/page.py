@@ -261,7 +261,9 @@ def _points_html(meta: dict, title: str) -> str:
     if not points:
         return ""
     rows = [[_plain(value) for value in row] for row in zip(*points.values(), strict=True)]
-    table = grid_html(f"Numbers in the figure: {title}", [column.replace("_", " ") for column in points], rows)
+    # Two figures may share a title (one each comparison); a list of regions has to tell them apart.
+    label = f"Numbers in the figure: {title}. {meta.get('finding', '')}".strip()
+    table = grid_html(label, [column.replace("_", " ") for column in points], rows)
     return f'<details class="numbers"><summary>Numbers in this figure</summary>{table}</details>'
 
 

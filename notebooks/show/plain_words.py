@@ -26,6 +26,7 @@ def in_plain_words(text: str, words: Mapping[str, str]) -> str:
     text = KEY.sub(lambda found: known_keys().get(found[0], found[0]), text)
     for known in sorted(words, key=len, reverse=True):
         if known in text and not known.isalpha():  # "start" is a word as well as a visit
-            text = re.sub(rf"(?<![\w.]){re.escape(known)}(?![\w]|\.\w)", words[known].replace("\\", r"\\"), text)
+            whole = rf"(?<![\w.]){re.escape(known)}(?![\w]|\.\w)"
+            text = re.sub(whole, words[known].replace("\\", r"\\"), text)
     text = TABLE_OF_TOML.sub("", text).replace("study.toml", "the plan")
     return JOINED.sub(" ", text)

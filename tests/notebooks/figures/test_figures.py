@@ -265,7 +265,8 @@ def test_trajectories_draw_every_score_the_changes_with_their_intervals_and_the_
         ends = [sign * changed["conf_low"], sign * changed["conf_high"]]
         assert near(row["conf_low"] for row in rows) == near(np.minimum(*ends))
         thick = [trace for trace in figure.data if trace.meta == "change"]
-        assert all((trace.x[0], trace.y[0]) == (0, 0) for trace in thick)  # one start: no change yet
+        start = days[fit.baseline_visit]  # of an outcome first taken later, its own first visit
+        assert all((trace.x[0], trace.y[0]) == (start, 0) for trace in thick)  # one start: no change yet
         assert near(y for trace in thick for y in trace.y[1:]) == near(row["value"] for row in rows)
         low = [y - less for trace in thick for y, less in zip(trace.y, trace.error_y.arrayminus, strict=True)]
         assert near(low) == near([*(row["conf_low"] for row in rows), *[0.0] * len(thick)])
