@@ -99,7 +99,7 @@ def sentence(content: dict) -> None:
 
 FIGURE = "effect_sizes__g_av.csv"
 EDITS: dict[str, tuple[Edit, str]] = {
-    "a number of the page": (text("report.html", ">51.6 ", ">61.6 "), "report.html"),
+    "a number of the page": (text("report.html", "interval level 0.95", "interval level 0.90"), "report.html"),
     "a word of the page": (text("report.html", "Not for decisions about one person", "For decisions"), "report.html"),
     "a script in the page": (text("report.html", "</main>", "<script>alert(1)</script></main>"), "report.html"),
     "a number of a figure in the page": (text("report.html", '"data": [{', '"data": [{"edited": 1, '), "report.html"),
@@ -270,8 +270,8 @@ def test_an_edited_copy_that_cannot_be_used_is_named_and_no_traceback(report):
     assert not compared.proven
 
 
-@pytest.mark.parametrize("way", ["/etc", "../../../..", "a/../../..", "..\0", 5, ["x"]])
-def test_a_record_does_not_send_a_rerun_elsewhere(report, way):
+@pytest.mark.parametrize("way", ["/etc", "../../../..", "..\0", 5, ["x"]])
+def test_a_record_does_not_send_a_rerun_elsewhere(way):
     """Only a folder near the report is taken for the study it was made from."""
     from notebooks.report.rerun import _near
 
