@@ -262,7 +262,7 @@ def _plan(
     r, told = correlation_from(links)
     notes += [*said, *told]
     lost = int((changes["missing"] != "").sum())
-    attrition: object = pilot_proportion(lost, len(changes), "this pilot: no value at baseline or at the end")
+    attrition: Given = pilot_proportion(lost, len(changes), "this pilot: no value at baseline or at the end")
     if wanted.attrition is not None:
         attrition = known_value(wanted.attrition, "as named in this application")
     inflation = 1 + (wanted.cluster_size - 1) * wanted.intraclass

@@ -285,8 +285,7 @@ def _between(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
         changes = TwoGroups(one.change, one.sd_change, one.n, two.change, two.sd_change, two.n)
         pieces = replace(TWO_GROUPS["g"](changes), standardiser_name="pooled SD of change")
         return as_estimate("", pieces, 0), _steps(one, two), []
-    pairs = [_paired(arm, trial.source) for arm in (one, two)]
-    made = pre_post_control_size(*pairs)
+    made = pre_post_control_size(_paired(one, trial.source), _paired(two, trial.source))
     flags = [] if isfinite(made.std_error) else ["no interval: neither r nor the SD of change is printed"]
     return made, _steps(one, two), flags
 
