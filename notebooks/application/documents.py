@@ -22,6 +22,7 @@ from notebooks.report.word_processor import write_document
 from notebooks.show.exhibits import Prose
 from notebooks.show.tables import Table, cells, identifier, is_numeric, printed
 from outcomes.errors import StudyError
+from outcomes.spreadsheet_cells import safe_cell
 
 INVENTED = "Made from invented people: to show the layout, no result."
 NO_PICTURES = "No picture files: they need a Chromium-family browser; the page draws its figures when it is opened."
@@ -95,7 +96,8 @@ def write_documents(
     parts: Sequence[Part], to: Path, name: str, *, title: str, lead: Sequence[str], caution: str
 ) -> tuple[list[Path], list[str]]:
     """Write `name`.html and `name`.docx, tables as CSV and figures as pictures; the files, and what is missing."""
-    figures = {identifier(item.layout.meta["name"]): item for part in parts for item in part.shown if _drawn(item)}
+    drawn = [item for part in parts for item in part.shown if isinstance(item, go.Figure)]
+    figures = {identifier(item.layout.meta["name"]): item for item in drawn}
     (to / "figures").mkdir(exist_ok=True)
     missing = [NO_PICTURES]
     if find_browser() is not None:
@@ -103,7 +105,7 @@ def write_documents(
         missing = write_figures(specs, to / "figures")
     (to / "tables").mkdir(exist_ok=True)
     for item in (item for part in parts for item in part.shown if isinstance(item, Table)):
-        item.frame.to_csv(to / "tables" / f"{identifier(item.name)}.csv", index=False)
+        item.frame.map(safe_cell).to_csv(to / "tables" / f"{identifier(item.name)}.csv", index=False)
     page, document = to / f"{name}.html", to / f"{name}.docx"
     page.write_text(_page(parts, to / "figures", title=title, lead=lead, caution=caution), encoding="utf-8")
     write_document([_run(part) for part in parts], document, to / "figures", title=title, caution=caution, made=lead)

@@ -27,7 +27,7 @@ from stats.effects.other_trials.published_trials import PublishedEffects, publis
 from stats.effects.standardisers import same_standardiser
 from stats.errors import FitError, PlanError
 from stats.planning.closed_form.means import plan_ancova
-from stats.planning.inputs import Given, PilotProportion, PilotSD, known_value, pilot_proportion
+from stats.planning.inputs import Given, PilotSD, known_value, pilot_proportion
 from stats.planning.other_evidence import Evidence, correlation_from, sd_from
 from stats.planning.pilot.pilot_uncertainty import Assurance, assurance
 from stats.planning.plan import Plan
@@ -262,8 +262,7 @@ def _plan(
     r, told = correlation_from(links)
     notes += [*said, *told]
     lost = int((changes["missing"] != "").sum())
-    attrition: PilotProportion | Given
-    attrition = pilot_proportion(lost, len(changes), "this pilot: no value at baseline or at the end")
+    attrition: Given = pilot_proportion(lost, len(changes), "this pilot: no value at baseline or at the end")
     if wanted.attrition is not None:
         attrition = known_value(wanted.attrition, "as named in this application")
     inflation = 1 + (wanted.cluster_size - 1) * wanted.intraclass

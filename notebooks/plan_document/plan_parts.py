@@ -71,13 +71,15 @@ def design_text(protocol: Protocol) -> Prose:
     return Prose("design", tuple(lines))
 
 
+def _window(days: tuple[float, float] | None) -> str:
+    return "not stated" if days is None else f"{short(days[0])} to {short(days[1])}"
+
+
 def visits_table(protocol: Protocol) -> Table:
     """Planned visits with their windows."""
     frame = pd.DataFrame(
-        [{"visit": visit.label, "day": visit.day,
-          "window": "none stated" if visit.window is None else f"{visit.window[0]:g} to {visit.window[1]:g}"}
-         for visit in protocol.visits]
-    )  # fmt: skip
+        [{"visit": visit.label, "day": visit.day, "window": _window(visit.window)} for visit in protocol.visits]
+    )
     return Table("planned_visits", "Planned visits", frame,
                  {"Visit": "{visit}", "Day": "{day}", "Window, days": "{window}"}, keys=("visit",), decimals=0,
                  recorded=False)  # fmt: skip

@@ -198,7 +198,8 @@ def acceptability(
 
 def _with_error(difference: float | Estimate, error: float | None, what: str) -> tuple[float, float]:
     if isinstance(difference, Estimate):
-        difference, error = difference.estimate, difference.std_error if error is None else error
+        error = difference.std_error if error is None else error
+        difference = difference.estimate
     if error is None or not (isfinite(error) and error > 0 and isfinite(difference)):
         raise FitError(
             f"Difference in {what} {difference} with a standard error of {error}: allowed a number, and an error above "

@@ -154,8 +154,8 @@ def arm_costs(
     if not (costs["kind"] == "research only").any():
         notes.append("No row is marked as research only: look whether assessments of the trial are among the prices.")
     return ArmCosts(
-        people=people, parts=joined, per_trial=once, research=research, unit=str(currency), price_year=int(float(year)),
-        n_participants=len(people), notes=tuple(dict.fromkeys(notes)),
+        people=people, parts=joined, per_trial=once, research=research, unit=str(currency),
+        price_year=int(float(str(year))), n_participants=len(people), notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
 
 
