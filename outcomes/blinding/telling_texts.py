@@ -1,6 +1,7 @@
 """Every text of a blinded study that people typed, without words that name an arm, and free text only where allowed."""
 
 import re
+import typing
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from typing import Any
@@ -95,7 +96,17 @@ def without_telling_texts(study: Study, words: ArmWords, named: frozenset[str]) 
     return masked, told
 
 
-def hidden_in(value: Any, words: ArmWords, name: str) -> Any:
+class HidesTexts(typing.Protocol):
+    """What hides prose and names: `ArmWords`, or whoever masks for another reason."""
+
+    def prose(self, text: str) -> str:
+        """The prose without what it must not tell."""
+
+    def name(self, text: str) -> str:
+        """The name without what it must not tell."""
+
+
+def hidden_in(value: Any, words: HidesTexts, name: str) -> Any:
     """A record of the protocol, or a part of one, with its prose and its ids hidden."""
     if name in _LEFT_ALONE:
         return value

@@ -24,11 +24,12 @@ def write_labelled(folder: Path, name: str, table: pd.DataFrame, columns: tuple[
     paths = [folder / "spss" / f"{name}.sav", folder / "stata" / f"{name}.dta"]
     for path in paths:
         path.parent.mkdir(exist_ok=True)
-    short = {column: label[:_LONGEST] for column, label in labels.items()}
+    named: dict[str, str | None] = dict(labels)
+    short: dict[str, str | None] = {column: label[:_LONGEST] for column, label in labels.items()}
     of_values = {
         column: {code: str(word)[:_LONGEST] for code, word in known.items()} for column, known in values.items()
     }
-    pyreadstat.write_sav(frame, str(paths[0]), column_labels=labels, variable_value_labels=of_values)
+    pyreadstat.write_sav(frame, str(paths[0]), column_labels=named, variable_value_labels=of_values)
     pyreadstat.write_dta(frame, str(paths[1]), column_labels=short, variable_value_labels=of_values)
     return paths
 
@@ -37,7 +38,9 @@ def labelled(
     table: pd.DataFrame, columns: tuple[Described, ...]
 ) -> tuple[pd.DataFrame, dict[str, str], dict[str, Mapping[int | float, str]]]:
     """Frame, variable labels and value labels as the programs take them."""
-    frame, labels, values = pd.DataFrame(index=table.index), {}, {}
+    frame = pd.DataFrame(index=table.index)
+    labels: dict[str, str] = {}
+    values: dict[str, Mapping[int | float, str]] = {}
     for column in columns:
         cells, label = table[column.name], column.label + (f" ({column.unit})" if column.unit else "")
         if column.missing:

@@ -10,7 +10,7 @@ from notebooks.figures.style import GREY, INK, WIDTH, arm_cue, finish, plain_tex
 from notebooks.show.names import Names
 from outcomes import columns as c
 
-STATES = {
+STATES: dict[str, dict] = {
     "scored": {"symbol": "circle", "size": 4, "color": "#bdbdbd"},
     "visit missed or withdrawn": {"symbol": "x-thin", "size": 7, "line": {"color": INK, "width": 1.8}},
     "seen, no score": {"symbol": "circle", "size": 8, "color": "#ffffff", "line": {"color": INK, "width": 1.6}},
@@ -124,9 +124,9 @@ def _layout(rows, arms, visits, names: Names, people: int, shrink: float, width:
                     write(start + at, -0.5, made, GREY, lift=tall * 0.6)
         if row >= small - 1:
             for height, person in own.groupby("y"):
-                made = int((person["kind"] == "scored").sum())
-                if made < len(person):
-                    told = unbroken(f"{made} of {len(person)}")
+                count = int((person["kind"] == "scored").sum())
+                if count < len(person):
+                    told = unbroken(f"{count} of {len(person)}")
                     write(start + len(visits) - 0.3, float(height), told, GREY, "left")
     ends = [people - 0.3, -0.7 - HEAD * ROW[width] / row]
     axes = {

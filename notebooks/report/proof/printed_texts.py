@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 from docx import Document
+from docx.table import Table as DocumentTable
 
 from notebooks.report.compare import close, without_versions
 from outcomes import StudyError
@@ -171,10 +172,10 @@ def _document(path: Path) -> Iterator[Item]:
     document = Document(str(path))
     heading = "top"
     for part in document.iter_inner_content():
-        if hasattr(part, "rows"):
+        if isinstance(part, DocumentTable):
             yield from ((f"document, {heading}, table", _cell_text(cell)) for cell in part._tbl.iter_tcs())
         elif part.text.strip():  # a paragraph without text holds a picture
-            if (part.style.name or "").startswith(("Heading", "Title")):
+            if ((part.style.name if part.style else "") or "").startswith(("Heading", "Title")):
                 heading = part.text
             yield (f"document, {heading}", part.text)
 
