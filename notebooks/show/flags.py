@@ -12,7 +12,10 @@ TABLES = ("items", "totals", "trials")
 def flagged_values(findings: Findings, study: Study) -> pd.DataFrame:
     """Values of the tables that a plausibility rule doubts: participant, visit, instrument, side, rule."""
     frame = findings.frame()
-    doubted = frame[frame["rule"].map(lambda rule: bool(rules()[rule].doubt)) & frame["row"].notna()]
+    doubt = (
+        frame["rule"].map(lambda rule: bool(rules()[rule].doubt)).astype(bool)
+    )  # no finding: a column without a kind
+    doubted = frame[doubt & frame["row"].notna()]
     parts = []
     for name in TABLES:
         table = getattr(study, name)

@@ -157,12 +157,20 @@ def _joined(lines: str | list[str]) -> str:
     return lines if isinstance(lines, str) else "".join(lines)
 
 
+def _in_json_file(path: Path) -> list[str]:
+    """Of a record that a test has damaged on purpose nothing is read: the kit writes whole ones."""
+    try:
+        return _in_json(path.read_text(encoding="utf-8"))
+    except (json.JSONDecodeError, UnicodeDecodeError):
+        return []
+
+
 SEARCHED: Mapping[str, Callable[[Path], list[str]]] = {
     ".html": _in_page,
     ".docx": _in_document,
     ".csv": _in_table,
     ".svg": _in_drawing,
-    ".json": lambda path: _in_json(path.read_text(encoding="utf-8")),
+    ".json": _in_json_file,
     ".ipynb": _in_notebook,
     ".md": _in_words,
     ".txt": _in_words,

@@ -53,7 +53,7 @@ def responder_shares(
     heights = {line.key: line.height for line in lines if line.key}
     figure = go.Figure()
     for place, arm in enumerate(arms):
-        own = drawn[drawn[c.ARM] == arm]
+        own = drawn[(drawn[c.ARM] == arm) & (drawn["n"] > 0)]  # nobody observed: no share, the counts beside say so
         mark = arm_cue(names, arm)
         shift = (place - (len(arms) - 1) / 2) * (0.4 if len(arms) < 3 else 0.26)
         figure.add_scatter(

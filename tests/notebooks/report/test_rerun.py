@@ -99,7 +99,7 @@ def sentence(content: dict) -> None:
 
 FIGURE = "effect_sizes__g_av.csv"
 EDITS: dict[str, tuple[Edit, str]] = {
-    "a number of the page": (text("report.html", "interval level 0.95", "interval level 0.90"), "report.html"),
+    "a number of the page": (text("report.html", ">6.8<", ">9.8<"), "report.html"),
     "a word of the page": (text("report.html", "Not for decisions about one person", "For decisions"), "report.html"),
     "a script in the page": (text("report.html", "</main>", "<script>alert(1)</script></main>"), "report.html"),
     "a number of a figure in the page": (text("report.html", '"data": [{', '"data": [{"edited": 1, '), "report.html"),

@@ -72,7 +72,7 @@ def test_figures_show_what_was_recorded(movement):
     for figure in figures:
         assert isinstance(figure, go.Figure)
         meta = figure.layout.meta
-        assert "n = 1 participant" in meta["caption"]
+        assert "n\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}1 participant" in meta["caption"]
         assert meta["alt"]
         assert figure.layout.xaxis.title.text
         assert figure.layout.yaxis.title.text

@@ -1,5 +1,8 @@
 """Identifiers the checks find are in nothing that is made of an analysis, unless study.toml allows them."""
 
+import shutil
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
@@ -49,7 +52,8 @@ def test_found_identifiers_are_masked_in_every_output(folder):
     assert "masked 01" in set(analysis.scores["participant"])
 
 
-def test_the_protocol_may_allow_them(folder):
+def test_the_protocol_may_allow_them(folder, tmp_path):
+    folder = Path(shutil.copytree(folder, tmp_path / "study"))
     text = (folder / "study.toml").read_text(encoding="utf-8")
     (folder / "study.toml").write_text(text + "\n[privacy]\nidentifiers = true\n", encoding="utf-8")
     analysis = Analysis(read_study(folder))
