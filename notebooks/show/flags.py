@@ -14,7 +14,7 @@ def flagged_values(findings: Findings, study: Study) -> pd.DataFrame:
     frame = findings.frame()
     doubt = (
         frame["rule"].map(lambda rule: bool(rules()[rule].doubt)).astype(bool)
-    )  # no finding: a column without a kind
+    )  # of no finding: no kind
     doubted = frame[doubt & frame["row"].notna()]
     parts = []
     for name in TABLES:

@@ -161,7 +161,7 @@ def _in_json_file(path: Path) -> list[str]:
     """Of a record that a test has damaged on purpose nothing is read: the kit writes whole ones."""
     try:
         return _in_json(path.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError):
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
         return []
 
 
