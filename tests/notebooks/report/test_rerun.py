@@ -4,7 +4,7 @@ import json
 import os
 import shutil
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -143,11 +143,12 @@ EDITS: dict[str, tuple[Edit, str]] = {
 
 
 @pytest.fixture
-def report(cohort_report, tmp_path) -> Path:
-    """A copy of a report to edit, far from the study it is from."""
+def report(cohort_report, tmp_path) -> Iterator[Path]:
+    """A copy to edit, far from the study it is from; damaged on purpose, so removed before the search."""
     folder = tmp_path / "far" / "away" / "from" / "it"
     shutil.copytree(cohort_report, folder, ignore=shutil.ignore_patterns("kept"))
-    return folder
+    yield folder
+    shutil.rmtree(tmp_path / "far")
 
 
 def told(report: Path, original: Path) -> str:
