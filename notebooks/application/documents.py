@@ -120,6 +120,7 @@ def _run(part: Part) -> Run:
     """A part as an executed notebook, which is what the writer of documents takes."""
     mark = f"\n\n{INVENTED}" if part.invented else ""
     exhibits = [FigureExhibit(item) if _drawn(item) else item for item in part.shown]
+    # Exhibits and figures alike show themselves to a notebook; their types share no base that says so.
     outputs = [nbformat.v4.new_output("display_data", item._repr_mimebundle_()) for item in exhibits]  # type: ignore[union-attr]
     cells_ = [nbformat.v4.new_markdown_cell(f"# {part.heading}{mark}"), nbformat.v4.new_code_cell("", outputs=outputs)]
     return Run(part.heading, nbformat.v4.new_notebook(cells=cells_), 0.0, False)

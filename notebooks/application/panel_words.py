@@ -182,6 +182,7 @@ def safeguards(found: Application) -> Prose | None:
         go, stop = criterion.get("go"), criterion.get("stop")
         if criterion.get("better", "higher") == "higher" and isinstance(go, (int, float)) and go <= 1:
             try:
+                # Keys of a criterion have any type; a `stop` that is no number has no error rates and is passed over.
                 rates = stop_go_rates(len(found.study.participants), float(go), float(stop))  # type: ignore[arg-type]
             except (PlanError, TypeError):
                 continue

@@ -41,7 +41,7 @@ def run_page(page: Path, *, folder: Path | None = None, whole: bool = False) -> 
         for line, match in found:
             try:
                 _do(match, f"{page.name}, line {line}", names)
-            except Exception as error:
+            except Exception as error:  # an example is any code: whatever it raises is what went wrong with it
                 return [f"line {line}: {type(error).__name__}: {error}"]
     return []
 

@@ -12,9 +12,7 @@ TABLES = ("items", "totals", "trials")
 def flagged_values(findings: Findings, study: Study) -> pd.DataFrame:
     """Values of the tables that a plausibility rule doubts: participant, visit, instrument, side, rule."""
     frame = findings.frame()
-    doubt = (
-        frame["rule"].map(lambda rule: bool(rules()[rule].doubt)).astype(bool)
-    )  # of no finding: no kind
+    doubt = frame["rule"].map(lambda rule: bool(rules()[rule].doubt)).astype(bool)  # of no finding: no kind
     doubted = frame[doubt & frame["row"].notna()]
     parts = []
     for name in TABLES:

@@ -79,6 +79,7 @@ def _same(before: object, after: object) -> bool:
     if before == after:
         return True
     numbers = [_number(value) for value in (before, after)]
+    # Both are numbers once neither is None, which the type checker does not see of a list.
     return None not in numbers and close(*numbers)  # type: ignore[arg-type]
 
 
