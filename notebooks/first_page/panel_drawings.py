@@ -24,7 +24,8 @@ from notebooks.first_page.svg_marks import (
     tick_text,
     words,
 )
-from notebooks.first_page.tile_drawings import _cut
+from notebooks.first_page.tile_drawings import cut
+from notebooks.show.names import with_unit
 from notebooks.show.numbers import number, short
 from notebooks.show.texts import escaped
 
@@ -73,9 +74,10 @@ def trajectory(
     parts.append(dot(x.at(days[next(iter(days))]), y.at(0), 4.4, "whole"))
     parts += _at_the_ends(result, labels, y, width - right + 4)
     parts += _under(result, visits, x, days, short_visits, labels, numbers, named, bottom, width - right)
+    axis_name = escaped(with_unit("Mean improvement", result.unit))
     parts.append(
         f'<text x="12" y="{(top + bottom) / 2:.0f}" class="s" text-anchor="middle" '
-        f'transform="rotate(-90 12 {(top + bottom) / 2:.0f})">Mean improvement, {escaped(result.unit)}</text>'
+        f'transform="rotate(-90 12 {(top + bottom) / 2:.0f})">{axis_name}</text>'
     )
     says = "; ".join(
         f"{one.group.label}, {short_visits[one.visit]}: {number(one.span.estimate, result.decimals)}"
@@ -186,7 +188,7 @@ def each_person(
     middle = (top + bottom) / 2
     parts.append(
         f'<text x="12" y="{middle:.0f}" class="s" text-anchor="middle" transform="rotate(-90 12 {middle:.0f})">'
-        f"Improvement, {escaped(result.unit)}</text>"
+        f"{escaped(with_unit('Improvement', result.unit))}</text>"
     )
     parts.append(words(left, HEIGHT - 8, "one bar a person; \N{MULTIPLICATION SIGN} missing", kind="m s"))
     return drawing(parts, width, HEIGHT, f"Improvement of each person. {'; '.join(says)}", "panel")
@@ -216,12 +218,12 @@ def inside_people(people: pd.DataFrame, result: MainResult, labels: dict[str, st
         parts.append(shape(one.group.place, x, y.at(one.span.estimate), 5.4))
     for group in groups:
         kind = f"g{group.place % GROUPS} s strong"
-        parts.append(words(at[group.id], bottom + 20, escaped(_cut(labels[group.id], 26)), "middle", kind))
+        parts.append(words(at[group.id], bottom + 20, escaped(cut(labels[group.id], 26)), "middle", kind))
         parts.append(words(at[group.id], bottom + 36, f"n = {group.enrolled}", "middle", "s"))
     middle = (top + bottom) / 2
     parts.append(
         f'<text x="12" y="{middle:.0f}" class="s" text-anchor="middle" transform="rotate(-90 12 {middle:.0f})">'
-        f"Improvement in a period, {escaped(result.unit)}</text>"
+        f"{escaped(with_unit('Improvement in a period', result.unit))}</text>"
     )
     return drawing(parts, width, HEIGHT, f"Change of each person under each treatment, {len(wide)} people", "panel")
 

@@ -21,12 +21,14 @@ from notebooks.first_page.svg_marks import (
     tick_text,
     words,
 )
+from notebooks.show.names import unit_words, with_unit
 from notebooks.show.numbers import number, short
 from notebooks.show.texts import escaped
 
 WIDTH, LEFT, ROW = 345, 104, 30
 IN_ROW = 20  # people drawn side by side
 LABEL = 15  # characters of a label at the left
+IN_STRIP = 19  # the same, in the smaller letters of the strips
 
 
 def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[Passed]) -> str:
@@ -35,7 +37,7 @@ def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[P
     rows: list[tuple[str, Span, int]] = [(labels[one.group.id], one.span, one.group.place) for one in changes]
     several = len(differences) > 1
     rows += [
-        (f"{_cut(labels[one.group.id], 12)}, diff." if several else "Difference", one.span, -1) for one in differences
+        (f"{cut(labels[one.group.id], 12)}, diff." if several else "Difference", one.span, -1) for one in differences
     ]
     drawn = [one for one in thresholds if one.unit == result.unit][:2]
     values = [0.0, *(one.value for one in drawn)]
@@ -63,9 +65,11 @@ def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[P
             interval(axis, y, span.low, span.high, f"{kind} span"),
             shape(place, axis.at(span.estimate), y) if place >= 0 else diamond(axis.at(span.estimate), y),
         ]
-    parts += _scale(axis, bottom, f"{result.unit} of improvement")
+    parts += _scale(
+        axis, bottom, unit_words(result.unit) + (" of improvement" if unit_words(result.unit) else "improvement")
+    )
     says = "; ".join(f"{label} {_told(span, result.decimals)}" for label, span, _ in rows)
-    return drawing(parts, WIDTH, bottom + 36, f"Improvement in {result.unit}: {says}", "tile")
+    return drawing(parts, WIDTH, bottom + 36, f"{with_unit('Improvement', result.unit)}: {says}", "tile")
 
 
 def how_many(passed: Passed, labels: dict[str, str]) -> str:
@@ -90,7 +94,7 @@ def how_many(passed: Passed, labels: dict[str, str]) -> str:
         parts.append(line(0, y - 4, WIDTH, y - 4, "rule"))
         spans: list[tuple[str, Span, str]] = []
         for one in passed.differences:
-            of = f", {_cut(labels[one.group.id], 9)}" if len(passed.differences) > 1 else ""
+            of = f", {cut(labels[one.group.id], 9)}" if len(passed.differences) > 1 else ""
             spans.append((f"Difference{of}", one.span, "whole"))
             if one.enrolled is not None and len(passed.differences) == 1:
                 spans.append(("missing = did not", one.enrolled, "second"))
@@ -124,14 +128,15 @@ def how_sure_drawing(sure: HowSure, unit: str, decimals: int) -> str:
             height = max(height, columns[column])
             layer = (columns[column] - 1) % 5
             marks.append(dot(axis.at(value), y + 5 * layer, 2.3, "answer"))
-        parts.append(words(0, y + 4, escaped(_cut(strip.choice[:1].upper() + strip.choice[1:], 18)), kind="s"))
-        y += 15 + 5 * (min(height, 5) - 1)
+        label = wrap(strip.choice[:1].upper() + strip.choice[1:], IN_STRIP)
+        parts += [words(0, y + 4 + 12 * k, escaped(text), kind="s") for k, text in enumerate(label)]
+        y += max(15 + 5 * (min(height, 5) - 1), 15 + 12 * (len(label) - 1))
     bottom = y - 4
     parts += _grid(axis, top, bottom)
     parts += marks
     at = axis.at(sure.by_plan)
     parts.append(line(at, top - 4, at, bottom, "limit d1"))
-    parts += _scale(axis, bottom, f"{unit}; dashed: by the plan")
+    parts += _scale(axis, bottom, f"{unit}; dashed: by the plan".removeprefix("; "))
     ends = f"{number(min(sure.answers), decimals)} to {number(max(sure.answers), decimals)}"
     return drawing(parts, WIDTH, bottom + 34, f"{len(sure.answers)} other choices give {ends} {unit}", "tile")
 
@@ -172,7 +177,7 @@ def _label(text: str, y: float, kind: str) -> list[str]:
     """A label at the left of a row, in one or two lines."""
     lines = wrap(text, LABEL)
     if len(lines) > 2:
-        lines = [lines[0], _cut(" ".join(lines[1:]), LABEL)]
+        lines = [lines[0], cut(" ".join(lines[1:]), LABEL)]
     first = y + 4 - 6.5 * (len(lines) - 1)
     return [words(0, first + 13 * k, escaped(line_), kind=kind) for k, line_ in enumerate(lines)]
 
@@ -195,7 +200,7 @@ def _told(span: Span, decimals: int) -> str:
     return f"{number(span.estimate, decimals)} ({number(span.low, decimals)} to {number(span.high, decimals)})"
 
 
-def _cut(text: str, length: int) -> str:
+def cut(text: str, length: int) -> str:
     """A label cut to what there is room for, at a word where that is possible."""
     if len(text) <= length:
         return text
