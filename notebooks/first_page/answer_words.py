@@ -14,7 +14,7 @@ from outcomes.lock.lock_file import LOCKED
 DESIGNS = {"single-arm": "One-group", "parallel": "parallel", "crossover": "Crossover"}
 COUNTED = {2: "Two-arm", 3: "Three-arm", 4: "Four-arm", 5: "Five-arm", 6: "Six-arm"}
 STARTS = ("after", "before", "at ", "end of", "during", "on ")
-CAN_CALL = 150  # people in the model below which a page says that they are a pilot
+CAN_CALL = 150  # people below which a page says that they are a pilot
 
 
 def about(study: Study, result: MainResult | None, numbers: NamedNumbers) -> list[str]:
@@ -23,8 +23,9 @@ def about(study: Study, result: MainResult | None, numbers: NamedNumbers) -> lis
     design = DESIGNS[protocol.design]
     if protocol.design == "parallel":
         design = f"{COUNTED.get(len(protocol.arms), 'Many-arm')} parallel"
-    people = numbers.count("people enrolled", len(study.participants.drop_duplicates("participant")))
-    told = [f"{design} pilot", f"{people.value} people"]
+    enrolled = len(study.participants.drop_duplicates("participant"))
+    people = numbers.count("people enrolled", enrolled)
+    told = [f"{design} {'pilot' if enrolled < CAN_CALL else 'trial'}", f"{people.value} people"]
     if result is not None and result.kind == "between":
         parts = [numbers.count(f"people enrolled, {one.label}", one.enrolled).value for one in result.groups]
         told[-1] += f" ({' + '.join(parts)})"
@@ -191,6 +192,8 @@ def passed_note(passed: Sequence[Passed], kind: str, labels: dict[str, str], num
     """Under the second tile: whose threshold, the difference with its interval, the missing, the other thresholds."""
     first = passed[0]
     signs = "\N{BLACK CIRCLE} passed \N{WHITE CIRCLE} did not \N{MULTIPLICATION SIGN} missing."
+    if first.crowded:
+        signs = "Filled: passed; outline: did not; line: missing."
     told = [f"{first.kind[:1].upper()}{first.kind[1:]}, {first.source}. {signs}"]
     for one in first.differences[:1]:
         said = numbers.put(f"passed, difference, {one.group.label}", one.span.estimate, one.span.low, one.span.high,

@@ -6,7 +6,7 @@ from textwrap import wrap
 from notebooks.first_page.could_it_be_done import Feasible
 from notebooks.first_page.how_sure import HowSure
 from notebooks.first_page.main_result import MainResult, Span
-from notebooks.first_page.people_passed import Passed
+from notebooks.first_page.people_passed import Passed, Share
 from notebooks.first_page.svg_marks import (
     GROUPS,
     Axis,
@@ -45,11 +45,13 @@ def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[P
     axis = Axis(values, LEFT + 8, WIDTH - 8)
     top, bottom = 24, 24 + ROW * len(rows)
     parts = _grid(axis, top, bottom)
-    for place, one in enumerate(drawn):
-        at = axis.at(one.value)
+    places = [axis.at(one.value) for one in drawn]
+    close = len(places) == 2 and abs(places[0] - places[1]) < 26
+    for place, (one, at) in enumerate(zip(drawn, places, strict=True)):
+        anchor = ("end" if at == min(places) else "start") if close else "middle"
         parts += [
             line(at, top - 6, at, bottom, f"limit d{place}"),
-            words(at, top - 10, short(one.value), "middle", "s"),
+            words(at, top - 10, short(one.value), anchor, "s"),
         ]
     if drawn:
         parts.append(
@@ -73,12 +75,21 @@ def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[P
 
 
 def how_many(passed: Passed, labels: dict[str, str]) -> str:
-    """One mark a person: filled passed, open did not, cross missing; under it the difference in percentage points."""
+    """One mark a person: filled passed, open did not, cross missing; under it the difference in percentage points.
+
+    Where a group has too many people for that, one bar: filled, open, and a line for the missing.
+    """
     parts, y, says = [], 14.0, []
     for share in passed.shares:
-        people = ["passed"] * share.passed + ["not"] * (share.observed - share.passed) + ["missing"] * share.missing
         kind = f"g{share.group.place % GROUPS}"
         label = labels[share.group.id]
+        says.append(f"{label}: {share.passed} of {share.observed} passed, {share.missing} missing")
+        if passed.crowded:
+            parts += _label(label, y, f"{kind} s")
+            parts += _in_one_bar(share, y, kind)
+            y += 30
+            continue
+        people = ["passed"] * share.passed + ["not"] * (share.observed - share.passed) + ["missing"] * share.missing
         lines = [people[k : k + IN_ROW] for k in range(0, len(people), IN_ROW)] or [[]]
         step = min(11.5, (WIDTH - LEFT - 4) / min(IN_ROW, max(map(len, lines), default=1) or 1))
         parts += _label(label, y, f"{kind} s")
@@ -89,7 +100,6 @@ def how_many(passed: Passed, labels: dict[str, str]) -> str:
                 parts.append(cross(x, y) if state == "missing" else dot(x, y, min(4.2, step / 2.5), f"{kind} {state}"))
             y += 14
         y += 14 if two_lines and len(lines) == 1 else 5
-        says.append(f"{label}: {share.passed} of {share.observed} passed, {share.missing} missing")
     if passed.differences:
         parts.append(line(0, y - 4, WIDTH, y - 4, "rule"))
         spans: list[tuple[str, Span, str]] = []
@@ -112,6 +122,18 @@ def how_many(passed: Passed, labels: dict[str, str]) -> str:
         parts += _scale(axis, bottom, "percentage points more")
         y = bottom + 36
     return drawing(parts, WIDTH, y + 2, ". ".join(says), "tile")
+
+
+def _in_one_bar(share: Share, y: float, kind: str) -> list[str]:
+    per_person = (WIDTH - LEFT - 6) / max(share.observed + share.missing, 1)
+    passed, seen = per_person * share.passed, per_person * share.observed
+    parts = [
+        rectangle(LEFT, y - 6, passed, 12, f"{kind} passed"),
+        rectangle(LEFT + passed, y - 6, seen - passed, 12, f"{kind} not"),
+    ]
+    if share.missing:
+        parts.append(line(LEFT + seen + 1, y, LEFT + seen + per_person * share.missing, y, "missing"))
+    return parts
 
 
 def how_sure_drawing(sure: HowSure, unit: str, decimals: int) -> str:
