@@ -107,6 +107,11 @@ class Settling(Accounts):
             if found is None:
                 return None
             meaning = found
+        if meaning.part:
+            found = self._part(o, meaning)
+            if found is None:
+                return None
+            meaning = found
         if meaning.table == "items" and not meaning.item:
             found = self._item(o, meaning)
             if found is None:
@@ -226,6 +231,33 @@ class Settling(Accounts):
         if known and known.main_scale.kind == "trials" and meaning.table == "trials":
             return replace(meaning, instrument=chosen, scale="")
         return replace(meaning, instrument=chosen, scale=scale if meaning.table == "totals" or meaning.scale else "")
+
+    def _part(self, o: Observation, meaning: Meaning) -> Meaning | None:
+        """Which score of an instrument a column holds, where its heading names none that the instrument has."""
+        known = find_instrument(meaning.instrument)
+        if known is None:
+            return replace(meaning, part="")
+        name = f"score {known.id} {meaning.part}"
+        choices = (*(scale.id for scale in known.scales), "leave out")
+        answer = self.questions.ask(
+            ASK,
+            name,
+            f"{o.record.source.name}, {o.column.name}",
+            f"{known.name} has no score named {meaning.part!r}. Which score does the column hold? "
+            + "; ".join(f"{scale.id}: {scale.label}{f' ({scale.unit})' if scale.unit else ''}" for scale in known.scales)
+            + ".",
+            choices,
+        )
+        chosen = known.scale(answer) or next((s for s in known.scales if simple(s.id) == simple(answer)), None)
+        if chosen is None:
+            if simple(answer).startswith("leave"):
+                self._aside(o, "column left out by the answer")
+                return None
+            if answer:
+                self.questions.refuse(name, f"found {answer!r}, allowed {', '.join(choices)}")
+            self._hold(o, name)
+            return None
+        return replace(meaning, table="totals", scale=chosen.id, number=None, part="", stat="", unit="")
 
     def _item(self, o: Observation, meaning: Meaning) -> Meaning | None:
         known = find_instrument(meaning.instrument)
