@@ -82,17 +82,22 @@ class Settling(Accounts):
         if meaning.rest and not (o.column.variable and o.column.variable.label):
             words = " ".join(meaning.rest)
             name = f"column {o.column.name}"
+            known = find_instrument(meaning.instrument)
+            hands = ("left", "right", "affected", "other") if known and known.sided and not meaning.side else ()
             answer = self.questions.ask(
                 ASK,
                 name,
                 f"{o.record.source.name}, {o.column.name}",
-                f"The column was read as {meaning.outcome or meaning.joint}, but nobody knows {words!r}. Is it right?",
-                ("yes", "leave out"),
+                f"The column was read as {meaning.outcome or meaning.joint}, but nobody knows {words!r}. Is it right"
+                f"{', and if the word names a hand, which one' if hands else ''}?",
+                ("yes", *hands, "leave out"),
             )
             if not answer:
                 self._hold(o, name)
                 return None
-            if not simple(answer).startswith(("yes", "y ")):
+            if hands and (side := whole(answer, "sides")) in hands:
+                meaning = replace(meaning, side=side)
+            elif not simple(answer).startswith(("yes", "y ")):
                 self._aside(o, "column left out by the answer")
                 return None
         if meaning.stat == "guess":
@@ -244,7 +249,9 @@ class Settling(Accounts):
             name,
             f"{o.record.source.name}, {o.column.name}",
             f"{known.name} has no score named {meaning.part!r}. Which score does the column hold? "
-            + "; ".join(f"{scale.id}: {scale.label}{f' ({scale.unit})' if scale.unit else ''}" for scale in known.scales)
+            + "; ".join(
+                f"{scale.id}: {scale.label}{f' ({scale.unit})' if scale.unit else ''}" for scale in known.scales
+            )
             + ".",
             choices,
         )
