@@ -91,9 +91,13 @@ def even_series(
             f"a gap of {longest:.3g} s, filled up to {longest_filled_s:g} s: cut the series there", step, uneven
         )
     missing = int((whole - 1).sum())
+    # The mean step is the better estimate where stamps scatter about an even clock or are rounded.
+    own = float(whole.sum() / (stamps[-1] - stamps[0]))
     if rate is None:
-        # The mean step is the better estimate where stamps scatter about an even clock or are rounded.
-        rate = float(whole.sum() / (stamps[-1] - stamps[0]))
+        rate = own
+    else:
+        stamps = stamps[0] + (stamps - stamps[0]) * own / rate
+        step = step * own / rate
     grid = stamps[0] + np.arange(int(np.floor((stamps[-1] - stamps[0]) * rate + 1e-6)) + 1) / rate
     if not missing and len(grid) == len(stamps) and np.abs(grid - stamps).max() < 0.05 * step:
         return EvenSeries(samples, float(stamps[0]), rate, 0, uneven, "", ())

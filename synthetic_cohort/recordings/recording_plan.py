@@ -18,8 +18,8 @@ class RecordingPlan:
     a finger moved by the therapist reaches more, first_stiff: how much less of it at the first repetition; assisted:
     what the device adds. Of the sensor: noise_sd (white), tremor and tremor_hz, drift over a recording, dropped
     (share of samples lost singly), gaps (chance of a recording with one gap of half a second). Of the clocks:
-    clock_drift (of a wheel: seconds a second by which the clock of the affected hand gains on the other's), stamp_drift (share by
-    which both clocks' time stamps run slower than the rate says).
+    clock_drift (of a wheel: seconds a second by which the clock of the affected hand gains on the other's),
+    stamp_drift (share by which both clocks' time stamps run slower than the rate says).
     """
 
     name: str
