@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import norm, t, ttest_ind, ttest_ind_from_stats
+from scipy.stats import chi2, norm, t, ttest_ind, ttest_ind_from_stats
 
 from stats import effect_size, pool_effects, published_effects
 from stats.effects.pooling_caveats import COVERED, coverage_caveat
@@ -255,29 +255,51 @@ def test_pooling_takes_published_effects_and_knows_one_standardiser_by_many_name
         pool_effects(frame.assign(standardiser=["pooled SD", "pooled SD at baseline"]))
 
 
-@pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "reference" / "pooling").glob("*.json")))
-def test_intervals_of_tau2_and_leaving_one_out_are_those_of_the_reference(path):
+POOLING = sorted((Path(__file__).parents[2] / "reference" / "pooling").glob("*.json"))
+ERRORS = {"normal": "normal", "hk": "hartung-knapp", "safeguard": "hartung-knapp-safe"}
+
+
+@pytest.mark.parametrize("path", POOLING, ids=lambda path: path.stem)
+@pytest.mark.parametrize("method", ["paule-mandel", "dersimonian-laird", "reml"])
+def test_every_prediction_interval_and_t_is_that_of_the_reference(path, method):
+    """R and metafor 3.8-1 (tests/reference/SOURCES.md); intervals and tau2: test_order_and_pooling."""
     case = json.loads(path.read_text())
-    errors = np.sqrt(case["variances"])
-    pooled = pool_effects(case["effects"], errors)
+    block, errors = case[method.replace("-", "_")], np.sqrt(case["variances"])
+    names = [name for name in block if name.startswith("prediction_t_k_minus_")]
+    assert len(names) == 5
+    for name in names:
+        lost, error = name.removeprefix("prediction_t_k_minus_").removesuffix("_se").split("_")
+        made = pool_effects(
+            case["effects"], errors, method=method, interval=ERRORS[error], prediction=f"k-{lost}"
+        )  # fmt: skip
+        found = (made.prediction_low, made.prediction_high)
+        assert found == pytest.approx((block[name]["lower"], block[name]["upper"]), rel=1e-9, abs=1e-12)
+    for name in ("hartung_knapp", "hartung_knapp_safeguard"):
+        interval = name.replace("_", "-").replace("safeguard", "safe")
+        made = pool_effects(case["effects"], errors, method=method, interval=interval)
+        ratio = made.estimate / made.std_error
+        assert (ratio, 2 * t.sf(abs(ratio), made.df)) == pytest.approx((block[name]["t"], block[name]["p"]), rel=1e-8)
+
+
+@pytest.mark.parametrize("path", POOLING, ids=lambda path: path.stem)
+def test_tau2_its_interval_and_leaving_one_out_are_those_of_the_reference(path):
+    case = json.loads(path.read_text())
+    effects, errors = np.array(case["effects"]), np.sqrt(case["variances"])
+    pooled = pool_effects(effects, errors, interval="hartung-knapp")
     block = case["tau2_q_profile_interval"]
     assert pooled.tau2_limits() == pytest.approx((block["lower"], block["upper"]), rel=1e-9, abs=1e-12)
-    for name, interval, prediction in (
-        ("prediction_t_k_minus_1_hk_se", "hartung-knapp", "k-1"),
-        ("prediction_t_k_minus_2_hk_se", "hartung-knapp", "k-2"),
-        ("prediction_t_k_minus_1_safeguard_se", "hartung-knapp-safe", "k-1"),
-        ("prediction_t_k_minus_1_normal_se", "normal", "k-1"),
-    ):
-        made = pool_effects(case["effects"], errors, interval=interval, prediction=prediction)
-        expected = case["paule_mandel"][name]
-        found = (made.prediction_low, made.prediction_high)
-        assert found == pytest.approx((expected["lower"], expected["upper"]), rel=1e-9, abs=1e-12)
-    for place, row in enumerate(pooled.leave_one_out().itertuples()):
-        kept = [k for k in range(case["k"]) if k != place]
-        alone = pool_effects(np.array(case["effects"])[kept], errors[kept])
-        assert (row.estimate, row.conf_low, row.tau2) == (alone.estimate, alone.conf_low, alone.tau2)
-    for row in case.get("leave_one_out", []):
-        assert isinstance(row, dict)
+    assert chi2.sf(pooled.q, pooled.df) == pytest.approx(case["Q_p"], rel=1e-9)
+    left = pooled.leave_one_out()
+    assert ("leave_one_out_paule_mandel" in case) == (case["k"] > 3)  # of three the reference leaves none out
+    listed = case.get("leave_one_out_paule_mandel", [])
+    for row, theirs in zip(left.itertuples() if listed else (), listed, strict=True):
+        found = (row.estimate, row.tau2, row.std_error)
+        assert found == pytest.approx((theirs["estimate"], theirs["tau2"], theirs["hk_se"]), rel=1e-8, abs=1e-12)
+    theirs = case["metafor"]  # stops its iteration at about 1e-5 of tau2, so it is met to that only
+    assert pooled.tau2 == pytest.approx(theirs["PM_knha"]["tau2"], rel=1e-5, abs=1e-8)
+    assert pool_effects(effects, errors, method="reml").tau2 == pytest.approx(theirs["REML_tau2"], rel=1e-4, abs=1e-8)
+    limits = (theirs["PM_knha"]["lower"], theirs["PM_knha"]["upper"])
+    assert (pooled.conf_low, pooled.conf_high) == pytest.approx(limits, rel=1e-5, abs=1e-6)
 
 
 def test_coverage_table_is_what_the_sentence_says():
