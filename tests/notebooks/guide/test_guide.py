@@ -52,6 +52,13 @@ def test_the_gallery_shows_the_cells_of_the_notebooks():
         assert any(entry["makes"] in cell for cell in cells), name
 
 
+def test_every_figure_stands_in_the_gallery():
+    """Names that figures are finished under, read from the code; `from_the_model` is a forest of effect sizes."""
+    found = re.compile(r'^\s+name=f?"([a-z_]+)|name=f"([a-z_]+)/\{', re.M)
+    drawn = {one or two for path in (ROOT / "notebooks").rglob("*.py") for one, two in found.findall(path.read_text())}
+    assert drawn - {"from_the_model"} == set(entries())
+
+
 def test_the_guide_is_built_without_a_warning(tmp_path):
     page = build(tmp_path / "guide", pictures=False, say=lambda text: None)
     text = page.read_text(encoding="utf-8")
