@@ -13,8 +13,8 @@ def gallery_page(pictures: Path | None = None) -> str:
     parts = [
         "# Gallery",
         "Each figure of the kit, drawn from the invented studies of this guide. The lines below it are those of the "
-        "notebook named; `folder` is your study. Exported pictures carry no title: the finding and how to read it stand "
-        "in a text file beside each.",
+        "notebook named; `folder` is your study. Exported pictures carry no title: the finding and how to read it "
+        "stand in a text file beside each.",
     ]
     drawn = json.loads((pictures / DRAWN).read_text(encoding="utf-8")) if pictures else []
     for name, entry in entries().items():
