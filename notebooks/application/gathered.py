@@ -14,11 +14,11 @@ import pandas as pd
 from notebooks.analysis import Analysis
 from notebooks.application.important_difference import important_difference, thresholds_of
 from notebooks.application.price import costs_of, responder_price, worth_of_next
+from notebooks.application.trials_shown import shown_trials
 from notebooks.show.names import Names
 from outcomes import InstrumentError, Study
 from outcomes import columns as c
 from outcomes.errors import StudyError
-from outcomes.protocol.trial import Protocol
 from stats.change.person_changes import better_sign
 from stats.economics.incremental import NetBenefit
 from stats.economics.people_costs import ArmCosts
@@ -26,7 +26,8 @@ from stats.economics.responder_price import CostPerResponder
 from stats.economics.worth_of_trial import WorthOfTrial
 from stats.effects.effects_of_a_study import model_effects
 from stats.effects.meta_analysis import PooledEffect, pool_effects
-from stats.effects.other_trials.published_trials import PublishedEffects, published_effects
+from stats.effects.other_trials.published_trials import PublishedEffects
+from stats.effects.other_trials.trial_effect import RAW
 from stats.effects.standardisers import same_standardiser
 from stats.errors import FitError, PlanError
 from stats.planning.closed_form.means import plan_ancova
@@ -35,7 +36,6 @@ from stats.planning.other_evidence import Evidence, correlation_from, sd_from
 from stats.planning.pilot.pilot_uncertainty import Assurance, assurance
 from stats.planning.plan import Plan
 
-RAW = "mean-difference"
 GRID = (0.5, 0.6, 0.7, 0.8, 0.9)  # of correlations assumed; a range to look at, no estimate
 FEWEST = 8  # people with both values, below which an SD and a correlation say too little to plan on
 
@@ -116,10 +116,12 @@ def gather_application(
             "workbook) with one row per arm. data_dictionary.csv of a new study says what each column holds."
         )
     left_out: list[str] = []
-    effects = _effects(study, table, wanted)
+    effects = shown_trials(study, table, wanted.kind, wanted.correlation, left_out)
     own = _or_reason(lambda: _own(analysis, effects), left_out, "The pilot's own effect")
     target = _or_reason(
-        lambda: important_difference(analysis, wanted.target, standardised=effects.kind not in (RAW, "change")),
+        lambda: important_difference(
+            analysis, wanted.target, standardised=effects.kind not in (RAW, "change"), axis=effects.unit
+        ),
         left_out, "The difference that matters",
     )  # fmt: skip
     pooled = None
@@ -168,28 +170,6 @@ def _or_reason(make, left_out: list[str], what: str):
         return None
 
 
-def _effects(study: Study, table: pd.DataFrame, wanted: Wanted) -> PublishedEffects:
-    primary = study.protocol.primary
-    rows = table[table["outcome"].isin(["", primary])] if "outcome" in table else table
-    if rows.empty:
-        raise StudyError(f"No published row is of {primary}: found {', '.join(table['outcome'].unique())}.")
-    rows = rows.assign(outcome=primary)
-    kind = wanted.kind or (RAW if len(study.protocol.arms) > 1 else "change")
-    sign = better_sign(_better(study.protocol))
-    return published_effects(
-        rows, kind=kind, correlation=wanted.correlation or None, better="higher" if sign > 0 else "lower"
-    )
-
-
-def _better(protocol: Protocol) -> str:
-    from outcomes.library.known import find_measure
-    from outcomes.library.registry import outcome_scale
-
-    name, _, scale = protocol.primary.partition(".")
-    own = find_measure(protocol, name, scale)
-    return own.better if own is not None else outcome_scale(protocol.primary)[1].better
-
-
 def _own(analysis: Analysis, effects: PublishedEffects) -> OwnEffect | None:
     """The pilot's effect of the same kind: in the outcome's unit from its model, or over the SD at baseline."""
     study = analysis.study
@@ -199,6 +179,9 @@ def _own(analysis: Analysis, effects: PublishedEffects) -> OwnEffect | None:
     primary, kind = protocol.primary, effects.kind
     if protocol.periods:
         raise FitError("the pilot is a crossover; its effect inside people is not the one of two arms.")
+    unit = str(analysis.changes(primary)["unit"].iloc[0])
+    if kind in (RAW, "change") and effects.unit not in ("", unit):
+        raise FitError(f"it is in {unit}, the published ones in {effects.unit}: convert them, or take the kind g.")
     if kind in (RAW, "change"):
         fit = analysis.fit(primary)
         sign = better_sign(fit.better)

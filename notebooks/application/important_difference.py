@@ -1,5 +1,7 @@
 """The difference that matters: which one it is, where its number comes from, where it stands on the axis."""
 
+from math import nan
+
 import numpy as np
 
 from notebooks.analysis import Analysis
@@ -13,8 +15,12 @@ from stats.errors import PlanError
 from stats.planning.inputs import Given, known_value
 
 
-def important_difference(analysis: Analysis, target: str | None, *, standardised: bool) -> tuple[Given, str, float]:
+def important_difference(
+    analysis: Analysis, target: str | None, *, standardised: bool, axis: str = ""
+) -> tuple[Given, str, float]:
     """The difference, its source in words, and its place on the axis (in SDs at baseline where `standardised`).
+
+    axis: unit of the axis, "" where the papers name none; NaN is the place where it is another unit.
 
     target: key of a published threshold or label of the study's own; else the first important change that study.toml
     names of the primary outcome. Raises PlanError where there is none, or where it is a share of baseline.
@@ -34,6 +40,8 @@ def important_difference(analysis: Analysis, target: str | None, *, standardised
         cited = references().get(found.source, {}).get("citation", found.source)
         words = f"{found.quantity}; {found.population}; {found.method}; {cited}"
     given = known_value(abs(found.value), words, found.unit)
+    if not standardised and axis not in ("", found.unit):
+        return given, words, nan
     return given, words, given.value / (_baseline_sd(analysis) if standardised else 1.0)
 
 

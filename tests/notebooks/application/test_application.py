@@ -17,9 +17,10 @@ from scipy.stats import chi2, nct, norm, t
 from notebooks.analysis import Analysis, hand_over
 from notebooks.application import panel_words
 from notebooks.application.documents import folder_for
-from notebooks.application.gathered import Wanted, gather_application, wanted_from
+from notebooks.application.gathered import Wanted, _own, gather_application, wanted_from
 from notebooks.application.important_difference import important_difference
 from notebooks.application.published_forest import published_forest
+from notebooks.application.trials_shown import shown_trials
 from notebooks.application.write_application import write_gathered
 from notebooks.commands import main
 from outcomes import read_study, threshold
@@ -27,7 +28,7 @@ from outcomes.errors import StudyError
 from outcomes.library.instrument import Threshold
 from outcomes.protocol.outcome_lists import OWN
 from stats.effects.other_trials.published_trials import published_effects
-from stats.errors import PlanError
+from stats.errors import FitError, PlanError
 from stats.responders.count import count_responders
 from synthetic_cohort import make_cohort
 
@@ -301,6 +302,26 @@ def test_what_cannot_be_said_is_said(analysis, folder, tmp_path, capsys):
     assert any("other quantities" in line for line in other.left_out)  # SD of the values against SD at baseline
     assert main(["application", str(tmp_path / "nowhere"), "--to", str(tmp_path / "out")]) == 1
     assert "no such study folder" in capsys.readouterr().err
+
+
+def test_a_trial_without_enough_numbers_is_left_out_and_named(analysis):
+    poor = pd.DataFrame({"source": ["Thin Paper"] * 2, "arm": ["practice", "control"], "n": [12, 12],
+                         "mean": [30.0, 28.0]})  # fmt: skip
+    left_out: list[str] = []
+    frame = pd.concat([analysis.study.published.iloc[:2], poor.assign(outcome="")], ignore_index=True)
+    frame[["source", "arm", "outcome"]] = frame[["source", "arm", "outcome"]].fillna("")
+    made = shown_trials(analysis.study, frame, None, (0.7,), left_out)
+    assert made.frame()["study"].tolist() == ["Harbour 2016"]
+    assert "Thin Paper" in left_out[0]
+    with pytest.raises(FitError, match="Thin Paper"):
+        shown_trials(analysis.study, frame.iloc[2:], None, (0.7,), [])
+
+
+def test_a_pilot_in_another_unit_does_not_stand_on_the_axis(analysis):
+    effects = SimpleNamespace(kind="mean-difference", unit="seconds")
+    with pytest.raises(FitError, match="it is in points, the published ones in seconds"):
+        _own(analysis, effects)
+    assert np.isnan(important_difference(analysis, None, standardised=False, axis="seconds")[2])
 
 
 def test_the_sd_at_baseline_is_one_quantity_whatever_its_name(analysis):

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import chi2, norm, t, ttest_ind, ttest_ind_from_stats
+from scipy.stats import chi2, norm, t, ttest_ind, ttest_ind_from_stats, ttest_rel
 
 from stats import effect_size, pool_effects, published_effects
 from stats.effects.pooling_caveats import COVERED, coverage_caveat
@@ -223,6 +223,48 @@ GOOD = {"mean": [9.0, 6.0], "sd": [4.0, 4.0]}
 def test_what_cannot_be_is_refused_with_its_place(columns, named, said):
     with pytest.raises(FitError, match=said):
         published(columns, **named)
+
+
+def test_a_printed_mean_or_sd_is_not_taken_from_quartiles():
+    """Wan 2014 fills only what is missing."""
+    quartiles = {"median": [10.0, 8.0], "q1": [7.0, 5.0], "q3": [14.0, 12.0]}
+    spread = 7 / (2 * norm.ppf((0.75 * 20 - 0.125) / 20.25))
+    with_mean = published({"mean": [11.0, 9.0], "n": [20, 20]} | quartiles, kind="d").frame().iloc[0]
+    assert with_mean["estimate"] == pytest.approx(2.0 / spread)
+    assert "SD at the end from median and quartiles" in with_mean["converted"]
+    with_sd = published({"sd": [4.0, 4.0], "n": [20, 20]} | quartiles, kind="d").frame().iloc[0]
+    assert with_sd["estimate"] == pytest.approx(((7 + 10 + 14) - (5 + 8 + 12)) / 3 / 4)
+    assert "SD at the end from" not in with_sd["converted"]
+
+
+def test_medians_of_changes_give_a_difference_of_changes():
+    rows = published(
+        {"n": [20, 20], "median_change": [6.0, 2.0], "q1_change": [3.0, 0.0], "q3_change": [9.0, 4.0]},
+        kind="mean-difference",
+    )  # fmt: skip
+    spreads = np.array([6.0, 4.0]) / (2 * norm.ppf((0.75 * 20 - 0.125) / 20.25))
+    assert (rows["estimate"], rows["std_error"]) == pytest.approx((4.0, sqrt((spreads**2).sum() / 20)))
+    assert "as if the values were normal" in rows["flags"]
+
+
+def test_a_lone_arms_t_or_p_is_that_of_its_change():
+    """The paired t test of scipy on drawn values gives back the SD of their changes."""
+    rng = np.random.default_rng(8)
+    first, last = rng.normal(20, 6, 14), rng.normal(24, 6, 14)
+    test = ttest_rel(last, first)
+    gap = last - first
+    base = {"source": ["A"], "arm": ["device"], "n": [14], "change": [gap.mean()]}
+    for printed in ({"t": [test.statistic]}, {"p": [test.pvalue]}, {"f": [test.statistic**2]}):
+        made = published_effects(pd.DataFrame(base | printed), kind="change").frame().iloc[0]
+        assert made["std_error"] == pytest.approx(gap.std(ddof=1) / sqrt(14), rel=1e-9)
+        assert "SD of change from" in made["converted"]
+
+
+def test_what_looks_wrong_is_flagged():
+    turned = published(GOOD | {"difference": [-3.0, None], "se_difference": [1.2, None]}, kind="mean-difference")
+    assert "control less treated" in turned["flags"]
+    assert "SD a standard error" in published(GOOD | {"sd": [0.8, 0.9]})["flags"]
+    assert "SD a standard error" not in published(GOOD)["flags"]
 
 
 def test_more_refusals_and_ways_out():
