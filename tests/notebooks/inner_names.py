@@ -24,12 +24,13 @@ LIKE_A_NAME = re.compile(r".{0,40}(?:\w_\w|\.toml|\.csv|record\.json|\[\[).{0,40
 PASTED = re.compile(r'<div class="prose">(.*?)</div>', re.DOTALL)
 CAPTION = re.compile(r"<figcaption\b[^>]*>(.*?)</figcaption>", re.DOTALL)
 DATA = re.compile(r'<script type="application/json"[^>]*>(.*?)</script>', re.DOTALL)
+APART = re.compile(r"<(style|script|svg|details)\b.*?</\1>", re.DOTALL)
 DRAWN = re.compile(r"<text\b[^>]*>(.*?)</text>", re.DOTALL)
 
 
 def visible(markup: str) -> str:
     """The words of a piece of HTML; the numbers of a figure, folded away as a table with its columns, are left out."""
-    return unescape(re.sub(r"<[^>]+>", " ", re.sub(r"<(style|script|svg|details)\b.*?</\1>", " ", markup, flags=re.DOTALL)))
+    return unescape(re.sub(r"<[^>]+>", " ", APART.sub(" ", markup)))
 
 
 def in_report(report: Path) -> list[str]:
