@@ -127,6 +127,9 @@ def command_parser() -> argparse.ArgumentParser:
     sharing.add_argument(
         "--fewest", type=int, default=3, metavar="N", help="people who must share a combination (default: 3)"
     )
+    sharing.add_argument(
+        "--cdisc", action="store_true", help="also write answers, scores and people as CDISC SDTM tables and ODM file"
+    )
     sharing.set_defaults(run=_share)
 
     report = commands.add_parser("report", help="run the notebooks; write report, figures, tables, record")
@@ -402,7 +405,14 @@ def _share(options: argparse.Namespace) -> int:
     from notebooks.report.same_numbers import lines, same_numbers
     from outcomes.sharing.data_set import listing, share_study
 
-    shared = share_study(options.folder, options.to, seed=options.seed, coarsen=options.coarsen, fewest=options.fewest)
+    shared = share_study(
+        options.folder,
+        options.to,
+        seed=options.seed,
+        coarsen=options.coarsen,
+        fewest=options.fewest,
+        standard=options.cdisc,
+    )
     print("\n".join([*shared.done, *shared.steps, *listing(shared.rare)]))
     same = same_numbers(shared)
     print("\n".join(lines(same)))

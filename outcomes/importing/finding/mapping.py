@@ -44,7 +44,7 @@ _STANDARD_ROLES = {
     "spid": "sequence",
     "grpid": "sequence",
     "eval": "sequence",
-    "method": "sequence",
+    "method": "condition",
 }
 
 

@@ -24,6 +24,9 @@ FAMILIES = {
 MEASURE = "measure"
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
 _HIGHEST = re.compile(r"(?:^|[\s(\[])(?:/\s*|max(?:imum|\.)?\s+|maximal\s+)(\d{1,3})(?![\d.,/])[)\]]?", re.IGNORECASE)
+_IDS = re.compile(
+    r"(\w+)\.(\w+)( score)?(?: (left|right|both|affected|other))?(?: (assisted|unpowered))?(?: trial (\d+))?"
+)
 _ASIDE = re.compile(r"\(([^()]*)\)")
 _NUMBERING = frozenset(
     {"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"}
@@ -132,7 +135,24 @@ def _unit(variable: Variable | None) -> str:
     return meanings[0][1] if meanings else ""
 
 
+def _exact(text: str) -> Meaning | None:
+    """A score, an answer or a trial named by its ids: "fma_ue.motor score left", "grip.force right trial 2"."""
+    match = _IDS.fullmatch(text.strip())
+    known = find_instrument(match[1]) if match else None
+    if match is None or known is None:
+        return None
+    own = Meaning(MEASURE, "totals", known.id, side=match[4] or "", condition=match[5] or "")
+    if match[6]:
+        return replace(own, table="trials", number=int(match[6])) if known.main_scale.kind == "trials" else None
+    if (item := known.item(match[2])) and not match[3] and (len(known.items) > 1 or not known.scale(match[2])):
+        return replace(own, table="items", item=item.id)
+    scale = known.scale(match[2])
+    return replace(own, scale=scale.id) if scale else None
+
+
 def _of_text(text: str, around: Around) -> Meaning:
+    if named := _exact(text):
+        return named
     bounds = None
     text = _ASIDE.sub(_kept_aside, text)
     if match := _BOUNDS.search(text):

@@ -343,14 +343,14 @@ class Settling(Accounts):
                 self._hold(o, name)
                 return None
             meaning = replace(meaning, side=side)
-        if meaning.condition not in ("", "unassisted", "assisted"):
+        if meaning.condition not in ("", "unassisted", "assisted", "unpowered"):
             name = f"condition {meaning.condition}"
             answer = self.questions.ask(
                 ASK,
                 name,
                 o.record.where,
                 f"Is {meaning.condition!r} with or without a device?",
-                ("unassisted", "assisted"),
+                ("unassisted", "assisted", "unpowered"),
             )
             condition = whole(answer, "conditions")
             if not condition:
