@@ -54,6 +54,7 @@ class Wording:
     others: str = "other choices"
     merged: bool = True
     first: str = "As the protocol says"
+    by: str = "by the protocol"
     caption: str = (
         "One choice changed at a time, all else as in the protocol; {level} intervals; n: people in the model. Band "
         "and line: the protocol's interval and estimate. Positive is better. Choices that cannot move the estimate "
@@ -92,9 +93,9 @@ def answers_figure(
     )
     label = f"{str(first['quantity']).capitalize()}, {unit}"
     figure.update_layout(showlegend=False, **_axes(wide, span, 11, label))
-    told = "no answer by the protocol"
+    told = f"no answer {wording.by}"
     if main is not None:
-        told = f"{_written(main, digits)} by the protocol"
+        told = f"{_written(main, digits)} {wording.by}"
     if len(others):
         low, high = number(others["estimate"].min(), digits), number(others["estimate"].max(), digits)
         told += f", {low} to {high} over {len(others)} {wording.others}"

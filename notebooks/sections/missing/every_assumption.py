@@ -54,6 +54,18 @@ WORDS = {
     BETA_BINOMIAL: ("scores are points won out of all", "a score is taken as points won out of all there are"),
     CENSORED: ("the end of the scale hides more", "the ends of the scale hide who would have gone beyond them"),
 }
+WORDING = Wording(
+    name="every_assumption",
+    title="The answer under every assumption",
+    over="Assumed",
+    others="other assumptions",
+    merged=False,
+    first="As planned",
+    by="as planned",
+    caption="One row an assumption about those who left, who counts, or what the ends of the scale hide; {level} "
+    "intervals; n: people in the answer. Band and line: the planned answer. Positive is better. Nothing in the "
+    "data tells which assumption is true.",
+)
 REPEATED = ("as repeated trials would vary", ", with the uncertainty that repeated trials would show")
 
 
@@ -70,7 +82,7 @@ def every_assumption(analysis: Analysis) -> Exhibits | Prose:
     figures, said, refusals = [], [], []
     for comparison, own in frame.groupby("comparison", sort=False):
         if own["estimate"].notna().any():
-            figures.append(answers_figure(in_figure_words(own), names, found.visit, found.better, _wording(own)))
+            figures.append(answers_figure(in_figure_words(own), names, found.visit, found.better, WORDING))
         said += sentences(own, str(comparison), found, names)
         refusals += [f"{_figure_words(row['option'])}: {row['reason']}"
                      for row in own[own["estimate"].isna()].to_dict("records")]  # fmt: skip
@@ -131,17 +143,3 @@ def _clause(option: str, other: str) -> str:
     plain = option.removesuffix(LONG_RUN)
     clause = re.sub(r"\{arm\}", lambda _: other, WORDS.get(plain, (plain, plain))[1])
     return clause + REPEATED[1] if plain != option else clause
-
-
-def _wording(own: pd.DataFrame) -> Wording:
-    return Wording(
-        name="every_assumption",
-        title="The answer under every assumption",
-        over="Assumed",
-        others="other assumptions",
-        merged=False,
-        first="As planned",
-        caption="One row an assumption about those who left, who counts, or what the ends of the scale hide; {level} "
-        "intervals; n: people in the answer. Band and line: the planned answer. Positive is better. Nothing in the "
-        "data tells which assumption is true.",
-    )
