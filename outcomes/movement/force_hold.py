@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from outcomes.dynamometry.force import convert_force
-from outcomes.movement.low_pass import filter_note, filtered
+from outcomes.movement.low_pass import filter_note, filtered, refuse_short
 from outcomes.movement.recordings import Bools, Floats, Measures, Refusals, in_pieces, rows_of
 from outcomes.movement.signal import flat_top
 
@@ -101,6 +101,7 @@ def force_holds(
     refused.where(
         flat_top(values, bottom=False, limits=limits), "the sensor was at its end: equal highest readings in a row"
     )
+    refuse_short(refused, values, cutoff)
     if refused.given.any():
         values = filtered(values, rate, cutoff)
     refused.where(~(values.max(axis=1) > ONSET_N * newton), f"no force above {ONSET_N} N")
