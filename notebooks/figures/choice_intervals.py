@@ -225,7 +225,7 @@ def _sheet(
 ) -> TextColumns:  # fmt: skip
     narrow = width == COLUMN
     last = lines[-1]
-    rows = last.height + 0.5 + (STRIP / 2 - 0.5 if last.kind == "leaving one out" else 0)
+    rows = last.height + (STRIP / 2 if last.kind == "leaving one out" else 1.0)
     panel = (140.0, COLUMN - 44.0) if narrow else (288.0, WIDTH - 186.0)
     sheet = TextColumns(width, SMALL if narrow else 11, panel, rows, ROW[width], head=38, foot=46)
     if main is not None:

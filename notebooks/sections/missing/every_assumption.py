@@ -26,7 +26,7 @@ WORDS = {
     SHORT[NORMAL]: ("went on like their own group", "those who left had gone on like the others of their own group"),
     SHORT[JUMP]: ("did like the other group from then on", "those who left had done like {arm} from then on"),
     SHORT[INCREMENTS]: (
-        "changed like the other group from then on",
+        "then changed like the other group",
         "those who left had kept what they had reached and changed like {arm} from then on",
     ),
     SHORT[COPY]: ("had been like the other group all along", "those who left had been like {arm} all along"),
@@ -35,11 +35,11 @@ WORDS = {
         "those who left had stayed where their group was when they left",
     ),
     f"last value carried on ({COMPARISON})": (
-        "kept their last score (to compare only)",
+        "kept their last score (compare only)",
         "nobody had changed after the last visit seen (to compare only: the interval is too short)",
     ),
     f"worst seen value, reference arm best ({COMPARISON})": (
-        "did worst, the other group best (to compare only)",
+        "did worst, others best (compare only)",
         "those who left had done as badly as the worst seen, and those who left {arm} as well as the best (to compare "
         "only: the interval is too short)",
     ),
@@ -66,7 +66,7 @@ WORDING = Wording(
     "intervals; n: people in the answer. Band and line: the planned answer. Positive is better. Nothing in the "
     "data tells which assumption is true.",
 )
-REPEATED = ("as repeated trials would vary", ", with the uncertainty that repeated trials would show")
+REPEATED = ("the same, as repeated trials would vary", ", with the uncertainty that repeated trials would show")
 
 
 def every_assumption(analysis: Analysis) -> Exhibits | Prose:
@@ -84,7 +84,7 @@ def every_assumption(analysis: Analysis) -> Exhibits | Prose:
         if own["estimate"].notna().any():
             figures.append(answers_figure(in_figure_words(own), names, found.visit, found.better, WORDING))
         said += sentences(own, str(comparison), found, names)
-        refusals += [f"{_figure_words(row['option'])}: {row['reason']}"
+        refusals += [f"If {_clause(row['option'], names.arm(str(comparison).partition(' - ')[2]))}: {row['reason']}"
                      for row in own[own["estimate"].isna()].to_dict("records")]  # fmt: skip
     return gather([*figures, Prose("every assumption", tuple(said), heading="One sentence for each")], refusals)
 
@@ -135,8 +135,8 @@ def _apart(value: float, digits: int) -> tuple[str, str]:
 
 def _figure_words(option: str) -> str:
     plain = option.removesuffix(LONG_RUN)
-    words = WORDS.get(plain, (plain, plain))[0]
-    return f"{words}, {REPEATED[0]}" if plain != option else words
+    # Such a row stands right under its own.
+    return REPEATED[0] if plain != option else WORDS.get(plain, (plain, plain))[0]
 
 
 def _clause(option: str, other: str) -> str:
