@@ -226,9 +226,9 @@ class _Holds:
         stays = max(1, int(np.ceil(STAYS_S * self.rate)))
         run = np.cumsum(high, axis=1)
         held = np.zeros_like(high)
-        held[:, : self.length - stays + 1] = (
-            run[:, stays - 1 :] - np.concatenate((np.zeros((self.count, 1), run.dtype), run[:, :-stays]), axis=1)
-        ) == stays
+        if self.length >= stays:
+            before = np.concatenate((np.zeros((self.count, 1), run.dtype), run[:, :-stays]), axis=1)
+            held[:, : self.length - stays + 1] = run[:, stays - 1 :] - before == stays
         reach.where(~held.any(axis=1), "never at 90 % of the plateau for 0.05 s")
         first = np.argmax(held, axis=1)
         reached = np.where(first > 0, self._crossing(np.maximum(first - 1, 0), goal), first)
