@@ -154,7 +154,7 @@ def in_words(movement: Movement) -> Exhibits | Prose:
         except FitError:
             continue
         visit = movement.names.visits(last[c.VISIT].dropna().astype(str))[-1] if c.VISIT in last and len(last) else ""
-        digits, unit = movement.names.decimals(one.id), f" {one.unit}" if one.unit else ""
+        digits, unit = movement.names.decimals(one.id), _unit(one)
         for row in last[last[c.VISIT] == visit].to_dict("records") if visit else []:
             arm = (
                 f" in {movement.names.arm(str(row[c.ARM]))}" if row.get(c.ARM) and movement.study.protocol.arms else ""
@@ -180,7 +180,7 @@ def _with_device(movement: Movement) -> list[str]:
         if both is None:
             continue
         frame = both.effects().frame(level)
-        digits, unit = movement.names.decimals(one.id), f" {one.unit}" if one.unit else ""
+        digits, unit = movement.names.decimals(one.id), _unit(one)
         for arm, rows in frame.groupby(c.ARM, sort=False):
             row = rows.iloc[-1]
             where = f" in {movement.names.arm(str(arm))}" if arm and movement.study.protocol.arms else ""
@@ -196,6 +196,11 @@ def _with_device(movement: Movement) -> list[str]:
 def _better(value: float, digits: int, unit: str) -> str:
     """An advantage in words: its size and which way it goes."""
     return f"{abs(value):.{digits}f}{unit} {'better' if value > 0 else 'worse'}"
+
+
+def _unit(one: SeriesOutcome) -> str:
+    """The unit with a blank before it; nothing where a number has none."""
+    return "" if one.unit in ("", "ratio", "coefficient", "arc length", "log jerk") else f" {one.unit}"
 
 
 def _signed(value: float, digits: int) -> str:
