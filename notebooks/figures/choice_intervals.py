@@ -30,6 +30,7 @@ WORDS = {
 }
 SHORTER = {" (for comparison only)": "", ", long-run variance": ", long-run", "reference arm": "reference",
            "only people with ": "only with ", "the first and the last score": "first and last score"}  # fmt: skip
+AGAIN = ", as repeated trials would vary"  # such a row stands right under its own
 ROW = {WIDTH: 17.0, COLUMN: 22.0}
 HEADING, STRIP = 0.8, 2.0  # of a row: a heading; the dots of leaving out one person
 
@@ -166,6 +167,8 @@ def _lines(shown: pd.DataFrame, wording: Wording) -> list[_Line]:
 
 def _words(option: str) -> str:
     told = WORDS.get(option, option)
+    if told.endswith(AGAIN):
+        return "the same" + AGAIN
     for long, brief in SHORTER.items():
         told = told.replace(long, brief)
     return re.sub(r"\b0\.(\d+) of\b", lambda found: f"{float('0.' + found[1]):.0%} of".replace("%", " %"), told)

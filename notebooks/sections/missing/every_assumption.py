@@ -5,7 +5,7 @@ import re
 import pandas as pd
 
 from notebooks.analysis import Analysis
-from notebooks.figures.choice_intervals import Wording, answers_figure
+from notebooks.figures.choice_intervals import AGAIN, Wording, answers_figure
 from notebooks.figures.style import turned
 from notebooks.sections.other_choices import named
 from notebooks.show.exhibits import Exhibits, Prose, gather
@@ -66,7 +66,7 @@ WORDING = Wording(
     "intervals; n: people in the answer. Band and line: the planned answer. Positive is better. Nothing in the "
     "data tells which assumption is true.",
 )
-REPEATED = ("the same, as repeated trials would vary", ", with the uncertainty that repeated trials would show")
+REPEATED = ", with the uncertainty that repeated trials would show"
 
 
 def every_assumption(analysis: Analysis) -> Exhibits | Prose:
@@ -135,11 +135,10 @@ def _apart(value: float, digits: int) -> tuple[str, str]:
 
 def _figure_words(option: str) -> str:
     plain = option.removesuffix(LONG_RUN)
-    # Such a row stands right under its own.
-    return REPEATED[0] if plain != option else WORDS.get(plain, (plain, plain))[0]
+    return WORDS.get(plain, (plain, plain))[0] + (AGAIN if plain != option else "")
 
 
 def _clause(option: str, other: str) -> str:
     plain = option.removesuffix(LONG_RUN)
     clause = re.sub(r"\{arm\}", lambda _: other, WORDS.get(plain, (plain, plain))[1])
-    return clause + REPEATED[1] if plain != option else clause
+    return clause + REPEATED if plain != option else clause

@@ -349,6 +349,7 @@ def test_one_page_answers_under_every_assumption_in_one_figure_and_a_sentence_ea
     assert len(expected) >= len(ASSUMED) + 2
     figure = assumed.answers_figure(assumed.in_figure_words(frame), names, found.visit, found.better, assumed.WORDING)
     drawn = [trace.x[0] for trace in figure.data]
+    assert not assumed.in_figure_words(frame)["option"].duplicated().any()
     same(sorted(drawn), sorted(frame["estimate"].dropna()))
     said = assumed.sentences(frame, frame["comparison"].iloc[0], found, names)
     answered = frame[frame["estimate"].notna()]
