@@ -163,7 +163,10 @@ def _pairs(
         "after removal of the lag: over the whole record of the first hand",
     )
     # What needs no lag keeps its own, shorter list of reasons.
-    partly = dict.fromkeys(("error_before", "concordance", "correlation", "offset"), refused.reasons)
+    partly = {
+        name: np.where(np.isnan(columns[name]) & refused.given, late.reasons, refused.reasons)
+        for name in ("error_before", "concordance", "correlation", "offset")
+    }
     return Measures(columns, late.reasons, notes, partly)
 
 
