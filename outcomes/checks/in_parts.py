@@ -3,7 +3,8 @@
 A finding of a row or of a person is there where their rows are. What is said of everybody stands in every part alike
 and is kept once. What is missing (`ABSENT`) is missing only where no part has it.
 
-Not the same as at once: "jump between visits" asks what is far out among the changes of the people of a part.
+Not the same as at once: "jump between visits" asks what is far out among the changes of the people of a part, and "no
+baseline" and "nothing after baseline" are told of a part in which anybody has the primary outcome.
 """
 
 import pandas as pd
@@ -45,6 +46,6 @@ class FindingsInParts:
             self._there = [pd.concat(self._there, ignore_index=True).drop_duplicates()]
 
     def total(self) -> Findings:
-        """All findings, errors first, in the order of the file's rows within each severity and rule."""
+        """All findings, errors first."""
         absent = [] if self._absent is None else [self._absent]
         return Findings([*self._there, *absent])

@@ -128,7 +128,7 @@ def _whole_people(file: pq.ParquetFile, who: str, rows: int) -> Iterator[pd.Data
         done += batch.num_rows
         table = pa.Table.from_batches(waiting)
         if done < file.metadata.num_rows:
-            ids = table.column(who).to_pandas().to_numpy()
+            ids = table.column(who).to_pandas().astype("str").fillna("").to_numpy()
             others = np.flatnonzero(ids != ids[-1])
             cut = int(others[-1]) + 1 if len(others) else 0
             waiting = table.slice(cut).to_batches()
@@ -145,7 +145,9 @@ class _People:
     seen: np.ndarray | None = None
 
     def add(self, codes: pd.Series) -> None:
-        distinct = np.asarray(codes.astype("str").unique(), dtype=object)
+        """The codes of one more part."""
+        distinct = np.asarray(codes.astype("str").fillna("").unique(), dtype=object)
+        distinct = distinct[distinct != ""]  # rows of nobody may stand anywhere
         own = pd.util.hash_array(distinct)
         seen = np.empty(0, dtype=own.dtype) if self.seen is None else self.seen
         again = np.isin(own, seen)

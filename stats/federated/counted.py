@@ -65,8 +65,8 @@ def baseline_counts(
             enough = len(found) >= max(minimum, 1)
             made.append({
                 "arm": name, "what": label, "n": len(found) if enough or not len(found) else None,
-                "sum": float(found.sum()) if enough else None,
-                "squares": float(np.square(found).sum()) if enough else None,
+                "sum": float(found.sum()) if enough or not len(found) else None,
+                "squares": float(np.square(found).sum()) if enough or not len(found) else None,
             })  # fmt: skip
         if "sex" in own:
             counts = own["sex"].astype("string").fillna("not known").replace("", "not known").value_counts()
