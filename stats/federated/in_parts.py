@@ -4,7 +4,7 @@ Rows are read, checked and scored a part at a time (`outcomes.reading.study_part
 findings, the sums of its models and its counts. Nothing leaves the house here, so nothing is guarded.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,11 +45,17 @@ class InParts:
     notes: tuple[str, ...]
 
 
-def analyse_in_parts(path: str | Path, *, rows: int = ROWS, progress: Callable[[int], None] | None = None) -> InParts:
+def analyse_in_parts(
+    path: str | Path,
+    *,
+    rows: int = ROWS,
+    outcomes: Sequence[str] | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> InParts:
     """Check, score, model and count a study folder part by part.
 
-    rows: of totals in a part, about; a part has to fit in memory several times. progress: called with the rows done;
-    what it raises stops the work.
+    rows: of totals in a part, about; a part has to fit in memory several times. outcomes: those to model (default: all
+    of the plan). progress: called with the rows done; what it raises stops the work.
     Raises StudyError where the folder cannot be read in parts; a model that cannot be fitted is in `failed`. Findings
     that block an analysis are told like all others: ask `findings.blocking`.
     """
@@ -68,7 +74,7 @@ def analyse_in_parts(path: str | Path, *, rows: int = ROWS, progress: Callable[[
             never = everybody
         here = study.totals["participant"].unique()
         people, never = everybody[everybody["participant"].isin(here)], never[~never["participant"].isin(here)]
-        for outcome in planned(design):
+        for outcome in planned(design) if outcomes is None else outcomes:
             try:
                 made = outcome_sums(scores, outcome, design, people, profiles=False)
                 sums.setdefault(outcome, []).append(made.sums)
@@ -97,7 +103,7 @@ def _fits(
     design: Protocol, sums: Mapping[str, list[OutcomeSums]], without: Mapping[str, str]
 ) -> tuple[dict[str, ChangeFit], dict[str, str]]:
     fits, failed = {}, {}
-    for outcome in planned(design):
+    for outcome in {**sums, **without}:
         if outcome not in sums:
             failed[outcome] = without[outcome]
             continue
