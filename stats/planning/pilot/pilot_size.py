@@ -98,6 +98,9 @@ def pilot_for_sd(relative_excess: float, confidence: float = 0.8, arms: int = 2)
     """Participants so that the one-sided upper limit of the sd exceeds it by at most this share.
 
     Smallest n per arm with sqrt(df / chi2_{1 - confidence, df}) - 1 <= relative_excess, df = arms (n - 1).
+
+    >>> pilot_for_sd(0.25).n
+    7
     """
     _inside("relative_excess", relative_excess)
     n = 2

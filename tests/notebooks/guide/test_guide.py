@@ -1,6 +1,8 @@
 """The guide knows every key, check and public name, and is put together without a warning."""
 
+import doctest
 import inspect
+import io
 import re
 import subprocess
 import sys
@@ -44,6 +46,23 @@ def test_every_public_name_says_what_it_is_and_what_each_argument_is():
             told = set(re.findall(r"\w+", doc)) | shared
             silent += [f"{package}.{name}: {one}" for one in inspect.signature(thing).parameters if one not in told]
     assert silent == []
+
+
+def test_the_examples_in_docstrings_run():
+    """Every example of a public name; how many names have one is held, so that none goes unseen."""
+    finder, failed, with_example = doctest.DocTestFinder(recurse=False), [], set()
+    runner = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS, verbose=False)
+    for package, name in PUBLIC:
+        thing = getattr(import_module(package), name)
+        names = vars(sys.modules[thing.__module__]) if hasattr(thing, "__module__") else {}
+        for test in finder.find(thing, f"{package}.{name}", globs=dict(names)):
+            if test.examples:
+                with_example.add(f"{thing.__module__}.{name}")
+                told = io.StringIO()
+                if runner.run(test, out=told.write).failed:
+                    failed.append(told.getvalue())
+    assert failed == []
+    assert len(with_example) >= 55
 
 
 def test_the_gallery_shows_the_cells_of_the_notebooks():
