@@ -37,6 +37,7 @@ class PilotSize(Result):
         return self.n
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """One row: the question, the size as a whole number and exact, what is counted, the source."""
         return pd.DataFrame(
             {
                 "question": [self.question],
