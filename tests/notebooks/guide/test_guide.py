@@ -49,7 +49,7 @@ def test_every_public_name_says_what_it_is_and_what_each_argument_is():
 
 
 def test_every_package_says_its_errors_units_and_sources_and_what_comes_back():
-    """Where a docstring does not: the contract of its package, printed above its names; its page of methods is there."""
+    """Where a docstring does not: in the contract of its package, printed above its names."""
     said = contracts()
     assert set(said) == set(front_doors())
     for package, one in said.items():
