@@ -32,7 +32,7 @@ class Written:
 
 
 def write_application(folder: str | Path, to: str | Path, wanted: Wanted | None = None) -> Written:
-    """The application of a study folder into `to`: application.html, .docx, panel.pdf, paragraph.txt, tables, figures."""
+    """The application of a study folder into `to`: page, document, panel.pdf, paragraph.txt, tables, figures."""
     target = folder_for(Path(to), Path(folder), MARK)
     found = gather_application(checked_study(folder), wanted)
     return write_gathered(found, target)
