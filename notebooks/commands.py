@@ -383,7 +383,9 @@ def _lock(options: argparse.Namespace) -> int:
         f"{event.plan_sha256}. Deposit this hash where others can see its date, such as the trial register. The "
         f"lock is {options.folder / NAME}: leave it there; reports list every departure from it."
     )
-    if event.note:
+    if event.note and set(event.files) <= {"study.toml"}:
+        print("The folder holds no data yet: none were checked.")
+    elif event.note:
         print(f"The data could not be read, and were not checked: {event.note}")
     return 0
 
