@@ -15,11 +15,17 @@ from outcomes.library.registry import instruments
 
 # Names that leave open which edition is meant; the question offers them.
 FAMILIES = {
-    "mal": ("mal_14", "mal_26", "mal_28", "mal_30"),
+    "mal": ("mal_12", "mal_14", "mal_26", "mal_28", "mal_30"),
     "cahai": ("cahai_7", "cahai_8", "cahai_9", "cahai_13"),
     "barthel": ("barthel_20", "barthel_100"),
     "pinch": ("pinch_key", "pinch_tip", "pinch_palmar"),
     "groc": ("groc_7", "groc_11", "groc_15"),
+    "cue_q": ("cue_q_v1", "cue_q_v2"),
+    "psfs": ("psfs_3", "psfs_5"),
+    "prw": ("prwe", "prwhe"),
+    "dash_module": ("dash_work", "dash_sport"),
+    "borg": ("borg_rpe", "borg_cr10"),
+    "pain_scale": ("pain_vas", "pain_nrs"),  # "VAS" is written for 0 to 100 and for 0 to 10
 }
 MEASURE = "measure"
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
@@ -312,7 +318,9 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     )
     if _DONE.intersection(rest):
         return replace(base, role="done_flag", instrument=instrument)
-    if found["joints"] or (found["movements"] and found["digits"]):
+    if named and found["joints"]:  # "MAS elbow" is no angle: what the joint means for that test, somebody has to say
+        base = replace(base, rest=(*base.rest, *found["joints"]))
+    elif found["joints"] or (found["movements"] and found["digits"]):
         modes = found["modes"]
         letters = {"p": "passive", "a": "active"}
         modes = modes or [letters[text.split()[-1].lower()]] if text.split()[-1].lower() in letters else modes
@@ -330,6 +338,8 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     instrument = instrument or (around.instrument if numbers or found["scales"] or base.stat else "")
     if not instrument:
         return replace(base, role="derived" if base.stat and not rest else "")
+    if base.stat in ("change", "spread"):
+        return replace(base, role="derived", instrument=instrument)
     instrument = _by_bounds(instrument, bounds)
     known = find_instrument(instrument) or find_instrument(FAMILIES.get(instrument, ("",))[0])
     scales = [name for name in found["scales"] if known and known.scale(name)]
