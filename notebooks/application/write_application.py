@@ -61,7 +61,15 @@ def parts_of(found: Application) -> list[Part]:
     behind = (
         ("Published trials", (panel_words.effects_table(found), panel_words.leave_one_out_table(found))),
         ("The next trial", (*_curve(found), panel_words.working_table(found), panel_words.safeguards(found))),
-        ("The price", (panel_words.costs_table(found), panel_words.value_table(found), economic_table(found))),
+        (
+            "The price",
+            (
+                panel_words.costs_table(found),
+                panel_words.value_table(found),
+                panel_words.worth_table(found),
+                economic_table(found),
+            ),
+        ),
         ("Not here", (panel_words.left_out(found),)),
         ("References, as typed", (panel_words.reference_list(found),)),
     )

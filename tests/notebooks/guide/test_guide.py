@@ -6,6 +6,7 @@ import subprocess
 import sys
 from importlib import import_module
 from pathlib import Path
+from urllib.parse import unquote
 
 import pytest
 
@@ -51,6 +52,13 @@ def test_the_gallery_shows_the_cells_of_the_notebooks():
         assert any(entry["makes"] in cell for cell in cells), name
 
 
+def test_every_figure_stands_in_the_gallery():
+    """Names that figures are finished under, read from the code; `from_the_model` is a forest of effect sizes."""
+    found = re.compile(r'^\s+name=f?"([a-z_]+)|name=f"([a-z_]+)/\{', re.M)
+    drawn = {one or two for path in (ROOT / "notebooks").rglob("*.py") for one, two in found.findall(path.read_text())}
+    assert drawn - {"from_the_model"} == set(entries())
+
+
 def test_the_guide_is_built_without_a_warning(tmp_path):
     page = build(tmp_path / "guide", pictures=False, say=lambda text: None)
     text = page.read_text(encoding="utf-8")
@@ -63,6 +71,20 @@ def test_the_guide_is_built_without_a_warning(tmp_path):
 @pytest.mark.parametrize("page", sorted(TEXT.rglob("*.md")), ids=lambda page: str(page.relative_to(TEXT)))
 def test_the_examples_of_a_page_run(page):
     assert run_page(page) == []
+
+
+def test_identifiers_of_publications_have_their_form_and_lead_where_they_say():
+    """A DOI is "10.", a registrant and a suffix (ISO 26324); what is shown is what is linked."""
+    seen = 0
+    for page in TEXT.rglob("*.md"):
+        text = page.read_text(encoding="utf-8")
+        shown = re.findall(r"\[(10\.[^\]]+)\]\(https://doi\.org/(\S+?)\)(?=[\s,;.)|]|$)", text)
+        assert len(shown) == text.count("https://doi.org/"), page.name
+        for name, target in shown:
+            assert re.fullmatch(r"10\.\d{4,9}/\S+[\w)]", name), name
+            assert unquote(target) == name
+            seen += 1
+    assert seen > 25
 
 
 def test_words_are_spelled():
