@@ -104,7 +104,8 @@ def resolve_sides(
         good, bad = blank & certain, blank & ~certain
         found.append(gathered(flag("side assumed", frame[good], file=file, column=header, found="blank",
                                    allowed="read as " + own[good].astype("str"))))  # fmt: skip
-        found.append(flag("side unknown", frame[bad], file=file, column=header, found="blank", allowed="left, right"))
+        unknown = flag("side unknown", frame[bad], file=file, column=header, found="blank", allowed="left, right")
+        found.append(gathered(unknown))
         frame["side"] = frame["side"].where(~good, own)
     frame["side"] = frame["side"].astype("str")
     return found

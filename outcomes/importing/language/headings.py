@@ -319,7 +319,8 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     if _DONE.intersection(rest):
         return replace(base, role="done_flag", instrument=instrument)
     if named and found["joints"]:  # "MAS elbow" is no angle: what the joint means for that test, somebody has to say
-        base = replace(base, rest=(*base.rest, *found["joints"]))
+        rest = (*base.rest, *found["joints"])
+        base = replace(base, rest=rest)
     elif found["joints"] or (found["movements"] and found["digits"]):
         modes = found["modes"]
         letters = {"p": "passive", "a": "active"}
@@ -345,6 +346,9 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     scales = [name for name in found["scales"] if known and known.scale(name)]
     if known and not scales:
         scales = [name for name in (*found["scales"], around.scale) if known.scale(name)]
+    if known and not scales and not numbers:
+        scales, rest = _named_scale(known, text, rest)
+        base = replace(base, rest=rest)
     scale = scales[0] if scales else ""
     number = numbers[0] if numbers else None
     part = "" if scale or number is not None else _strange_part(found["scales"], base.unit, known)
@@ -358,6 +362,28 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     return replace(base, table="totals", scale=scale or (known.main_scale.id if known else ""))
 
 
+UNNAMED = "unnamed"  # the heading names an instrument of several scores, and none of them
+_WHOLE = ("total", "motor", "arm", "profile")  # main scores that the name of an instrument alone stands for
+
+
+def many_scores(known: Instrument) -> bool:
+    """Whether an instrument has several scores side by side, none of which its name alone stands for (SIS, MAL)."""
+    main = known.main_scale
+    return main.id not in _WHOLE and any(not set(scale.items) <= set(main.items) for scale in known.scales)
+
+
+def _named_scale(known: Instrument, text: str, rest: tuple[str, ...]) -> tuple[list[str], tuple[str, ...]]:
+    """The score whose id the heading spells out ("MAS elbow flexors"), and the words that are left over."""
+    words = set(tokens(text))
+    named = {scale.id: set(tokens(scale.id)) for scale in known.scales if set(tokens(scale.id)) <= words}
+    best = max(map(len, named.values()), default=0)
+    chosen = [name for name, own in named.items() if len(own) == best]
+    # One word alone may mean a hand or a finger; where nobody knew it otherwise, it is the score.
+    if len(chosen) != 1 or (best < 2 and not named[chosen[0]] <= set(rest)):
+        return [], rest
+    return chosen, tuple(word for word in rest if word not in named[chosen[0]])
+
+
 def _strange_part(parts: Sequence[str], unit: str, known: Instrument | None) -> str:
     """A part the instrument has not, or a unit its main score has not, "" where the heading fits it.
 
@@ -365,6 +391,8 @@ def _strange_part(parts: Sequence[str], unit: str, known: Instrument | None) -> 
     """
     if known is None or known.main_scale.kind == "trials":
         return ""
+    if not parts and many_scores(known):
+        return UNNAMED
     if parts and not (len(known.scales) == 1 and known.main_scale.unit in ("s", "kgf")):
         return " ".join(dict.fromkeys(parts))
     return unit if unit in ("s", "kgf", "lbf", "N") and known.main_scale.unit != unit else ""
