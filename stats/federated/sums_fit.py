@@ -9,7 +9,7 @@ from outcomes.protocol.trial import ModelChoice, Protocol
 from stats.change.change_fit import ChangeFit
 from stats.change.ladder import Rung, ladder
 from stats.change.model_rows import DAYS
-from stats.change.site_rules import FEW
+from stats.change.site_rules import BY_SITE, ONE_ARM_EACH, effect_of_sites
 from stats.errors import FitError
 from stats.federated.added_sums import mapped
 from stats.federated.outcome_sums import OutcomeSums, plan_rows
@@ -85,20 +85,18 @@ def _with_sites(
     S = len(sites.blocks)
     if S < 2:
         return replace(moments, sites=None), [f"One {choice.site}: no effect of sites in the model."], "", adjusted
-    effect = choice.site_effect
-    if effect == "auto":
-        effect = "fixed" if S < FEW else "random"
-    notes = [f"{S} sites: {effect} effects."]
+    effect, note = effect_of_sites(S, choice.site_effect)
+    notes = [note]
     if effect == "fixed":
         return _fixed_sites(moments, sites), notes, effect, (*adjusted, "site")
     several = len(sites.effects.names) > 1
     both = sum(len(arms) > 1 for arms in sums.arms_of_sites.values())
     if several and both < 2:
-        notes.append("Each site holds one arm: the arms are compared between sites, on about as many df.")
+        notes.append(ONE_ARM_EACH)
         first = SiteEffects(sites.effects.names[:1], sites.effects.E[:1, :1, :1])
         sites = replace(sites, effects=first, Z=sites.Z[:, :, :1])
     elif several:
-        notes.append("The effect of the arm may differ between sites: treatment by site, about as many df as sites.")
+        notes.append(BY_SITE)
     return replace(moments, sites=sites), notes, effect, adjusted
 
 

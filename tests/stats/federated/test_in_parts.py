@@ -59,8 +59,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     rows["side"] = rows["side"].replace("left", "affected")
     rows = rows[~rows["participant"].isin(["P020", "P079"])].reset_index(drop=True)
     at = rows.index[rows["participant"].eq("P033")]
-    rows.loc[at[0], "value"] = 99.0
-    rows.loc[at[1], "visit"] = "week 99"
+    rows.loc[at[rows.loc[at, "instrument"].eq("arat")][0], "value"] = 70.0
+    rows.loc[at[-1], "visit"] = "week 99"
     rows.loc[rows.index[rows["participant"].eq("P050")], "participant"] = "P05O"
     rows.loc[rows.index[rows["participant"].eq("P060")][0], "value"] = np.nan
     again = rows[rows["participant"].eq("P041")].tail(1)

@@ -296,8 +296,8 @@ def test_what_has_no_answer_is_said() -> None:
 def alone_and_nothing(data: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     """Outcomes of people and errors alone, in which therapists vary less than chance would have them."""
     own = rng.normal(0, 3, data["participant"].nunique())[data["participant"]]
-    y = own + rng.normal(0, 2, len(data))
-    return data.assign(y=y - (y - own).groupby(data["changing"]).transform("mean"))
+    error = pd.Series(rng.normal(0, 2, len(data)), data.index)
+    return data.assign(y=own + error - error.groupby(data["changing"]).transform("mean"))
 
 
 def test_what_the_data_cannot_tell_apart() -> None:
