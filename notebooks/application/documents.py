@@ -54,6 +54,7 @@ a:focus-visible,[tabindex]:focus-visible{outline:3px solid #0b4f8a;outline-offse
 @media print{body{max-width:none;padding:0;font-size:8.7pt;line-height:1.3}
 h1{font-size:13pt}h2{font-size:10.5pt;margin:.6rem 0 .2rem}
 p{max-width:none;margin:.22rem 0}figure{max-width:none;margin:.3rem 0}.one figure svg{max-height:78mm;width:auto}
+figcaption,.notes{font-size:7.6pt}
 .after{break-before:page}table{font-size:7.4pt}td{white-space:normal}td.long{min-width:0}
 .scroll{overflow:visible;margin:.35rem 0}
 figure,tr,.invented{break-inside:avoid}h2,caption{break-after:avoid}.narrow{display:none}.wide{display:block}}
