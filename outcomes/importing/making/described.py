@@ -170,8 +170,10 @@ class Describer:
                     used["letters", column.name].add(simple(cell.text))
                     columns["letters", column.name].append(column)
                 if column.role in ("affected_side", "dominant_side") and (cell := record.cell(column)):
-                    used["side letters", record.source.table.page.file].add(simple(cell.text))
-                    columns["side letters", record.source.table.page.file].append(column)
+                    page = record.source.table.page
+                    for place in (f"file {page.file}", f"page {page.name}"):
+                        used["side letters", place].add(simple(cell.text))
+                        columns["side letters", place].append(column)
         for (role, name), texts in used.items():
             if role == "letters":
                 if texts <= {"h", "m"} and "h" in texts:  # hombre, homme and mujer
