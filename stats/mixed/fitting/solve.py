@@ -149,12 +149,18 @@ def solve(
         whole, likelihood, embed = _without(likelihood, unit, structure, flat, start[0])
         optimum = maximise(likelihood, start[:, flat.keep])
         inside, point = shown, optimum.point
-        # The same likelihood over fewer parameters; where it is higher, proper random effects cannot reach it.
-        unbounded = boundary = optimum.converged & converged & (optimum.loglik > loglik + 1e-6)
-        shown = _inside(likelihood, structure, flat, inside, point, boundary, start[0])
+        # The same likelihood over fewer parameters: higher, where proper random effects cannot reach it; lower, where
+        # these parameters alone cannot; as high, and on the edge, where nothing beyond it is a maximum.
+        gain = np.where(converged & optimum.converged, optimum.loglik - loglik, 0.0)
+        unbounded, short = gain > 1e-6, gain < -1e-6
+        edge = optimum.boundary & ~optimum.unbounded & ~unbounded & ~short
+        shown = _inside(likelihood, structure, flat, inside, point, unbounded | short, start[0])
+        if some(short):
+            point = likelihood.at(np.where(short[:, None], shown.theta, point.theta))
+        boundary = unbounded | edge
         theta = np.where(converged[:, None], theta, embed(point.theta))
         loglik = np.where(converged, loglik, optimum.loglik)
-        converged, held = optimum.converged, np.zeros_like(boundary)
+        converged, held = optimum.converged, edge
     if flat is not None:
         kept = natural_parameters(structure, embed(shown.theta), scale, turn)
     loglik = loglik - rows * np.log(scale)
@@ -181,15 +187,15 @@ def _without(
 
 
 def _inside(
-    likelihood: Likelihood, structure: Structure, flat: Flat, inside: Point, point: Point, boundary: np.ndarray,
+    likelihood: Likelihood, structure: Structure, flat: Flat, inside: Point, point: Point, where: np.ndarray,
     start: np.ndarray,
 ) -> Point:  # fmt: skip
-    """Where proper random effects are best, in the parameters that stay (`likelihood`); elsewhere `point` itself.
+    """The maximum of proper random effects in the parameters that stay (`likelihood`) `where` asked, else `point`.
 
     From the maximum `inside` the flat directions lead to the same covariance with the dropped parameters held.
     """
     D = flat.directions[flat.dropped]
-    if not some(boundary) or D.shape[0] != D.shape[1]:
+    if not some(where) or D.shape[0] != D.shape[1]:
         return point
     gap = held_values(structure, start)[flat.dropped] - inside.theta[:, flat.dropped]
     try:
@@ -197,9 +203,9 @@ def _inside(
     except np.linalg.LinAlgError:
         return point
     moved = np.where(np.abs(moved) < 1e-13, 0.0, moved)  # of a response with unit variance: rounding of the solution
-    there = likelihood.at(np.where(boundary[:, None], moved[:, flat.keep], point.theta))
+    there = likelihood.at(np.where(where[:, None], moved[:, flat.keep], point.theta))
     same = np.abs(there.loglik - inside.loglik) < 1e-7  # not so where the covariance bends
-    return there if every(same | ~boundary) else point
+    return there if every(same | ~where) else point
 
 
 def _flat_above(likelihood: Likelihood, start: np.ndarray) -> Flat | None:
