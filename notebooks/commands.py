@@ -188,6 +188,7 @@ def command_parser() -> argparse.ArgumentParser:
     )
     again.add_argument("--processes", type=int, metavar="N", help="notebooks run at a time (default: one per core)")
     again.add_argument("--csv", type=Path, metavar="FILE", help="write the whole comparison to a file")
+    again.add_argument("--no-pictures", action="store_true", help="do not draw the pictures again to compare them")
     again.add_argument("--quiet", action="store_true", help="no progress lines")
     again.set_defaults(run=_rerun)
 
@@ -463,7 +464,14 @@ def _rerun(options: argparse.Namespace) -> int:
 
     start = time.perf_counter()
     try:
-        compared = rerun(options.report, options.study, processes=options.processes, say=_progress(options), tell=_told)
+        compared = rerun(
+            options.report,
+            options.study,
+            processes=options.processes,
+            pictures=not options.no_pictures,
+            say=_progress(options),
+            tell=_told,
+        )
     except Blocked as blocked:
         _print_findings(blocked.findings)
         return _refused("Nothing was compared: the data have errors now, see the findings above.")

@@ -3,6 +3,7 @@
 import importlib.metadata
 import platform
 import re
+from collections.abc import Mapping
 from functools import cache
 from importlib.metadata import PackageNotFoundError
 from pathlib import Path
@@ -19,6 +20,8 @@ USED = (*COMPUTING, "choreographer", "great-tables", "ipython", "jinja2", "jobli
         "python-docx", "rapidfuzz", "threadpoolctl", "tomlkit")  # fmt: skip
 VERSION = re.compile(r"^Version:[ \t]*(\S+)", re.MULTILINE)
 REQUIRED = re.compile(r"^Requires-Dist:[ \t]*(.+?)[ \t]*$", re.MULTILINE)
+PIN = re.compile(r"[A-Za-z0-9._-]+==[A-Za-z0-9.!+_-]+")
+MOST_PINS = 1_000_000  # bytes of a requirements.txt that is read
 PYPROJECT = Path(__file__).resolve().parents[3] / "pyproject.toml"
 
 
@@ -73,6 +76,28 @@ def requirements_text(code: str) -> str:
     )
     pinned = {name: found for name, found in versions().items() if name not in ("python", KIT)} | indirect_versions()
     return head + "".join(f"{name}=={pinned[name]}\n" for name in sorted(pinned))
+
+
+def pins_that_differ(report: Path, recorded: Mapping[str, str]) -> list[str]:
+    """Lines of a report's requirements.txt that are no pinned version, or not the recorded one; [] without a file.
+
+    recorded: every version in the record, by name of package.
+    """
+    path = report / "requirements.txt"
+    if not path.is_file() or path.is_symlink() or path.stat().st_size > MOST_PINS:
+        return []
+    lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    pins = dict(line.split("==") for line in lines if PIN.fullmatch(line))
+    used = {name: found for name, found in recorded.items() if name not in ("python", KIT)}
+    strange = [line for line in lines if line.strip() and not line.startswith("#") and not PIN.fullmatch(line)]
+    return [
+        *(f"requirements.txt: {line[:80]!r} is no pinned version of a package." for line in strange),
+        *(
+            f"requirements.txt has {name} {pins.get(name, 'nowhere')}, the record {used.get(name, 'nowhere')}."
+            for name in sorted({*pins, *used})
+            if pins.get(name) != used.get(name)
+        ),
+    ]
 
 
 def _version(name: str) -> str | None:

@@ -23,6 +23,7 @@ FAMILIES = {
 }
 MEASURE = "measure"
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
+_HIGHEST = re.compile(r"(?:^|[\s(\[])(?:/\s*|max(?:imum|\.)?\s+|maximal\s+)(\d{1,3})(?![\d.,/])[)\]]?", re.IGNORECASE)
 _ASIDE = re.compile(r"\(([^()]*)\)")
 _NUMBERING = frozenset(
     {"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"}
@@ -48,7 +49,7 @@ class Meaning:
     """What a column holds. role: "measure", a role of `words.toml`, or "" where nothing was recognised.
 
     instrument: id, or a family of editions. number: of an item or a trial. stat: "mean", "best", "total", ...
-    bounds: "(0-66)" in the heading. near: misspelt words taken for the instrument. rest: words nobody knew.
+    bounds: "(0-66)" or "/66" in the heading. near: misspelt words taken for the instrument. rest: words nobody knew.
     """
 
     role: str = ""
@@ -69,6 +70,7 @@ class Meaning:
     other_visit: VisitWord | None = None  # where name and label of a variable disagree
     bounds: tuple[float, float] | None = None
     near: str = ""
+    part: str = ""  # a part or unit that the instrument does not have under this name: somebody has to say which
     rest: tuple[str, ...] = ()
 
     @property
@@ -136,6 +138,9 @@ def _of_text(text: str, around: Around) -> Meaning:
     if match := _BOUNDS.search(text):
         bounds = (float(match[1]), float(match[2]))
         text = text[: match.start()] + " " + text[match.end() :]
+    elif match := _HIGHEST.search(text):
+        bounds = (0.0, float(match[1]))
+        text = text[: match.start()] + " " + text[match.end() :]
     words = tokens(text)
     own = find_instrument(around.instrument) if around.instrument else None
     exact = _role(words)
@@ -155,7 +160,7 @@ def _of_text(text: str, around: Around) -> Meaning:
 def _kept_aside(match: re.Match) -> str:
     """A part in brackets, where it says something of the column: a visit, a range, a unit, a side, a name."""
     inside = match[1]
-    if read_visit(inside) or _BOUNDS.search(inside):
+    if read_visit(inside) or _BOUNDS.search(inside) or _HIGHEST.search(inside):
         return match[0]
     words = tokens(inside)
     known = sum(end - start for start, end, _ in spans(words, *_GROUPS, "durations"))
@@ -242,10 +247,15 @@ def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[fl
                 start += 1  # "item 3 of 33", "mean of 3"
             elif word.isdigit():
                 numbers.append(int(word))
-            elif (word,) not in fillers and word not in ("+", "°", "%"):
+            elif word not in ("+", "°", "%") and ((word,) not in fillers or _lone(words, start)):
                 rest.append(word)
             start += 1
     return _assembled(found, numbers, tuple(rest), text, around, bounds)
+
+
+def _lone(words: tuple[str, ...], start: int) -> bool:
+    """Whether a letter that may number a question ("Q 1", "F3") stands without a number: it says something else."""
+    return words[start] in ("q", "f", "p") and not (start + 1 < len(words) and words[start + 1].isdigit())
 
 
 def _unjoined(words: tuple[str, ...]) -> tuple[str, ...]:
@@ -307,7 +317,8 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
         scales = [name for name in (*found["scales"], around.scale) if known.scale(name)]
     scale = scales[0] if scales else ""
     number = numbers[0] if numbers else None
-    base = replace(base, role=MEASURE, instrument=instrument, scale=scale, number=number)
+    part = "" if scale or number is not None else _strange_part(found["scales"], base.unit, known)
+    base = replace(base, role=MEASURE, instrument=instrument, scale=scale, number=number, part=part)
     if known and known.main_scale.kind == "trials":
         if base.stat in ("mean", "best", "total") or number is None:
             return replace(base, table="totals", scale=known.main_scale.id, number=None)
@@ -315,6 +326,18 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     if number is not None and known and len(known.items) > 1:
         return replace(base, table="items")
     return replace(base, table="totals", scale=scale or (known.main_scale.id if known else ""))
+
+
+def _strange_part(parts: Sequence[str], unit: str, known: Instrument | None) -> str:
+    """A part the instrument has not, or a unit its main score has not, "" where the heading fits it.
+
+    "WMFT time" is no part of that name, and its main score is a rating: nobody may take the seconds for ratings.
+    """
+    if known is None or known.main_scale.kind == "trials":
+        return ""
+    if parts and not (len(known.scales) == 1 and known.main_scale.unit in ("s", "kgf")):
+        return " ".join(dict.fromkeys(parts))
+    return unit if unit in ("s", "kgf", "lbf", "N") and known.main_scale.unit != unit else ""
 
 
 def _stat(words: Sequence[str]) -> str:

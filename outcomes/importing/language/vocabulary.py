@@ -9,17 +9,17 @@ from importlib.resources import files
 
 Phrases = Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]
 _LONGEST = 7
-_SPLIT = re.compile(r"[a-z]+|\d+(?:[.,]\d+)?|[+°%]")
+_SPLIT = re.compile(r"[a-z]+|[^\W\d_a-z]+|\d+(?:[.,]\d+)?|[+°%]")
 # "FMApre", "patID": a capital after a small letter, or two small letters after a run of capitals, begin a new word.
 _JOINED = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{3})(?=[a-z]{2})")
-_APART = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l"})
+_APART = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ı": "i"})
 
 
 def simple(text: str) -> str:
-    """Lower case without accents; a hyphen, an underscore and every other mark a blank."""
+    """Lower case without accents, in any script; a hyphen, an underscore and every other mark a blank."""
     folded = unicodedata.normalize("NFKD", text.translate(_APART).lower().translate(_APART))
     bare = "".join(mark for mark in folded if not unicodedata.combining(mark))
-    return " ".join(re.sub(r"[^a-z0-9+°%]+", " ", bare).split())
+    return " ".join(re.sub(r"[^\w+°%]|_", " ", bare).split())
 
 
 @cache

@@ -3,7 +3,7 @@
 import pytest
 
 from notebooks.analysis import analyse
-from notebooks.sections import missing_visits
+from notebooks.sections.missing import missing_visits
 from outcomes import StudyError, read_study
 from outcomes.lock.analysis_plan import plan_of
 from synthetic_cohort import make_cohort
