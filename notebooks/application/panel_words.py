@@ -269,6 +269,11 @@ def worth_table(found: Application) -> Table | None:
     )  # fmt: skip
 
 
+def prices(found: Application) -> Exhibits:
+    """Costs, net benefit and what a larger trial is worth, as far as they were asked for."""
+    return gather(make(found) for make in (costs_table, value_table, worth_table))
+
+
 def reference_list(found: Application) -> Prose:
     """Sources with their DOI as typed."""
     lines = [
