@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from outcomes.columns import NOT_APPLICABLE
-from outcomes.findings import flag
+from outcomes.findings import flag, gathered
 from outcomes.library.known import find_instrument
 from outcomes.protocol.trial import Protocol
 from outcomes.reading.cells import over_distinct, plain
@@ -95,16 +95,17 @@ def resolve_sides(
     if relative.any():
         meant = own.where(frame["side"] == "affected", own.map(opposite))
         good, bad = relative & certain, relative & ~certain
-        found.append(flag("side read as", frame[good], file=file, column=header, found=frame.loc[good, "side"],
-                          allowed="read as " + meant[good].astype("str")))  # fmt: skip
+        found.append(gathered(flag("side read as", frame[good], file=file, column=header, found=frame.loc[good, "side"],
+                                   allowed="read as " + meant[good].astype("str"))))  # fmt: skip
         found.append(flag("affected side unknown", frame[bad], file=file, column=header, found=frame.loc[bad, "side"],
                           allowed="left or right in participants, column affected_side"))  # fmt: skip
         frame["side"] = frame["side"].where(~good, meant).where(~bad, "")
     if blank.any():
         good, bad = blank & certain, blank & ~certain
-        found.append(flag("side assumed", frame[good], file=file, column=header, found="blank",
-                          allowed="read as " + own[good].astype("str")))  # fmt: skip
-        found.append(flag("side unknown", frame[bad], file=file, column=header, found="blank", allowed="left, right"))
+        found.append(gathered(flag("side assumed", frame[good], file=file, column=header, found="blank",
+                                   allowed="read as " + own[good].astype("str"))))  # fmt: skip
+        unknown = flag("side unknown", frame[bad], file=file, column=header, found="blank", allowed="left, right")
+        found.append(gathered(unknown))
         frame["side"] = frame["side"].where(~good, own)
     frame["side"] = frame["side"].astype("str")
     return found
@@ -119,4 +120,5 @@ def _resolve(frame, column, ids, loose, rule, file, header) -> list[pd.DataFrame
     changed = meant != typed
     frame[column] = meant
     rows = frame[changed]
-    return [flag(rule, rows, file=file, column=header, found=typed[changed], allowed="read as " + meant[changed])]
+    said = flag(rule, rows, file=file, column=header, found=typed[changed], allowed="read as " + meant[changed])
+    return [gathered(said)]

@@ -72,7 +72,8 @@ def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tu
     header, found = find_header(grid, sheet, mapped, wanted)
     cells = grid.cells.iloc[header.body :].copy()
     cells.columns = pd.Index(header.names)
-    cells.insert(0, "row", range(header.body + 1, header.body + 1 + len(cells)))
+    first = grid.before + header.body + 1
+    cells.insert(0, "row", range(first, first + len(cells)))
     blanks = 0
     found += _uneven(grid, header)
     if header.names:
