@@ -67,7 +67,7 @@ def test_the_page_asks_for_nothing_from_outside(report):
 
 
 def test_the_page_holds_the_whole_drawing_library_packed(cohort_report):
-    """Unpacked by the standard library it is, sign by sign, what plotly ships; two packed copies leave a report small."""
+    """Unpacked by the standard library it is, sign by sign, what plotly ships."""
     for name in ("report.html", "appendix.html"):
         page = (cohort_report / name).read_text(encoding="utf-8")
         packed = re.findall(r'<script type="text/plain" id="plotly">([^<]*)</script>', page)
