@@ -125,7 +125,8 @@ def motions_table(movement: Movement) -> Exhibits | Table:
         except FitError as error:
             refused.append(f"{movement.names.outcome(one.id)}: {error}")
     if not parts:
-        return gather((), refused or ("No passive and no assisted motion was recorded.",))
+        nothing = "No passive and no assisted motion was recorded." if movement.taken else NONE
+        return gather((), refused or (nothing,))
     frame = movement.names.labelled(pd.concat(parts, ignore_index=True))
     table = Table(
         "movement_motions",

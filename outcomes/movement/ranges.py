@@ -52,8 +52,8 @@ def motion_range(
 
     >>> import numpy as np
     >>> seconds = np.arange(0, 20, 0.01)
-    >>> round(motion_range(45 * np.sin(np.pi * seconds), 100).value, 2)
-    89.72
+    >>> round(motion_range(45 * np.sin(np.pi * seconds), 100).value, 2)  # 89.72 without the steps of the samples
+    89.61
     """
     found = motion_ranges(
         angle, rate, kind=kind, share=share, window_s=window_s, cutoff=cutoff, limits=limits, unit=unit

@@ -72,7 +72,7 @@ def _hands(movement: Movement, one: SeriesOutcome, recordings: Recordings, perso
         words = {affected: "affected hand", other: "other hand"}
         return both_hands(
             first[:, 0], second[:, 0], rate, names=(words.get(leads, leads), words.get(follows, follows)),
-            about=f"{person}, {movement.names.visit(visit)}, repetition {repetition}", lag_s=lag, unit="degrees",
+            about=f"One person, {movement.names.visit(visit)}, repetition {repetition}", lag_s=lag, unit="degrees",
             name=f"one_recording/{one.joint or one.digit or 'hands'}",
         )  # fmt: skip
     return None
@@ -95,6 +95,6 @@ def _repetitions(movement: Movement, one: SeriesOutcome, recordings: Recordings,
     visit = movement.names.visit(str(rows[c.VISIT].iloc[0]))
     unit = movement.study.protocol.series.force_unit if one.quantity == "force" else one.quantity
     return overlaid_repetitions(
-        pd.concat(parts, ignore_index=True), about=f"{person}, {where}, {one.motion[0]}, {visit}", unit=unit,
+        pd.concat(parts, ignore_index=True), about=f"One person, {where}, {one.motion[0]}, {visit}", unit=unit,
         name=f"overlaid_repetitions/{where.replace(' ', '_')}_{one.motion[0]}",
     )  # fmt: skip
