@@ -110,7 +110,12 @@ def outcome_sums(
     })  # fmt: skip
     everybody = frame["participant"].nunique()
     if arms_of(design):
-        frame = frame[frame["arm"].isin(arms_of(design))]
+        other = frame.loc[~frame["arm"].isin(arms_of(design)), "participant"].unique()
+        if len(other):
+            raise FitError(
+                f"{outcome}: {len(other)} participants are in no arm of the plan ({', '.join(other[:5])}). Everybody "
+                "belongs to the arm they were given: correct it, or take those who never had one out and say so."
+            )
     else:
         frame["arm"] = ""
     first = frame[frame["visit"] == start].set_index("participant")["value"]
