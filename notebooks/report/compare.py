@@ -25,9 +25,10 @@ class Comparison:
 
     rows: one per number with section, name, recorded, now, difference, status: "same", "changed", "missing" (no longer
     computed), "new". words: one per text that differs with section, name, what ("unit", "n", "notes", "sentence",
-    "level", ...; of a rerun also "table", "page", "document", "notebook"), recorded, now. differences: data files, keys
-    of the protocol, versions and code that are not the recorded ones. files: files of the report that are not as they
-    were written. primary: names of the numbers that are the primary result. refused: why nothing could be computed.
+    "level", ...; of a rerun also "table", "page", "document", "notebook", "picture", "file"), recorded, now.
+    differences: data files, keys of the protocol, versions and code that are not the recorded ones. files: files of the
+    report that are not as they were written. primary: names of the numbers that are the primary result. refused: why
+    nothing could be computed. pictures: of a rerun, which pictures were compared and how.
     """
 
     rows: pd.DataFrame
@@ -37,10 +38,11 @@ class Comparison:
     about_primary: str = ""
     files: tuple[FileFinding, ...] = ()
     refused: str = ""
+    pictures: str = ""
 
     @property
     def unchanged(self) -> bool:
-        """Whether every recorded number, unit, n, note, sentence and table is there again, and none is new."""
+        """Whether every recorded number, unit, n, note, sentence, table and picture is there again, and none is new."""
         return bool((self.rows["status"] == "same").all()) and self.words.empty and not self.refused
 
     @property

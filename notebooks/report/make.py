@@ -111,7 +111,7 @@ def make_report(
         kept = Kept(draft / "kept")
         with Pictures(draft / "figures", pictures, kept, say) as drawn:
             runs, record = compute(
-                analysis, draft, kept, only=only, processes=processes, say=say, ready=partial(_draw, drawn)
+                analysis, draft, kept, only=only, processes=processes, say=say, ready=partial(draw_figures, drawn)
             )
             record["study"]["folder"] = "" if shareable else _way(Path(folder), target)
             write_parts(runs, draft, pictures)
@@ -286,7 +286,7 @@ def _way(folder: Path, target: Path) -> str:
     return way.as_posix() if way.parts.count("..") <= NEAR else ""
 
 
-def _draw(pictures: Pictures, run: Run) -> None:
+def draw_figures(pictures: Pictures, run: Run) -> None:
     """Have the figures of a notebook drawn while the next one runs."""
     for content in records.contents(run.notebook):
         if content["kind"] == "figure":

@@ -26,6 +26,7 @@ from plotly.offline import get_plotlyjs
 
 from notebooks.figures.one_column import exported, in_column
 from notebooks.report.kept import Kept, question
+from notebooks.report.proof.steady_names import steady_names
 from notebooks.report.record import software
 
 FORMATS = ("svg", "png", "pdf")
@@ -297,7 +298,7 @@ def lean(svg: str) -> str:
     """The SVG without what only the page it was drawn in needs: a fifth smaller, and the same picture."""
     for pattern, instead in LEAN:
         svg = pattern.sub(instead, svg)
-    return PLACE.sub(lambda found: DIGITS.sub(r"\1", found[0]), svg)
+    return steady_names(PLACE.sub(lambda found: DIGITS.sub(r"\1", found[0]), svg))
 
 
 def _with_resolution(picture: bytes) -> bytes:

@@ -8,26 +8,32 @@ import os
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
 
+from notebooks.analysis import Analysis
 from notebooks.report.compare import NUMBERS, WORDS, Comparison, compare
 from notebooks.report.execute import NotebookError
-from notebooks.report.make import NEAR, Blocked, checked_study, compute, write_parts, write_texts
+from notebooks.report.make import NEAR, Blocked, checked_study, compute, draw_figures, write_parts, write_texts
+from notebooks.report.pictures import Pictures
 from notebooks.report.place.ending import ends_cleanly
 from notebooks.report.place.scratch import own_scratch
-from notebooks.report.proof.environment import kit_version
+from notebooks.report.proof.drawn_again import SHEET, PictureFinding, compared_pictures, formats_of
+from notebooks.report.proof.environment import kit_version, pins_that_differ
 from notebooks.report.proof.file_hashes import FileFinding, verify
 from notebooks.report.proof.printed_texts import texts_that_differ
 from notebooks.report.proof.recorded import read_record
 from notebooks.report.proof.told_differences import comparison_exhibits
+from notebooks.report.reader.summary_sheet import write_summary
 from notebooks.report.run import shipped
 from notebooks.show.exhibits import Exhibits, Prose
 from outcomes import InstrumentError, StudyError
 from stats.errors import FitError, PlanError
 
 Say = Callable[[str], None]
+OTHER_DATA = "Pictures: not compared, the data are not those of the report."
 NO_HASHES = "The record has no hashes: it was written by an earlier version of the kit, and edits of files do not show."
 
 
@@ -36,16 +42,18 @@ def rerun(
     study: str | Path | None = None,
     *,
     processes: int | None = None,
+    pictures: bool = True,
     say: Say = lambda line: None,
     tell: Say | None = None,
 ) -> Comparison:
     """Verify the hashes of a report, compute it again from its inputs, and compare the two. The report is not touched.
 
     study: a study folder, also one with other data; where it is not named, the folder the report was made from, and
-    where that is not there, the copy inside the report. say: told of progress. tell: told what will be done, before
-    anything is; `say` if not named. What cannot be computed again is in `refused` where files were edited. Raises
-    StudyError where there is no report, and where no file was edited StudyError or Blocked for data that cannot be
-    used.
+    where that is not there, the copy inside the report. pictures: whether those of the report are drawn again and
+    compared; without that, or without a browser, the result says that they were not. say: told of progress. tell: told
+    what will be done, before anything is; `say` if not named. What cannot be computed again is in `refused` where files
+    were edited. Raises StudyError where there is no report, and where no file was edited StudyError or Blocked for data
+    that cannot be used.
     """
     folder = Path(report)
     recorded = read_record(folder)
@@ -55,7 +63,7 @@ def rerun(
     files = verify(folder, recorded) if recorded["hashes"] is not None else []
     say(f"{len(files) or 'no'} files of the report are not as they were written")
     try:
-        compared = _again(folder, recorded, source, processes, say)
+        compared = _again(folder, recorded, source, processes, pictures, say)
     except (StudyError, InstrumentError, FitError, PlanError, Blocked, NotebookError) as error:
         if not files:
             raise
@@ -71,25 +79,47 @@ def plan_of_rerun(folder: Path, source: Path) -> list[str]:
         f"1. Compare every file of {folder} with the hashes in its record. Nothing in that folder is run.",
         f"2. Compute everything again from the data in {source}, with the notebooks of the installed kit "
         f"({kit_version()}), in a temporary folder. The report is not touched.",
-        "3. Compare values, n, units, level, notes, sentences, tables, page and document.",
+        "3. Compare values, n, units, level, notes, sentences, tables, pages, document and pictures.",
     ]
 
 
-def _again(folder: Path, recorded: dict, source: Path, processes: int | None, say: Say) -> Comparison:
+def _again(folder: Path, recorded: dict, source: Path, processes: int | None, pictures: bool, say: Say) -> Comparison:
     analysis = checked_study(source, recorded["options"].get("shareable") is True)
     with ends_cleanly(), own_scratch(), tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as scratch:
         work = Path(scratch)
-        runs, now = compute(analysis, work, only=_known(recorded["options"]["only"]), processes=processes, say=say)
+        formats = formats_of(folder) if pictures else ()
+        with Pictures(work / "figures", formats, say=say) as drawn:
+            ready = partial(draw_figures, drawn) if formats and _same_data(analysis, recorded) else lambda run: None
+            runs, now = compute(
+                analysis, work, only=_known(recorded["options"]["only"]), processes=processes, say=say, ready=ready
+            )
         # What a report says of its making is said again, so that all else can be compared.
         now |= {"missing": recorded["missing"], "times": recorded["times"]}
         compared = compare(recorded, now, folders=(folder / "inputs", source))
         if recorded["inputs"] != now["inputs"] or recorded["hashes"] is None:
-            return compared
-        say("comparing tables, page and document")
-        write_parts(runs, work, ())
+            return replace(compared, pictures=OTHER_DATA)
+        say("comparing tables, pages, document and pictures")
+        write_parts(runs, work, formats)
         write_texts(analysis.study, runs, now, work)
-        shown = pd.DataFrame(texts_that_differ(folder, work, recorded, now), columns=WORDS, dtype=object)
-    return replace(compared, words=pd.concat([compared.words, shown], ignore_index=True))
+        if pictures and (folder / SHEET).is_file():
+            write_summary(runs, work / SHEET, title=analysis.study.protocol.title)
+        found, told = compared_pictures(folder, work if pictures else None)
+        shown = [*texts_that_differ(folder, work, recorded, now), *map(_of_picture, found)]
+    words = pd.concat([compared.words, pd.DataFrame(shown, columns=WORDS, dtype=object)], ignore_index=True)
+    pins = pins_that_differ(folder, recorded)
+    return replace(compared, words=words, pictures=told, differences=(*compared.differences, *pins))
+
+
+def _same_data(analysis: Analysis, recorded: dict) -> bool:
+    """Whether the data are those of the report: pictures of others are not drawn."""
+    study = analysis.study
+    return recorded["inputs"] == {study.shown_name(name): digest for name, digest in study.hashes.items()}
+
+
+def _of_picture(one: PictureFinding) -> dict:
+    return {"section": one.name, "name": f"{one.name} {one.place}", "what": "picture"} | {
+        "recorded": one.recorded, "now": one.now
+    }  # fmt: skip
 
 
 def _known(only: list[str]) -> list[str]:

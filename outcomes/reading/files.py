@@ -3,11 +3,13 @@
 import io
 import zipfile
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from outcomes.errors import StudyError
 from outcomes.findings import as_text, flag
@@ -16,6 +18,7 @@ from outcomes.reading.quoted_lines import QuotedLines, quoted_lines
 
 TEXT_FORMATS = (".csv", ".tsv", ".txt")
 FORMATS = (*TEXT_FORMATS, ".xlsx", ".parquet", ".sav", ".dta")
+DEEPEST_HEADER = 6  # rows looked at for the column names: titles and merged group headings may stand above them
 _DELIMITERS = ("\t", ";", ",")
 _LINES_LOOKED_AT = 20
 _CHARACTERS_LOOKED_AT = 100_000
@@ -42,6 +45,17 @@ class Grid:
     joined: int = 0
     widths: tuple[int, ...] = ()
     before: int = 0
+
+    @cached_property
+    def filled(self) -> NDArray[np.bool_]:
+        """Which cells hold more than blanks: rows x columns."""
+        columns = [(self.cells[name].str.strip() != "").to_numpy(dtype=bool) for name in self.cells]
+        return np.column_stack(columns) if columns else np.zeros(self.cells.shape, dtype=bool)
+
+    @cached_property
+    def top(self) -> list[list[str]]:
+        """The cells of the first rows, in which the header is looked for."""
+        return self.cells.head(DEEPEST_HEADER).to_numpy(dtype=object).tolist()
 
 
 def load(path: Path, sheet: str | None = None) -> tuple[Grid, list[pd.DataFrame]]:

@@ -239,6 +239,8 @@ def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.Data
     found += resolve_items(frames["items"], *place("items", "item"))
     for name in MEASUREMENTS:
         frame = frames[name]
+        if frame.empty:
+            continue
         sided = _sided(frame, protocol)
         found += resolve_sides(frame, affected, *place(name, "side"), sided)
     for name in ("skin_checks", "motion_grades"):

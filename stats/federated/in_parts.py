@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from outcomes.checks.in_parts import FindingsInParts
+from outcomes.checks.joined_findings import FindingsInParts
 from outcomes.checks.register import check
 from outcomes.findings import Findings
 from outcomes.protocol.trial import Protocol

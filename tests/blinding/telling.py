@@ -13,6 +13,7 @@ import random
 import re
 import tomllib
 import zipfile
+from collections.abc import Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -27,8 +28,10 @@ FORMS = ("zebra", "Zebras", "zebbra", "ZEBRADEVICE", "the quoka", "Quokka-like",
 LEAK = re.compile("zebb?ra|(?<![a-z])zerba(?!i)|quokk?a", re.IGNORECASE)  # a library of maps names Azerbaijan
 
 
-def told_study(number: int, folder: Path) -> Path:
-    """Study number n with telling texts, blinded, in `folder`."""
+def told_study(
+    number: int, folder: Path, forms: Sequence[str] = FORMS, labels: Sequence[str] = LABELS, blinded: bool = True
+) -> Path:
+    """Study number n in `folder`, with one of `forms` in every text."""
     rng = random.Random(f"telling {number}")
     two_armed = [name for name in names() if name in ("demo", "null_trial", "many_sites", "crossover", "cervical_cord")]
     write(two_armed[number % len(two_armed)], "csv", folder)
@@ -36,14 +39,16 @@ def told_study(number: int, folder: Path) -> Path:
     arms = dict(zip([arm["id"] for arm in content["arms"]], ARMS, strict=False))
 
     def word() -> str:
-        return rng.choice(FORMS)
+        return rng.choice(forms)
 
-    for arm, label in zip(content["arms"], LABELS, strict=False):
+    for arm, label in zip(content["arms"], labels, strict=False):
         arm["id"], arm["label"] = arms[arm["id"]], label
     for period in content.get("periods", []):
-        period["treatments"] = {arms[arm]: f"Zebra {what}" for arm, what in period["treatments"].items()}
+        period["treatments"] = {
+            arms[arm]: f"{labels[0].split()[0]} {what}" for arm, what in period["treatments"].items()
+        }
     content |= {"outcomes": [content["primary"]], "thresholds": {}}
-    content |= {"blinded": True, "title": f"A pilot of the {word()} at home"}
+    content |= {"blinded": blinded, "title": f"A pilot of the {word()} at home"}
     content["estimand"] = {"treatment": f"the {word()} against {word()}", "population": f"adults who own a {word()}"}
     content["criteria"] = [
         {"id": "retention", "label": f"came back with the {word()}", "measure": "retention", "go": 0.8, "stop": 0.5,
@@ -65,7 +70,7 @@ def _tables(folder: Path, arms: dict[str, str], word, number: int) -> None:
     people["arm"] = people["arm"].map(arms)
     people["diagnosis"] = [f"stroke, {word()}" for _ in range(len(people))]
     people["remarks"] = [f"likes the {word()} ({n})" for n in range(len(people))]
-    people[f"{word()}_hours"] = [str(n) for n in range(len(people))]
+    people[f"{word().strip('=@')}_hours"] = [str(n) for n in range(len(people))]
     codes = {}
     if number % 2:  # codes that tell
         codes = {code: f"ZEBRA-{n:02}" for n, code in enumerate(people["participant"], 1)}

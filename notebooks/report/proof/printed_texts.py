@@ -1,13 +1,14 @@
 """What a report shows, file by file, as lists of texts and numbers, and where two reports show something else.
 
 Read are tables, the numbers of figures, the executed notebooks, the page and the document. All of it may have been
-written by anyone: it is taken apart as data and never run. Pictures are not compared: their bytes may differ from
-browser to browser.
+written by anyone: it is taken apart as data and never run. Pictures are compared by `drawn_again`; of the document it
+is read here which picture of the report stands where.
 """
 
 import base64
 import csv
 import difflib
+import hashlib
 import json
 import re
 import zipfile
@@ -20,11 +21,14 @@ from docx import Document
 from docx.table import Table as DocumentTable
 
 from notebooks.report.compare import close, without_versions
+from notebooks.report.proof.file_hashes import MAY_GO, RECORD, file_digest
 from outcomes import StudyError
 from outcomes.reading.archives import check_workbook
 
 MOST = 300_000_000  # bytes of a file that is taken apart
 NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+PICTURE = "[Figure: "  # as a document says it where it holds none
+PICTURES = (".svg", ".png", ".pdf")
 PACKED = {"f8", "f4", "i4", "i2", "i1", "u4", "u2", "u1"}  # kinds of numbers a figure may hold packed
 Item = tuple[str, object]  # where it stands, and what stands there
 
@@ -32,8 +36,10 @@ Item = tuple[str, object]  # where it stands, and what stands there
 def texts_that_differ(recorded: Path, now: Path, record: dict, record_now: dict) -> Iterator[dict]:
     """One row per place at which two reports show something else: section (the file), name, what, recorded, now.
 
-    A file that only one of them has is left to the hashes. Versions of packages are told of elsewhere.
+    Versions of packages are told of elsewhere.
     """
+    drawn = any((now / "figures").glob("*.png"))
+    yield from _of_one_side(recorded, now)
     for kind, pattern, items in KINDS:
         for path in sorted(now.glob(pattern)):
             name = path.relative_to(now).as_posix()
@@ -41,7 +47,7 @@ def texts_that_differ(recorded: Path, now: Path, record: dict, record_now: dict)
                 continue
             try:
                 old, new = (
-                    [(place, _said(value, one)) for place, value in items(folder / name)]
+                    [(place, _said(value, one, drawn)) for place, value in items(folder / name)]
                     for folder, one in ((recorded, record), (now, record_now))
                 )
             except (OSError, ValueError, KeyError, TypeError, RecursionError, zipfile.BadZipFile, StudyError) as error:
@@ -58,8 +64,30 @@ def _row(section: str, name: str, what: str, recorded: object, now: object) -> d
     return {"section": section, "name": name, "what": what, "recorded": recorded, "now": now}
 
 
-def _said(value: object, record: dict) -> object:
+def _said(value: object, record: dict, drawn: bool) -> object:
+    if isinstance(value, str) and value.startswith(PICTURE) and not drawn:
+        return PICTURE  # one that was not drawn again stands as its title
     return without_versions(value, record) if isinstance(value, str) else value
+
+
+def _of_one_side(recorded: Path, now: Path) -> Iterator[dict]:
+    """Files that only one of two reports has: an edited report may have more, or less, and hashes that agree with it.
+
+    Data and what is kept for the next report are looked at elsewhere; so are pictures.
+    """
+    names = [
+        {
+            name
+            for path in folder.rglob("*")
+            if (path.is_symlink() or not path.is_dir())
+            and not (name := path.relative_to(folder).as_posix()).startswith(("inputs/", MAY_GO))
+            and name != RECORD
+            and not name.endswith(PICTURES)
+        }
+        for folder in (recorded, now)
+    ]
+    yield from (_row(name, name, "file", "is there", "not written") for name in sorted(names[0] - names[1]))
+    yield from (_row(name, name, "file", "is not there", "written") for name in sorted(names[1] - names[0]))
 
 
 def _differing(old: list[Item], new: list[Item], what: str) -> Iterator[tuple[str, str, object, object]]:
@@ -129,9 +157,10 @@ def _unpacked(value: dict) -> list[float]:
 class _Page(HTMLParser):
     """The visible texts of a page, what its tags say, and the data of its figures; programs are taken as one text."""
 
-    def __init__(self) -> None:
+    def __init__(self, name: str) -> None:
         super().__init__(convert_charrefs=True)
         self.items: list[Item] = []
+        self._name = name
         self._heading, self._figure, self._is_heading = "top", "", False
         self._text: list[str] = []
 
@@ -139,7 +168,7 @@ class _Page(HTMLParser):
         self._flush()
         self._figure = (dict(attrs).get("id") or "data") if ("type", "application/json") in attrs else ""
         self._is_heading = re.fullmatch(r"h[1-6]", tag) is not None
-        self.items.append((f"page, {self._heading}", f"<{tag} {attrs}>"))
+        self.items.append((f"{self._name}, {self._heading}", f"<{tag} {attrs}>"))
 
     def handle_endtag(self, tag: str) -> None:
         self._flush()
@@ -155,14 +184,14 @@ class _Page(HTMLParser):
     def _flush(self) -> None:
         text, self._text = " ".join("".join(self._text).split()), []
         if text and self._figure:
-            self.items.extend(_leaves(json.loads(text), f"page, figure {self._figure}"))
+            self.items.extend(_leaves(json.loads(text), f"{self._name}, figure {self._figure}"))
         elif text:
             self._heading = text if self._is_heading else self._heading
-            self.items.append((f"page, {self._heading}", text))
+            self.items.append((f"{self._name}, {self._heading}", text))
 
 
 def _page(path: Path) -> list[Item]:
-    page = _Page()
+    page = _Page("page" if path.stem == "report" else path.stem)
     page.feed(path.read_text(encoding="utf-8"))
     page.close()
     return page.items
@@ -171,11 +200,16 @@ def _page(path: Path) -> list[Item]:
 def _document(path: Path) -> Iterator[Item]:
     check_workbook(path, path.name)  # the same container, and the same limits
     document = Document(str(path))
+    pictures = {file_digest(one): one.name for one in sorted((path.parent / "figures").glob("*.png"))}
     heading = "top"
     for part in document.iter_inner_content():
         if isinstance(part, DocumentTable):
             yield from ((f"document, {heading}, table", _cell_text(cell)) for cell in part._tbl.iter_tcs())
-        elif part.text.strip():  # a paragraph without text holds a picture
+            continue
+        for place in part._p.xpath(".//a:blip/@r:embed"):
+            digest = hashlib.sha256(document.part.related_parts[place].blob).hexdigest()
+            yield (f"document, {heading}", f"{PICTURE}{pictures.get(digest, 'none of this report')}]")
+        if part.text.strip():
             if ((part.style.name if part.style else "") or "").startswith(("Heading", "Title")):
                 heading = part.text
             yield (f"document, {heading}", part.text)
@@ -193,7 +227,9 @@ KINDS: tuple[tuple[str, str, Callable], ...] = (
     ("table", "tables/*.csv", _table),
     ("figure", "figures/*.csv", _table),
     ("notebook", "notebooks/*.ipynb", _notebook),
-    ("page", "report.html", _page),
+    ("caption", "figures/*.txt", _lines),
+    ("page", "*.html", _page),
     ("document", "report.docx", _document),
     ("instruments", "instruments.md", _lines),
+    ("note", "about_this_folder.txt", _lines),
 )

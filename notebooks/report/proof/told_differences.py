@@ -29,6 +29,7 @@ def comparison_exhibits(compared: Comparison) -> Exhibits:
             sections_table(compared) if len(compared.sections()) else None,
             changed_table(compared) if len(compared.changed()) else None,
             words_table(compared) if len(compared.words) else None,
+            Prose("pictures", (compared.pictures,)) if compared.pictures else None,
             Prose("sources", sources, heading="What they were computed from"),
         )
     )
@@ -126,6 +127,8 @@ def _lines(compared: Comparison, limit: int) -> Iterator[str]:
     if compared.differences:
         yield "What they were computed from:"
         yield from (f"  {line}" for line in compared.differences)
+    if compared.pictures:
+        yield compared.pictures
     yield compared.summary
 
 

@@ -21,9 +21,11 @@ from notebooks.figures.style import finish, plain_text
 from notebooks.report.make import write_parts
 from notebooks.report.notebook_file import NotebookNode, code_cell, from_dict, markdown_cell, new_notebook, shown
 from notebooks.report.page import write_page
+from notebooks.report.pictures import write_figures
 from notebooks.report.word_processor import write_document
 from notebooks.show.exhibits import Prose
 from notebooks.show.tables import Table
+from tests.notebooks.report.run_in_browser import run_of, shown_outputs
 
 PROBES = (
     "<script>probe()</script>", "<img src=probe onerror=probe()>", "</script><script>probe()</script>",
@@ -136,3 +138,23 @@ def test_tables_begin_no_formula(written):
                 seen += len(row)
                 assert not [cell for cell in row if cell.startswith(("=", "+", "@", "\t", "\r"))]
     assert seen > 100
+
+
+def test_a_browser_runs_none_of_them(written, browser, tmp_path):
+    """Pages, what a notebook shows, and pictures opened by themselves; a file that does run one is the control."""
+    figure = go.Figure()
+    for number, probe in enumerate(PROBES):
+        figure.add_scatter(x=[plain_text(probe)], y=[number], name=plain_text(probe), text=plain_text(probe))
+        figure.add_annotation(x=0, y=number, text=plain_text(probe))
+    figure.update_layout(title=plain_text(PROBES[0]), xaxis_title=plain_text(PROBES[1]), width=692, height=420)
+    assert write_figures({"drawn": json.loads(figure.to_json())}, tmp_path, ["svg"]) == []
+    pictures = sorted(tmp_path.glob("*.svg"))
+    assert sum(path.read_text(encoding="utf-8").count("probe") for path in pictures) > 20
+    notebook = tmp_path / "hostile.ipynb"
+    notebook.write_text(json.dumps(written.run.notebook), encoding="utf-8")
+    shown = shown_outputs(notebook, tmp_path)
+    assert run_of(browser, [written.folder / "report.html", *pictures, *shown]) == {}
+    controls = [tmp_path / "control.svg", tmp_path / "control.html"]
+    controls[0].write_text('<svg xmlns="http://www.w3.org/2000/svg"><script>probe()</script></svg>', encoding="utf-8")
+    controls[1].write_text("<img src=probe onerror=probe()>", encoding="utf-8")
+    assert run_of(browser, controls).keys() == {"control.svg", "control.html"}
