@@ -17,6 +17,7 @@ from stats.change.model_rows import ChangeRows, model_rows
 from stats.change.site_rules import MISSING
 from stats.change.visit_days import uses_days
 from stats.errors import FitError
+from stats.federated.memory_limit import patterns_of_people, within_memory
 from stats.mixed.model.layout import Layout
 from stats.mixed.model.moments import Moments, pool_layout
 from stats.mixed.model.site_rows import SiteEffects, SiteRows
@@ -139,6 +140,7 @@ def outcome_sums(
     if not len(frame):
         raise FitError(f"{outcome}: nobody here has the values that the plan's model uses.")
     layout, sites = _layout(frame, columns, X, table, design, choice)
+    within_memory(outcome, patterns_of_people(layout), len(layout.slots), len(columns))
     sums = OutcomeSums(
         outcome, rows.unit, rows.better, columns, pool_layout(layout), everybody, int(missing), baseline, levels, sites
     )
