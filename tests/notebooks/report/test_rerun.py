@@ -105,7 +105,7 @@ EDITS: dict[str, tuple[Edit, str]] = {
     "a number of a figure in the page": (text("report.html", '"data": [{', '"data": [{"edited": 1, '), "report.html"),
     "a word of the plain page": (text("plain.html", "5 people took part", "50 people took part"), "plain.html"),
     "a word of the appendix": (text("appendix.html", "5 participants", "51 participants"), "appendix.html"),
-    "a number of a caption": (text(f"figures/{CAPTION}", "0.40 SD", "4.40 SD"), f"figures/{CAPTION}"),
+    "a number of a caption": (text(f"figures/{CAPTION}", "0.40\N{NO-BREAK SPACE}SD", "4.40 SD"), f"figures/{CAPTION}"),
     "a cell of a table": (cell("tables/changes.csv", 2, "estimate", "9.9"), "tables/changes.csv"),
     "a head of a table": (text("tables/scores.csv", "value", "guess"), "tables/scores.csv"),
     "a number of a figure": (cell(f"figures/{FIGURE}", 2, "effect", "9.9"), f"figures/{FIGURE}"),
