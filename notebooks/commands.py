@@ -4,7 +4,6 @@ Only what a subcommand needs is imported, and when it is asked for: help and ver
 """
 
 import argparse
-import importlib.metadata
 import os
 import sys
 import time
@@ -63,7 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def command_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="outcomes", description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument("--version", action="version", version=_version())
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and how to cite it, and stop")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     new = commands.add_parser("new", help="write a study folder to fill in, with its data dictionary")
@@ -128,6 +127,9 @@ def command_parser() -> argparse.ArgumentParser:
     sharing.add_argument(
         "--fewest", type=int, default=3, metavar="N", help="people who must share a combination (default: 3)"
     )
+    sharing.add_argument(
+        "--cdisc", action="store_true", help="also write answers, scores and people as CDISC SDTM tables and ODM file"
+    )
     sharing.set_defaults(run=_share)
 
     report = commands.add_parser("report", help="run the notebooks; write report, figures, tables, record")
@@ -157,12 +159,18 @@ def command_parser() -> argparse.ArgumentParser:
     )
     applying.add_argument("--pool", action="store_true", help="a pooled line of the published trials")
     applying.add_argument("--with-pilot", action="store_true", help="pool the own pilot with them")
-    applying.add_argument("--target", metavar="KEY", help="threshold that is the difference to detect")
+    applying.add_argument("--target", metavar="KEY", help="key of a threshold, or label of the study's own")
     applying.add_argument("--power", type=float, help="default: 0.9")
     applying.add_argument("--attrition", type=float, metavar="SHARE", help="share lost (default: the pilot's)")
     applying.add_argument("--intraclass", type=float, metavar="ICC", help="correlation inside therapists or sites")
     applying.add_argument("--cluster-size", type=float, metavar="N", help="people per therapist or site")
     applying.add_argument("--willingness", type=float, nargs="+", metavar="MONEY", help="to pay for one more responder")
+    applying.add_argument(
+        "--later-patients",
+        type=float,
+        metavar="N",
+        help="people treated after the next trial: is a larger one worth it",
+    )
     applying.set_defaults(run=_application)
 
     planning = commands.add_parser(
@@ -222,14 +230,19 @@ def command_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _version() -> str:
-    try:
-        version = importlib.metadata.version("outcomes-kit")
-        return (
-            f"outcomes {version}. Cite as: Outcomes kit, version {version}, a notebook kit for trial outcome measures."
-        )
-    except importlib.metadata.PackageNotFoundError:
-        return "outcomes, run from a folder without being installed"
+class _Version(argparse.Action):
+    """Looks the version up where it is asked for: the library behind it takes a while to load."""
+
+    def __call__(self, parser, namespace, values, option_string=None) -> None:
+        from importlib import metadata
+
+        try:
+            version = metadata.version("outcomes-kit")
+            print(f"outcomes {version}. Cite as: Outcomes kit, version {version}, a notebook kit for trial outcome "
+                  "measures.")  # fmt: skip
+        except metadata.PackageNotFoundError:
+            print("outcomes, run from a folder without being installed")
+        parser.exit()
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -370,7 +383,9 @@ def _lock(options: argparse.Namespace) -> int:
         f"{event.plan_sha256}. Deposit this hash where others can see its date, such as the trial register. The "
         f"lock is {options.folder / NAME}: leave it there; reports list every departure from it."
     )
-    if event.note:
+    if event.note and set(event.files) <= {"study.toml"}:
+        print("The folder holds no data yet: none were checked.")
+    elif event.note:
         print(f"The data could not be read, and were not checked: {event.note}")
     return 0
 
@@ -392,7 +407,14 @@ def _share(options: argparse.Namespace) -> int:
     from notebooks.report.same_numbers import lines, same_numbers
     from outcomes.sharing.data_set import listing, share_study
 
-    shared = share_study(options.folder, options.to, seed=options.seed, coarsen=options.coarsen, fewest=options.fewest)
+    shared = share_study(
+        options.folder,
+        options.to,
+        seed=options.seed,
+        coarsen=options.coarsen,
+        fewest=options.fewest,
+        standard=options.cdisc,
+    )
     print("\n".join([*shared.done, *shared.steps, *listing(shared.rare)]))
     same = same_numbers(shared)
     print("\n".join(lines(same)))
@@ -514,7 +536,7 @@ def _application(options: argparse.Namespace) -> int:
     from notebooks.report.make import Blocked
 
     names = ("kind", "correlation", "pool", "with_pilot", "target", "power", "attrition", "intraclass", "cluster_size",
-             "willingness")  # fmt: skip
+             "willingness", "later_patients")  # fmt: skip
     try:
         made = write_application(
             options.folder, options.to, wanted_from(**{name: getattr(options, name) for name in names})

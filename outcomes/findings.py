@@ -80,10 +80,50 @@ def flag(
         "rule": rule,
         "found": found if isinstance(found, str) else texts(found),
         "allowed": allowed,
-        "advice": (pd.Series(advice, index=index, dtype="str") + " " + known.advice).str.strip(),
+        "advice": known.advice if isinstance(advice, str) and not advice else _before(advice, known.advice, index),
     }
-    types = {name: "Int64" if name == "row" else "str" for name in FINDING_COLUMNS}
-    return pd.DataFrame(columns, index=index).astype(types).reset_index(drop=True)
+    return pd.DataFrame({name: _typed(columns[name], index, "Int64" if name == "row" else "str") for name in columns})
+
+
+def _typed(value: object, index: pd.Index, kind: str) -> pd.api.extensions.ExtensionArray:
+    """One column of a frame of findings: a value for all rows, or one each."""
+    if isinstance(value, pd.Series):
+        return value.reindex(index).astype(kind).array
+    return pd.array([value] * len(index), dtype=kind)
+
+
+def _before(own: str | pd.Series, standing: str, index: pd.Index) -> pd.Series:
+    """Advice on a finding before the standing advice of its rule."""
+    return (pd.Series(own, index=index, dtype="str") + " " + standing).str.strip()
+
+
+def gathered(found: pd.DataFrame) -> pd.DataFrame:
+    """Findings that say the same of many cells of a column, as one that names every row: none is lost from the account.
+
+    found: what `flag` returned. A cell alone of its kind keeps its row, participant and visit.
+    """
+    alike = found.groupby(["file", "column", "found", "allowed"], sort=False)
+    sizes = alike["row"].transform("size")
+    alone, first = found[sizes == 1], found[(sizes > 1) & (alike.cumcount() == 0)].copy()
+    if not len(first):
+        return found
+    rows = {key: sorted(set(part["row"].dropna())) for key, part in alike}
+    keys = list(zip(first["file"], first["column"], first["found"], first["allowed"], strict=True))
+    said = [f" In {len(rows[key])} rows: {_spans(rows[key])}." if rows[key] else "" for key in keys]
+    first["advice"] = (first["advice"] + pd.Series(said, index=first.index, dtype="str")).str.strip()
+    first = first.assign(row=pd.NA, participant="", visit="").astype({"row": "Int64"})
+    return pd.concat([alone, first]).sort_index().astype(found.dtypes).reset_index(drop=True)
+
+
+def _spans(rows: Sequence[int]) -> str:
+    """ "2-10, 14" for 2 to 10 and 14."""
+    spans: list[list[int]] = []
+    for row in rows:
+        if spans and row == spans[-1][-1] + 1:
+            spans[-1] = [spans[-1][0], row]
+        else:
+            spans.append([row])
+    return ", ".join("-".join(map(str, span)) for span in spans)
 
 
 @cache

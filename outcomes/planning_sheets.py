@@ -15,7 +15,7 @@ def _occasion(suffix: str, when: str) -> tuple[Column, ...]:
         synonyms = tuple(f"{name} {word}" for word in known) + tuple(f"{word} {name}" for word in known)
         return Column(f"{name}{suffix}", "number", f"{says} {when}", synonyms=synonyms + more)
 
-    mean = () if suffix == "_change" else (number("mean", "mean"),)
+    mean = () if suffix == "_change" else (number("mean", "mean"),)  # the mean change is a column of its own
     spread = (
         number("sd", "standard deviation"),
         number("se", "standard error of the mean"),
@@ -29,7 +29,7 @@ def _occasion(suffix: str, when: str) -> tuple[Column, ...]:
         number("minimum", "smallest value", *(("min",) if not suffix else ())),
         number("maximum", "largest value", *(("max",) if not suffix else ())),
     )
-    return (*mean, *spread, *(() if suffix == "_change" else quantiles))
+    return (*mean, *spread, *quantiles)
 
 
 PUBLISHED = Sheet(

@@ -12,18 +12,22 @@ import numpy as np
 import pandas as pd
 
 from notebooks.analysis import Analysis
+from notebooks.application.important_difference import important_difference, thresholds_of
+from notebooks.application.price import costs_of, responder_price, worth_of_next
+from notebooks.application.trials_shown import shown_trials
 from notebooks.show.names import Names
-from outcomes import InstrumentError, Study, threshold
+from outcomes import InstrumentError, Study
 from outcomes import columns as c
 from outcomes.errors import StudyError
-from outcomes.library.registry import references
-from outcomes.protocol.trial import Protocol
 from stats.change.person_changes import better_sign
-from stats.economics.people_costs import ArmCosts, arm_costs
-from stats.economics.responder_price import CostPerResponder, cost_per_responder
+from stats.economics.incremental import NetBenefit
+from stats.economics.people_costs import ArmCosts
+from stats.economics.responder_price import CostPerResponder
+from stats.economics.worth_of_trial import WorthOfTrial
 from stats.effects.effects_of_a_study import model_effects
 from stats.effects.meta_analysis import PooledEffect, pool_effects
-from stats.effects.other_trials.published_trials import PublishedEffects, published_effects
+from stats.effects.other_trials.published_trials import PublishedEffects
+from stats.effects.other_trials.trial_effect import RAW
 from stats.effects.standardisers import same_standardiser
 from stats.errors import FitError, PlanError
 from stats.planning.closed_form.means import plan_ancova
@@ -31,9 +35,7 @@ from stats.planning.inputs import Given, PilotSD, known_value, pilot_proportion
 from stats.planning.other_evidence import Evidence, correlation_from, sd_from
 from stats.planning.pilot.pilot_uncertainty import Assurance, assurance
 from stats.planning.plan import Plan
-from stats.responders.count import count_responders
 
-RAW = "mean-difference"
 GRID = (0.5, 0.6, 0.7, 0.8, 0.9)  # of correlations assumed; a range to look at, no estimate
 FEWEST = 8  # people with both values, below which an SD and a correlation say too little to plan on
 
@@ -52,6 +54,7 @@ class Wanted:
     intraclass: float = 0.0
     cluster_size: float = 1.0
     willingness: tuple[float, ...] = ()
+    later_patients: float | None = None  # treated after the next trial reports: what its answer is worth hangs on them
 
 
 @dataclass(frozen=True)
@@ -81,6 +84,8 @@ class Application:
     assured: Assurance | None
     costs: ArmCosts | None
     responder_price: CostPerResponder | None
+    benefit: NetBenefit | None = None  # by willingness to pay for one more responder
+    worth: tuple[tuple[float, WorthOfTrial], ...] = ()  # (willingness, what a larger trial is worth)
     left_out: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default=())
 
@@ -111,27 +116,50 @@ def gather_application(
             "workbook) with one row per arm. data_dictionary.csv of a new study says what each column holds."
         )
     left_out: list[str] = []
-    effects = _effects(study, table, wanted)
+    effects = shown_trials(study, table, wanted.kind, wanted.correlation, left_out)
     own = _or_reason(lambda: _own(analysis, effects), left_out, "The pilot's own effect")
-    target = _or_reason(lambda: _important(analysis, wanted, effects, own), left_out, "The difference that matters")
+    target = _or_reason(
+        lambda: important_difference(
+            analysis, wanted.target, standardised=effects.kind not in (RAW, "change"), axis=effects.unit
+        ),
+        left_out, "The difference that matters",
+    )  # fmt: skip
     pooled = None
     if wanted.pool or wanted.with_pilot:
         pooled = _or_reason(lambda: _pooled(effects, own, wanted), left_out, "The pooled line")
     notes: list[str] = []
     plan = _or_reason(lambda: _plan(analysis, effects, target, wanted, notes), left_out, "The plan")
     assured = _or_reason(lambda: assurance(plan) if plan else None, left_out, "Assurance")
-    costs = price = None
+    costs = price = benefit = people = None
+    worth: tuple[tuple[float, WorthOfTrial], ...] = ()
     if len(study.costs) and not study.masked:
-        costs = _or_reason(lambda: _costs(study), left_out, "Costs")
-        price = _or_reason(lambda: _price(analysis, costs, wanted), left_out, "The cost of an additional responder")
+        costs = _or_reason(lambda: costs_of(study), left_out, "Costs")
+        price, benefit, people = _or_reason(
+            lambda: responder_price(
+                analysis, costs, next(iter(thresholds_of(study.protocol, wanted.target)), None), wanted.willingness
+            ),
+            left_out, "The cost of an additional responder",
+        ) or (None, None, None)  # fmt: skip
+        worth = _or_reason(lambda: _worth(costs, benefit, people, wanted), left_out, "What a larger trial is worth")
     elif study.masked:
         left_out.append("Costs and the pilot's own effect wait until the study is unblinded.")
     else:
         left_out.append("Costs: the study has no sheet costs.")
     return Application(
         study=study, wanted=wanted, effects=effects, own=own, important=target, pooled=pooled, plan=plan,
-        assured=assured, costs=costs, responder_price=price, left_out=tuple(left_out), notes=tuple(notes),
+        assured=assured, costs=costs, responder_price=price, benefit=benefit, worth=worth or (),
+        left_out=tuple(left_out), notes=tuple(notes),
     )  # fmt: skip
+
+
+def _worth(
+    costs: ArmCosts | None, benefit: NetBenefit | None, people: np.ndarray | None, wanted: Wanted
+) -> tuple[tuple[float, WorthOfTrial], ...]:
+    if wanted.later_patients is None:
+        return ()
+    if costs is None or benefit is None or people is None:
+        raise FitError("it needs costs that differ between people, and a willingness to pay for one more responder.")
+    return worth_of_next(costs, benefit, people, wanted.later_patients)
 
 
 def _or_reason(make, left_out: list[str], what: str):
@@ -140,28 +168,6 @@ def _or_reason(make, left_out: list[str], what: str):
     except (FitError, PlanError, InstrumentError, StudyError) as refused:
         left_out.append(f"{what}: {refused}")
         return None
-
-
-def _effects(study: Study, table: pd.DataFrame, wanted: Wanted) -> PublishedEffects:
-    primary = study.protocol.primary
-    rows = table[table["outcome"].isin(["", primary])] if "outcome" in table else table
-    if rows.empty:
-        raise StudyError(f"No published row is of {primary}: found {', '.join(table['outcome'].unique())}.")
-    rows = rows.assign(outcome=primary)
-    kind = wanted.kind or (RAW if len(study.protocol.arms) > 1 else "change")
-    sign = better_sign(_better(study.protocol))
-    return published_effects(
-        rows, kind=kind, correlation=wanted.correlation or None, better="higher" if sign > 0 else "lower"
-    )
-
-
-def _better(protocol: Protocol) -> str:
-    from outcomes.library.known import find_measure
-    from outcomes.library.registry import outcome_scale
-
-    name, _, scale = protocol.primary.partition(".")
-    own = find_measure(protocol, name, scale)
-    return own.better if own is not None else outcome_scale(protocol.primary)[1].better
 
 
 def _own(analysis: Analysis, effects: PublishedEffects) -> OwnEffect | None:
@@ -173,6 +179,9 @@ def _own(analysis: Analysis, effects: PublishedEffects) -> OwnEffect | None:
     primary, kind = protocol.primary, effects.kind
     if protocol.periods:
         raise FitError("the pilot is a crossover; its effect inside people is not the one of two arms.")
+    unit = str(analysis.changes(primary)["unit"].iloc[0])
+    if kind in (RAW, "change") and effects.unit not in ("", unit):
+        raise FitError(f"it is in {unit}, the published ones in {effects.unit}: convert them, or take the kind g.")
     if kind in (RAW, "change"):
         fit = analysis.fit(primary)
         sign = better_sign(fit.better)
@@ -193,32 +202,6 @@ def _own(analysis: Analysis, effects: PublishedEffects) -> OwnEffect | None:
         )
     return OwnEffect(float(row["estimate"]), float(row["conf_low"]), float(row["conf_high"]), int(row["n"]),
                      f"mixed model over the {ours}", float(row.get("std_error", np.nan)), ours)  # fmt: skip
-
-
-def _important(
-    analysis: Analysis, wanted: Wanted, effects: PublishedEffects, own: OwnEffect | None
-) -> tuple[Given, str, float] | None:
-    """The difference that matters with its source in words, and where it stands on the axis of the figure."""
-    protocol = analysis.study.protocol
-    keys = protocol.thresholds.get(protocol.primary, ())
-    key = wanted.target or next((key for key in keys if threshold(key).quantity.startswith("MCID")), None)
-    if key is None:
-        raise PlanError("study.toml names no minimal important difference of the primary outcome, and none is chosen.")
-    found = threshold(key)
-    cited = references().get(found.source, {}).get("citation", found.source)
-    words = f"{found.quantity}; {found.population}; {found.method}; {cited}"
-    given = known_value(abs(found.value), words, found.unit)
-    if effects.kind in (RAW, "change"):
-        return given, words, given.value
-    spread = _baseline_sd(analysis)
-    return given, words, given.value / spread
-
-
-def _baseline_sd(analysis: Analysis) -> float:
-    known = analysis.changes(analysis.study.protocol.primary)
-    known = known[known["before"].notna()]
-    inside = known["before"] - known.groupby(c.ARM)["before"].transform("mean")
-    return float(np.sqrt((inside**2).sum() / (len(known) - known[c.ARM].nunique())))
 
 
 def _pooled(effects: PublishedEffects, own: OwnEffect | None, wanted: Wanted) -> PooledEffect:
@@ -273,29 +256,6 @@ def _plan(
     return plan_ancova(
         difference=target[0], sd=sd, correlation=r, power=wanted.power, attrition=attrition,
         outcome=names.outcome(study.protocol.primary),
-    )  # fmt: skip
-
-
-def _costs(study: Study) -> ArmCosts:
-    return arm_costs(study.costs, study.participants, sessions=study.sessions, visits=study.visits)
-
-
-def _price(analysis: Analysis, costs: ArmCosts | None, wanted: Wanted) -> CostPerResponder | None:
-    """Cost per additional responder at the difference named, where there are two arms with costs."""
-    protocol = analysis.study.protocol
-    keys = protocol.thresholds.get(protocol.primary, ())
-    key = wanted.target or next(iter(keys), None)
-    others = [arm.id for arm in protocol.arms if arm.id != protocol.reference_arm]
-    if costs is None or key is None or len(others) != 1 or protocol.reference_arm is None:
-        return None
-    counted = count_responders(
-        analysis.scores, threshold=key, design=protocol, participants=analysis.study.participants
-    )
-    by_arm = {count.arm: count for count in counted.counts}
-    one, two = by_arm[others[0]], by_arm[protocol.reference_arm]
-    return cost_per_responder(
-        cost_difference=costs.difference(others[0], protocol.reference_arm), x1=one.improved, n1=one.observed,
-        x2=two.improved, n2=two.observed, currency=costs.unit,
     )  # fmt: skip
 
 

@@ -1,7 +1,6 @@
 """The paragraph, the tables and the references of an application, in words that can be pasted: labels, never ids."""
 
 from dataclasses import replace
-from math import isfinite
 
 import numpy as np
 import pandas as pd
@@ -9,7 +8,7 @@ import pandas as pd
 from notebooks.application.gathered import Application
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.tables import Table
-from stats.errors import FitError, PlanError
+from stats.errors import PlanError
 from stats.planning.curves import smallest_detectable
 from stats.planning.looks import size_again, two_stage
 from stats.planning.pilot.pilot_uncertainty import power_curve
@@ -136,7 +135,7 @@ def size_table(found: Application) -> Table | None:
     for power in sorted({0.8, 0.9, found.wanted.power}):
         for share in (0.75, 1.0, 1.25):
             at = plan.change(power=power, difference=share * value)
-            price = int(found.costs.of_trial(max(at.recruit))) if found.costs else 0
+            price = round(found.costs.of_trial(max(at.recruit))) if found.costs else 0
             rows.append({"percent": 100 * power, "difference": share * value, "n_per_arm": at.n_per_arm,
                          "n_total": at.n_total, "recruit_total": sum(at.recruit), "price": price})  # fmt: skip
     frame = pd.DataFrame(rows)
@@ -234,24 +233,45 @@ def costs_table(found: Application) -> Table | None:
 
 def value_table(found: Application) -> Table | None:
     """Net benefit over the willingness to pay that was named, per responder; nothing without one."""
-    price, wanted = found.responder_price, found.wanted.willingness
-    if price is None or not wanted or not isfinite(price.cost_std_error):
-        return None
-    from stats.economics.incremental import net_benefit
-
-    try:
-        made = net_benefit(cost_difference=price.cost_difference, cost_std_error=price.cost_std_error,
-                           effect_difference=price.shares, willingness=wanted, currency=price.unit,
-                           effect_unit="responder")  # fmt: skip
-    except FitError:
+    if found.benefit is None:
         return None
     return Table(
         "net_benefit", "Incremental net benefit by willingness to pay for one more responder (not for decision)",
-        made.frame(found.study.protocol.level).assign(percent=lambda rows: 100 * rows["acceptability"]),
+        found.benefit.frame(found.study.protocol.level).assign(percent=lambda rows: 100 * rows["acceptability"]),
         {"Willingness": "{willingness}", "Net benefit (interval)": "{estimate} ({conf_low} to {conf_high})",
          "Acceptability, %": "{percent}"},
-        keys=("willingness",), decimals=0, notes=made.notes,
+        keys=("willingness",), decimals=0, notes=found.benefit.notes,
     )  # fmt: skip
+
+
+def worth_table(found: Application) -> Table | None:
+    """What the answer of a larger trial is worth to later patients, at each willingness to pay that was named."""
+    if not found.worth:
+        return None
+    rows = []
+    for willingness, made in found.worth:
+        best = made.best
+        pays = best["net_value"] > 0
+        rows.append({
+            "willingness": willingness, "perfect": made.population * made.perfect,
+            "size": f"{best['n_per_arm']:.0f}" if pays else "none pays for itself",
+            "value": made.population * best["value"], "cost": best["cost"], "net_value": best["net_value"],
+        })  # fmt: skip
+    people = found.wanted.later_patients or 0
+    return Table(
+        "worth_of_trial", f"What a larger trial is worth to {people:,.0f} later patients, {found.worth[0][1].unit}",
+        pd.DataFrame(rows),
+        {"Willingness": "{willingness}", "Knowing the truth": "{perfect}", "Best size, per arm": "{size}",
+         "Worth at it": "{value}", "Its cost": "{cost}", "Beyond its cost": "{net_value}"},
+        keys=("willingness",), decimals=0,
+        notes=(*found.worth[0][1].notes,
+               "The prior is this pilot's net benefit alone; a person's spread is taken at its upper 80 % limit."),
+    )  # fmt: skip
+
+
+def prices(found: Application) -> Exhibits:
+    """Costs, net benefit and what a larger trial is worth, as far as they were asked for."""
+    return gather(make(found) for make in (costs_table, value_table, worth_table))
 
 
 def reference_list(found: Application) -> Prose:
@@ -275,5 +295,5 @@ def left_out(found: Application) -> Prose | None:
 def everything(found: Application) -> Exhibits:
     """All tables and texts in their order, the figure left to who calls."""
     makers = (paragraph, effects_table, leave_one_out_table, size_table, working_table, safeguards, costs_table,
-              value_table, reference_list, left_out)  # fmt: skip
+              value_table, worth_table, reference_list, left_out)  # fmt: skip
     return gather(make(found) for make in makers)

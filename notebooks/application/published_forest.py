@@ -1,5 +1,7 @@
 """Published trials one below the other, the own pilot in its place, on the axis on which a difference matters."""
 
+from math import isfinite
+
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -38,7 +40,8 @@ def published_forest(found: Application) -> go.Figure:
         )  # fmt: skip
     figure.add_vline(x=0, line={"color": INK, "width": 1})
     unit = found.effects.unit or _unit(found)
-    if found.important is not None:
+    placed = found.important is not None and isfinite(found.important[2])
+    if found.important is not None and placed:
         figure.add_vline(x=found.important[2], line={"color": GREY, "width": 1.5, "dash": "dash"})
         figure.add_annotation(
             x=found.important[2], y=-0.75, text=f"matters: {short(found.important[0].value)} {found.important[0].unit}",
@@ -68,7 +71,7 @@ def published_forest(found: Application) -> go.Figure:
     )  # fmt: skip
     better = f"Difference from control in {unit}" if found.effects.kind != "change" else f"Mean change in {unit}"
     ends = [*rows[["conf_low", "band_low"]].min(), *rows[["conf_high", "band_high"]].max(), 0.0]
-    ends += [found.important[2]] if found.important else []
+    ends += [found.important[2]] if found.important and placed else []
     edge = 0.04 * (max(ends) - min(ends))
     figure.update_xaxes(title=f"{better}; to the right is better", range=[min(ends) - edge, max(ends) + edge])
     figure.update_layout(showlegend=False)
@@ -141,7 +144,7 @@ def _caption(found: Application, level: float, assumed: bool) -> str:
     if assumed:
         grid = found.effects.grid
         parts.append(f"Pale bar: correlation of baseline and end assumed from {min(grid):g} to {max(grid):g}.")
-    if found.important is not None:
+    if found.important is not None and isfinite(found.important[2]):
         parts.append(f"Dashed: {found.important[1]}.")
     if found.pooled is None:
         parts.append("Nothing is pooled.")

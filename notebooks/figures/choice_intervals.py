@@ -30,6 +30,7 @@ WORDS = {
 }
 SHORTER = {" (for comparison only)": "", ", long-run variance": ", long-run", "reference arm": "reference",
            "only people with ": "only with ", "the first and the last score": "first and last score"}  # fmt: skip
+AGAIN = ", as repeated trials would vary"  # such a row stands right under its own
 ROW = {WIDTH: 17.0, COLUMN: 22.0}
 HEADING, STRIP = 0.8, 2.0  # of a row: a heading; the dots of leaving out one person
 
@@ -44,16 +45,40 @@ class _Line:
     kind: str  # "protocol", "heading", "answer" or "leaving one out"
 
 
-def answers_figure(answers: pd.DataFrame, names: Names, visit: str, better: str) -> go.Figure:
+@dataclass(frozen=True)
+class Wording:
+    """What such a figure is called. merged: answers that equal the protocol's share one row."""
+
+    name: str = "what_if"
+    title: str = "The answer under other choices"
+    over: str = "Choice changed, one at a time"
+    others: str = "other choices"
+    merged: bool = True
+    first: str = "As the protocol says"
+    by: str = "by the protocol"
+    caption: str = (
+        "One choice changed at a time, all else as in the protocol; {level} intervals; n: people in the model. Band "
+        "and line: the protocol's interval and estimate. Positive is better. Choices that cannot move the estimate "
+        "share one row, with their widest interval."
+    )
+
+
+CHOICES = Wording()
+
+
+def answers_figure(
+    answers: pd.DataFrame, names: Names, visit: str, better: str, wording: Wording = CHOICES
+) -> go.Figure:
     """The protocol's interval as a band through rows of other answers; choices that cannot move it share one row.
 
     answers: one comparison, with outcome, choice, option, comparison, comparison_label, quantity, unit, n, estimate,
     conf_low, conf_high, is_protocol; NaN where a choice was refused. better: of the outcome, "higher" or "lower".
+    wording: what the figure is called.
     """
     first = answers.iloc[0]
     outcome, digits, unit = str(first[c.OUTCOME]), names.decimals(str(first[c.OUTCOME])), str(first["unit"])
     shown = turned(answers, better)
-    lines = _lines(shown)
+    lines = _lines(shown, wording)
     own = shown[shown["is_protocol"] & shown["estimate"].notna()]
     main = own.iloc[0] if len(own) else None
     others = shown[~shown["is_protocol"] & shown["estimate"].notna()]
@@ -65,29 +90,27 @@ def answers_figure(answers: pd.DataFrame, names: Names, visit: str, better: str)
     room = 0.04 * ((max(ends) - min(ends)) or 1.0)
     span = (min(ends) - room, max(ends) + room)
     wide, narrow = (
-        _sheet(lines, main, names, digits, span, str(first["comparison"]), width) for width in (WIDTH, COLUMN)
+        _sheet(lines, main, names, digits, span, str(first["comparison"]), width, wording) for width in (WIDTH, COLUMN)
     )
     label = f"{str(first['quantity']).capitalize()}, {unit}"
     figure.update_layout(showlegend=False, **_axes(wide, span, 11, label))
-    told = "no answer by the protocol"
+    told = f"no answer {wording.by}"
     if main is not None:
-        told = f"{_written(main, digits)} by the protocol"
+        told = f"{_written(main, digits)} {wording.by}"
     if len(others):
         low, high = number(others["estimate"].min(), digits), number(others["estimate"].max(), digits)
-        told += f", {low} to {high} over {len(others)} other choices"
+        told += f", {low} to {high} over {len(others)} {wording.others}"
     refused = shown[shown["estimate"].isna()]
     why = "; ".join(f"{WORDS.get(option, option)}" for option in refused["option"])
     compared = f", {first['comparison_label']}" if first["comparison_label"] else ""
     level = f"{names.protocol.level:.0%}".replace("%", " %")
     return finish(
         figure,
-        name=f"what_if/{first['comparison'] or 'change'}",
-        title="The answer under other choices",
+        name=f"{wording.name}/{first['comparison'] or 'change'}",
+        title=wording.title,
         finding=f"{names.outcome(outcome)}, {first['quantity']}{', ' + names.visit(visit) if visit else ''}{compared}: "
         f"{told} ({unit}).",
-        caption=f"One choice changed at a time, all else as in the protocol; {level} intervals; n: people in the "
-        "model. Band and line: the protocol's interval and estimate. Positive is better. Choices that cannot move the "
-        "estimate share one row, with their widest interval."
+        caption=wording.caption.format(level=level)
         + (f" {len(refused)} refused ({why}); the table says why." if len(refused) else "")
         + " A choice made by looking here would be no choice.",
         alt=f"Rows with intervals under {answers['choice'].nunique()} kinds of choice.",
@@ -109,10 +132,10 @@ def _written(row: pd.Series, digits: int) -> str:
     return f"{middle} ({low} to {high})"
 
 
-def _lines(shown: pd.DataFrame) -> list[_Line]:
+def _lines(shown: pd.DataFrame, wording: Wording) -> list[_Line]:
     """The lines in order, each at its height in rows."""
     nothing = shown.iloc[:0]
-    made = [_Line(0.0, "As the protocol says", shown[shown["is_protocol"]].head(1), "protocol")]
+    made = [_Line(0.0, wording.first, shown[shown["is_protocol"]].head(1), "protocol")]
     at = 1.0
 
     def add(text: str, rows: pd.DataFrame, kind: str, tall: float) -> None:
@@ -128,7 +151,7 @@ def _lines(shown: pd.DataFrame) -> list[_Line]:
         same = (
             np.isclose(own["estimate"], main.iloc[0], rtol=1e-6, atol=1e-12) if len(main) else np.zeros(len(own), bool)
         )
-        if same.sum() > 1:
+        if wording.merged and same.sum() > 1:
             widest = own[same].assign(wide=own["conf_high"] - own["conf_low"]).sort_values("wide").tail(1)
             add(f"{int(same.sum())} other methods, widest interval", widest, "answer", 1.0)
             own = own[~same]
@@ -144,6 +167,8 @@ def _lines(shown: pd.DataFrame) -> list[_Line]:
 
 def _words(option: str) -> str:
     told = WORDS.get(option, option)
+    if told.endswith(AGAIN):
+        return "the same" + AGAIN
     for long, brief in SHORTER.items():
         told = told.replace(long, brief)
     return re.sub(r"\b0\.(\d+) of\b", lambda found: f"{float('0.' + found[1]):.0%} of".replace("%", " %"), told)
@@ -199,11 +224,11 @@ def _axes(sheet: TextColumns, span: tuple[float, float], size: int, label: str) 
 
 def _sheet(
     lines: Sequence[_Line], main: pd.Series | None, names: Names, digits: int, span: tuple[float, float],
-    comparison: str, width: int,
+    comparison: str, width: int, wording: Wording,
 ) -> TextColumns:  # fmt: skip
     narrow = width == COLUMN
     last = lines[-1]
-    rows = last.height + 0.5 + (STRIP / 2 - 0.5 if last.kind == "leaving one out" else 0)
+    rows = last.height + (STRIP / 2 if last.kind == "leaving one out" else 1.0)
     panel = (140.0, COLUMN - 44.0) if narrow else (288.0, WIDTH - 186.0)
     sheet = TextColumns(width, SMALL if narrow else 11, panel, rows, ROW[width], head=38, foot=46)
     if main is not None:
@@ -213,7 +238,7 @@ def _sheet(
     if main is not None:
         sheet.upright(main["estimate"], -0.5, rows - 0.5, INK, 1, "dot")
     sheet.line(-0.5)
-    sheet.over(2, "Choice" if narrow else "Choice changed, one at a time", colour=GREY)
+    sheet.over(2, wording.over.split()[0] if narrow else wording.over, colour=GREY)
     if not narrow:
         sheet.over(
             WIDTH - 40, f"Estimate ({names.protocol.level:.0%})".replace("%)", " %)"), anchor="right", colour=GREY

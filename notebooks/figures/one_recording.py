@@ -26,7 +26,7 @@ def both_hands(
     """Two hands over time. The lag is marked at the first high turn of the leading hand inside the record.
 
     first, second: samples of the leading and the following hand on one grid. rate: samples a second. names: what to
-    call the hands. about: whose recording, in words. lag_s: NaN where it was refused: nothing is marked. name: in the
+    call the hands. about: which recording, in words. lag_s: NaN where it was refused: nothing is marked. name: in the
     record.
     """
     step = max(1, int(np.ceil(len(first) / MOST_POINTS)))
@@ -68,7 +68,7 @@ def both_hands(
 def overlaid_repetitions(repetitions: pd.DataFrame, *, about: str, unit: str, name: str) -> go.Figure:
     """Repetitions of one movement on top of each other, from the start of each.
 
-    repetitions: columns repetition, time (s from the start), value. about: whose, in words. name: in the record.
+    repetitions: columns repetition, time (s from the start), value. about: which ones, in words. name: in the record.
     """
     figure = go.Figure()
     order = list(dict.fromkeys(repetitions["repetition"]))

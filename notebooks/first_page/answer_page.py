@@ -23,7 +23,7 @@ from notebooks.first_page.page_rows import feasible_cells, outcome_rows
 from notebooks.first_page.people_passed import Passed, people_passed
 from notebooks.first_page.tile_drawings import how_large, how_many, how_sure_drawing
 from notebooks.show.content import MIME, plain
-from notebooks.show.names import Names
+from notebooks.show.names import Names, unit_words
 from notebooks.show.numbers import short
 from notebooks.show.texts import escaped
 from outcomes import columns as c
@@ -33,6 +33,7 @@ from stats.errors import FitError
 NAME = "answer"
 LINKS_PLACE = "<!-- links -->"  # where the page of a report puts the links to its sections
 TEMPLATES = Path(__file__).parent / "templates"
+NOTES_ONLY = "No error and no warning. The notes stand under Data and checks."
 FOOT = (
     "For groups in research: not for decisions about one person, not for safety monitoring. Every number here stands "
     "with its unit and n in the record of the report."
@@ -127,6 +128,7 @@ class FirstPage:
             "cells_about": text(self.cells_about),
             "doubts_about": text(about),
             "doubts": [{key: text(value) for key, value in row.items()} for row in rows] if codes else [],
+            "doubts_left": "" if rows or not self.doubts.counts.get("note") else NOTES_ONLY,
             "links": links,
             "foot": FOOT,
         } | {key: text(value) if key == "lines_foot" else value for key, value in self.lines_words.items()}
@@ -207,7 +209,7 @@ def first_page(analysis: Analysis) -> FirstPage:
         caution=say.caution(analysis, result, passed, numbers),
         doubts=doubts(analysis, result.visit, sure if isinstance(sure, HowSure) else None),
     )
-    unit = say.unit_words(result.unit)
+    unit = unit_words(result.unit)
     tiles = [
         Tile(
             "How large is it?",
@@ -260,7 +262,7 @@ def _plain_facts(analysis: Analysis, result: MainResult, passed: tuple[Passed, .
     names = Names(analysis.study.protocol)
     size = ""
     if passed:
-        unit = say.unit_words(passed[0].unit)
+        unit = unit_words(passed[0].unit)
         more = passed[0].rule.startswith(">=")
         size = f"{short(passed[0].value)} {unit} or more" if more else f"more than {short(passed[0].value)} {unit}"
     return {
@@ -268,7 +270,7 @@ def _plain_facts(analysis: Analysis, result: MainResult, passed: tuple[Passed, .
         "groups": [one.label for one in result.groups],
         "measure": names.everyday(result.outcome),
         "range": names.range(result.outcome),
-        "unit": say.unit_words(result.unit),
+        "unit": unit_words(result.unit),
         "visit": names.visit_words(result.visit) if result.visit else "",
         "passed": size,
     }
@@ -333,6 +335,6 @@ def _sure_tile(
     return Tile(
         "How sure is it?",
         f"{low.value} to {high.value}|{NO_BREAK}over {count.value} other choices",
-        how_sure_drawing(sure, result.unit, result.decimals),
+        how_sure_drawing(sure, unit_words(result.unit), result.decimals),
         say.sure_note(sure, result, missing, labels, numbers),
     )

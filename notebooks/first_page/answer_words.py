@@ -7,14 +7,14 @@ from notebooks.first_page.how_sure import HowSure
 from notebooks.first_page.main_result import Difference, MainResult, Span
 from notebooks.first_page.named_numbers import NO_BREAK, NamedNumbers, Said, person
 from notebooks.first_page.people_passed import Passed
-from notebooks.show.names import Names, uncapped
+from notebooks.show.names import Names, uncapped, unit_words
 from outcomes import Study
 from outcomes.lock.lock_file import LOCKED
 
 DESIGNS = {"single-arm": "One-group", "parallel": "parallel", "crossover": "Crossover"}
 COUNTED = {2: "Two-arm", 3: "Three-arm", 4: "Four-arm", 5: "Five-arm", 6: "Six-arm"}
 STARTS = ("after", "before", "at ", "end of", "during", "on ")
-CAN_CALL = 150  # people in the model below which a page says that they are a pilot
+CAN_CALL = 150  # people below which a page says that they are a pilot
 
 
 def about(study: Study, result: MainResult | None, numbers: NamedNumbers) -> list[str]:
@@ -23,8 +23,9 @@ def about(study: Study, result: MainResult | None, numbers: NamedNumbers) -> lis
     design = DESIGNS[protocol.design]
     if protocol.design == "parallel":
         design = f"{COUNTED.get(len(protocol.arms), 'Many-arm')} parallel"
-    people = numbers.count("people enrolled", len(study.participants.drop_duplicates("participant")))
-    told = [f"{design} pilot", f"{people.value} people"]
+    enrolled = len(study.participants.drop_duplicates("participant"))
+    people = numbers.count("people enrolled", enrolled)
+    told = [f"{design} {'pilot' if enrolled < CAN_CALL else 'trial'}", f"{people.value} people"]
     if result is not None and result.kind == "between":
         parts = [numbers.count(f"people enrolled, {one.label}", one.enrolled).value for one in result.groups]
         told[-1] += f" ({' + '.join(parts)})"
@@ -54,11 +55,6 @@ def at_visit(names: Names, visit: str) -> str:
     """ "At week 8", "After treatment"."""
     told = names.visit_words(visit)
     return told[:1].upper() + told[1:] if told.startswith(STARTS) else f"At {told}"
-
-
-def unit_words(unit: str) -> str:
-    """The unit in a sentence; a ratio or a coefficient has none worth saying."""
-    return {"ratio": "", "coefficient": "", "grade": "grades", "rank": "ranks"}.get(unit, unit)
 
 
 def headline(analysis: Analysis, result: MainResult, numbers: NamedNumbers) -> tuple[list[str], list[Said]]:
@@ -149,15 +145,20 @@ def caution(analysis: Analysis, result: MainResult, passed: Sequence[Passed], nu
 def _against_thresholds(result: MainResult, passed: Sequence[Passed], numbers: NamedNumbers) -> list[str]:
     """Where the interval lies against the sizes of change of the plan."""
     span = result.headline[0] if result.headline else None
-    named = [one for one in passed if one.unit == result.unit][:2]
-    if span is None or span.low is None or span.high is None or not named:
+    if span is None or span.low is None or span.high is None:
         return []
+    named = [one for one in passed if one.unit == result.unit][:2]
     inside = [one for one in named if span.low <= one.value <= span.high]
-    told = [f"includes {_sizes(inside, numbers)}"] if inside else []
-    for one in named:
-        if one not in inside:
-            told.append(f"lies {'below' if span.high < one.value else 'above'} {_sizes([one], numbers)}")
-    return [f"The interval {' and '.join(told)}."]
+    nothing = ["no change" if result.kind in ("single", "pooled") else "no difference"]
+    included = (nothing if span.low <= 0 <= span.high else []) + ([_sizes(inside, numbers)] if inside else [])
+    told = [f"includes {', '.join(included)}"] if included else []
+    for where, sizes in (
+        ("below", [one for one in named if span.high < one.value]),
+        ("above", [one for one in named if span.low > one.value]),
+    ):
+        if sizes:
+            told.append(f"lies {where} {_sizes(sizes, numbers)}")
+    return [f"The interval {' and '.join(told)}."] if told else []
 
 
 def _sizes(sizes: Sequence[Passed], numbers: NamedNumbers) -> str:
@@ -191,6 +192,8 @@ def passed_note(passed: Sequence[Passed], kind: str, labels: dict[str, str], num
     """Under the second tile: whose threshold, the difference with its interval, the missing, the other thresholds."""
     first = passed[0]
     signs = "\N{BLACK CIRCLE} passed \N{WHITE CIRCLE} did not \N{MULTIPLICATION SIGN} missing."
+    if first.crowded:
+        signs = "Filled: passed; outline: did not; line: missing."
     told = [f"{first.kind[:1].upper()}{first.kind[1:]}, {first.source}. {signs}"]
     for one in first.differences[:1]:
         said = numbers.put(f"passed, difference, {one.group.label}", one.span.estimate, one.span.low, one.span.high,
@@ -224,7 +227,12 @@ def sure_note(
     decimals, unit = result.decimals, result.unit
     if sure.furthest is not None:
         said = numbers.put("furthest other choice", sure.furthest[2], unit=unit, decimals=decimals)
-        told.append(f"Furthest: {said.value}, {sure.furthest[1]} ({sure.furthest[0]}).")
+        # One person left out may lie further; the word is then for the choices of a whole analysis only.
+        person_further = sure.influential is not None and (
+            abs(sure.influential[1] - sure.by_plan) > abs(sure.furthest[2] - sure.by_plan)
+        )
+        head = "Furthest with everybody in" if person_further else "Furthest"
+        told.append(f"{head}: {said.value}, {sure.furthest[1]} ({sure.furthest[0]}).")
     if sure.influential is not None:
         said = numbers.put("without the most influential person", sure.influential[1], unit=unit, decimals=decimals)
         told.append(f"Without {person(sure.influential[0])} it is {said.value}.")

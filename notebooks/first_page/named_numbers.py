@@ -24,6 +24,11 @@ def person(code: str) -> str:
     return f"\ue000{code}\ue001"
 
 
+def _code(mark: re.Match) -> str:
+    """A code as it stands; one of digits alone would read as a number."""
+    return f"participant {mark[1]}" if mark[1].isdigit() else mark[1]
+
+
 @dataclass(frozen=True)
 class Said:
     """How a number stands in a text: `value`, with its sign in front (`signed`), without one (`size`), its interval."""
@@ -109,7 +114,7 @@ class NamedNumbers:
 
     def html(self, text: str, codes: bool = True) -> str:
         """The same as HTML: what is not a number is escaped, each number carries its name and its full value."""
-        text = PERSON.sub(r"\1" if codes else "one person", text)
+        text = PERSON.sub(_code if codes else "one person", text)
         made = "".join(self._pieces(text, '<data class="v" value="{value}" data-name="{name}">{text}</data>'))
         return STRONG.sub(r"<strong>\1</strong>", made)
 

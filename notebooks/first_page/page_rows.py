@@ -1,7 +1,6 @@
 """The rows of the first page: every outcome with the small forest, and the cells of feasibility."""
 
 from notebooks.analysis import Analysis
-from notebooks.first_page import answer_words as say
 from notebooks.first_page.all_outcomes import OutcomeLine
 from notebooks.first_page.could_it_be_done import Feasible, feasibility
 from notebooks.first_page.doubtful_data import plainly
@@ -10,7 +9,7 @@ from notebooks.first_page.named_numbers import NO_BREAK, NamedNumbers
 from notebooks.first_page.panel_drawings import forest_axis, forest_row, forest_scale
 from notebooks.first_page.svg_marks import Axis
 from notebooks.first_page.tile_drawings import zones
-from notebooks.show.names import Names, uncapped
+from notebooks.show.names import Names, uncapped, unit_words
 
 
 def outcome_rows(
@@ -26,7 +25,7 @@ def outcome_rows(
         name = label + (f", {one.compared}" if one.compared else "")
         row: dict[str, object] = {
             "label": name,
-            "unit": _unit_note(names.abbreviation(one.outcome), label, say.unit_words(one.unit)),
+            "unit": _unit_note(names.abbreviation(one.outcome), label, unit_words(one.unit)),
             "primary": one.outcome == result.outcome,
             "reason": "",
             "n": "",

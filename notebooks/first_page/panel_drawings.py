@@ -24,12 +24,14 @@ from notebooks.first_page.svg_marks import (
     tick_text,
     words,
 )
-from notebooks.first_page.tile_drawings import _cut
+from notebooks.first_page.tile_drawings import cut
+from notebooks.show.names import with_unit
 from notebooks.show.numbers import number, short
 from notebooks.show.texts import escaped
 
 HEIGHT = 300
 FOREST = 250
+NARROW = 4  # px of a person, under which bars have no outline
 
 
 def trajectory(
@@ -73,9 +75,10 @@ def trajectory(
     parts.append(dot(x.at(days[next(iter(days))]), y.at(0), 4.4, "whole"))
     parts += _at_the_ends(result, labels, y, width - right + 4)
     parts += _under(result, visits, x, days, short_visits, labels, numbers, named, bottom, width - right)
+    axis_name = escaped(with_unit("Mean improvement", result.unit))
     parts.append(
         f'<text x="12" y="{(top + bottom) / 2:.0f}" class="s" text-anchor="middle" '
-        f'transform="rotate(-90 12 {(top + bottom) / 2:.0f})">Mean improvement, {escaped(result.unit)}</text>'
+        f'transform="rotate(-90 12 {(top + bottom) / 2:.0f})">{axis_name}</text>'
     )
     says = "; ".join(
         f"{one.group.label}, {short_visits[one.visit]}: {number(one.span.estimate, result.decimals)}"
@@ -155,9 +158,12 @@ def each_person(
     for tick in y.ticks:
         parts.append(line(left, y.at(tick), width - right, y.at(tick), "zero" if abs(tick) < 1e-12 else "grid"))
         parts.append(words(left - 6, y.at(tick) + 4, tick_text(tick, y.ticks), "end", "m s"))
-    for place, one in enumerate(drawn):
-        parts.append(line(left, y.at(one.value), width - right, y.at(one.value), f"limit d{place}"))
-        parts.append(words(width - right + 4, y.at(one.value) + 4, short(one.value), kind="s"))
+    heights = [y.at(one.value) for one in drawn]
+    near = max(0.0, 12 - abs(heights[0] - heights[1])) / 2 if len(heights) == 2 else 0.0
+    for place, (one, at) in enumerate(zip(drawn, heights, strict=True)):
+        parts.append(line(left, at, width - right, at, f"limit d{place}"))
+        apart = near if at == max(heights) else -near
+        parts.append(words(width - right + 4, at + 4 + apart, short(one.value), kind="s"))
     room = (width - left - right - 10) / max(len(people) + 1.5 * (len(result.groups) - 1), 1)
     x, says = left + 4.0, []
     passing = {share.group.id: share for share in drawn[0].shares} if drawn else {}
@@ -178,17 +184,27 @@ def each_person(
             at = x + room * k
             state = "passed" if k < count else "not"
             upper, lower = sorted((y.at(value), y.at(0)))
-            parts.append(rectangle(at + 1, upper, room - 2, max(lower - upper, 1), f"{kind} bar {state}"))
-        for k in range(len(own) - len(values)):
-            parts.append(cross(x + room * (len(values) + k + 0.5), y.at(0) - 8))
+            if room > NARROW:
+                parts.append(rectangle(at + 1, upper, room - 2, max(lower - upper, 1), f"{kind} bar {state}"))
+            else:  # an outline would fill the bar: those who did not pass are pale instead
+                parts.append(
+                    rectangle(at, upper, room, max(lower - upper, 1), f"{kind} dense {'' if k < count else 'pale'}")
+                )
+        missing = len(own) - len(values)
+        if room > NARROW:
+            parts += [cross(x + room * (len(values) + k + 0.5), y.at(0) - 8) for k in range(missing)]
+        elif missing:
+            start = x + room * len(values)
+            parts.append(line(start + 1, y.at(0) - 8, start + room * missing, y.at(0) - 8, "missing"))
         says.append(f"{group.label}: {len(values)} people, {count} passed, {len(own) - len(values)} missing")
         x += room * (len(own) + 1.5)
     middle = (top + bottom) / 2
     parts.append(
         f'<text x="12" y="{middle:.0f}" class="s" text-anchor="middle" transform="rotate(-90 12 {middle:.0f})">'
-        f"Improvement, {escaped(result.unit)}</text>"
+        f"{escaped(with_unit('Improvement', result.unit))}</text>"
     )
-    parts.append(words(left, HEIGHT - 8, "one bar a person; \N{MULTIPLICATION SIGN} missing", kind="m s"))
+    sign = "\N{MULTIPLICATION SIGN}" if room > NARROW else "short line:"
+    parts.append(words(left, HEIGHT - 8, f"one bar a person; {sign} missing", kind="m s"))
     return drawing(parts, width, HEIGHT, f"Improvement of each person. {'; '.join(says)}", "panel")
 
 
@@ -216,12 +232,12 @@ def inside_people(people: pd.DataFrame, result: MainResult, labels: dict[str, st
         parts.append(shape(one.group.place, x, y.at(one.span.estimate), 5.4))
     for group in groups:
         kind = f"g{group.place % GROUPS} s strong"
-        parts.append(words(at[group.id], bottom + 20, escaped(_cut(labels[group.id], 26)), "middle", kind))
+        parts.append(words(at[group.id], bottom + 20, escaped(cut(labels[group.id], 26)), "middle", kind))
         parts.append(words(at[group.id], bottom + 36, f"n = {group.enrolled}", "middle", "s"))
     middle = (top + bottom) / 2
     parts.append(
         f'<text x="12" y="{middle:.0f}" class="s" text-anchor="middle" transform="rotate(-90 12 {middle:.0f})">'
-        f"Improvement in a period, {escaped(result.unit)}</text>"
+        f"{escaped(with_unit('Improvement in a period', result.unit))}</text>"
     )
     return drawing(parts, width, HEIGHT, f"Change of each person under each treatment, {len(wide)} people", "panel")
 

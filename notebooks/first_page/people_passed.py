@@ -14,6 +14,8 @@ from stats.responders.crossover_counts import count_in_periods
 from stats.responders.responder_counts import ArmCount
 from stats.selection import Selection
 
+MARKS = 60  # people of a group drawn one by one
+
 
 @dataclass(frozen=True)
 class Share:
@@ -47,6 +49,11 @@ class Passed:
     source: str
     shares: tuple[Share, ...]
     differences: tuple[ShareDifference, ...]
+
+    @property
+    def crowded(self) -> bool:
+        """More people than marks can be told apart: a bar stands for them."""
+        return max((one.observed + one.missing for one in self.shares), default=0) > MARKS
 
 
 def people_passed(analysis: Analysis, result: MainResult) -> tuple[tuple[Passed, ...], str]:

@@ -6,7 +6,7 @@ from textwrap import wrap
 from notebooks.first_page.could_it_be_done import Feasible
 from notebooks.first_page.how_sure import HowSure
 from notebooks.first_page.main_result import MainResult, Span
-from notebooks.first_page.people_passed import Passed
+from notebooks.first_page.people_passed import Passed, Share
 from notebooks.first_page.svg_marks import (
     GROUPS,
     Axis,
@@ -21,12 +21,14 @@ from notebooks.first_page.svg_marks import (
     tick_text,
     words,
 )
+from notebooks.show.names import unit_words, with_unit
 from notebooks.show.numbers import number, short
 from notebooks.show.texts import escaped
 
 WIDTH, LEFT, ROW = 345, 104, 30
 IN_ROW = 20  # people drawn side by side
 LABEL = 15  # characters of a label at the left
+IN_STRIP = 19  # the same, in the smaller letters of the strips
 
 
 def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[Passed]) -> str:
@@ -35,7 +37,7 @@ def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[P
     rows: list[tuple[str, Span, int]] = [(labels[one.group.id], one.span, one.group.place) for one in changes]
     several = len(differences) > 1
     rows += [
-        (f"{_cut(labels[one.group.id], 12)}, diff." if several else "Difference", one.span, -1) for one in differences
+        (f"{cut(labels[one.group.id], 12)}, diff." if several else "Difference", one.span, -1) for one in differences
     ]
     drawn = [one for one in thresholds if one.unit == result.unit][:2]
     values = [0.0, *(one.value for one in drawn)]
@@ -43,11 +45,13 @@ def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[P
     axis = Axis(values, LEFT + 8, WIDTH - 8)
     top, bottom = 24, 24 + ROW * len(rows)
     parts = _grid(axis, top, bottom)
-    for place, one in enumerate(drawn):
-        at = axis.at(one.value)
+    places = [axis.at(one.value) for one in drawn]
+    close = len(places) == 2 and abs(places[0] - places[1]) < 26
+    for place, (one, at) in enumerate(zip(drawn, places, strict=True)):
+        anchor = ("end" if at == min(places) else "start") if close else "middle"
         parts += [
             line(at, top - 6, at, bottom, f"limit d{place}"),
-            words(at, top - 10, short(one.value), "middle", "s"),
+            words(at, top - 10, short(one.value), anchor, "s"),
         ]
     if drawn:
         parts.append(
@@ -63,18 +67,29 @@ def how_large(result: MainResult, labels: dict[str, str], thresholds: Sequence[P
             interval(axis, y, span.low, span.high, f"{kind} span"),
             shape(place, axis.at(span.estimate), y) if place >= 0 else diamond(axis.at(span.estimate), y),
         ]
-    parts += _scale(axis, bottom, f"{result.unit} of improvement")
+    parts += _scale(
+        axis, bottom, unit_words(result.unit) + (" of improvement" if unit_words(result.unit) else "improvement")
+    )
     says = "; ".join(f"{label} {_told(span, result.decimals)}" for label, span, _ in rows)
-    return drawing(parts, WIDTH, bottom + 36, f"Improvement in {result.unit}: {says}", "tile")
+    return drawing(parts, WIDTH, bottom + 36, f"{with_unit('Improvement', result.unit)}: {says}", "tile")
 
 
 def how_many(passed: Passed, labels: dict[str, str]) -> str:
-    """One mark a person: filled passed, open did not, cross missing; under it the difference in percentage points."""
+    """One mark a person: filled passed, open did not, cross missing; under it the difference in percentage points.
+
+    Where a group has too many people for that, one bar: filled, open, and a line for the missing.
+    """
     parts, y, says = [], 14.0, []
     for share in passed.shares:
-        people = ["passed"] * share.passed + ["not"] * (share.observed - share.passed) + ["missing"] * share.missing
         kind = f"g{share.group.place % GROUPS}"
         label = labels[share.group.id]
+        says.append(f"{label}: {share.passed} of {share.observed} passed, {share.missing} missing")
+        if passed.crowded:
+            parts += _label(label, y, f"{kind} s")
+            parts += _in_one_bar(share, y, kind)
+            y += 30
+            continue
+        people = ["passed"] * share.passed + ["not"] * (share.observed - share.passed) + ["missing"] * share.missing
         lines = [people[k : k + IN_ROW] for k in range(0, len(people), IN_ROW)] or [[]]
         step = min(11.5, (WIDTH - LEFT - 4) / min(IN_ROW, max(map(len, lines), default=1) or 1))
         parts += _label(label, y, f"{kind} s")
@@ -85,12 +100,11 @@ def how_many(passed: Passed, labels: dict[str, str]) -> str:
                 parts.append(cross(x, y) if state == "missing" else dot(x, y, min(4.2, step / 2.5), f"{kind} {state}"))
             y += 14
         y += 14 if two_lines and len(lines) == 1 else 5
-        says.append(f"{label}: {share.passed} of {share.observed} passed, {share.missing} missing")
     if passed.differences:
         parts.append(line(0, y - 4, WIDTH, y - 4, "rule"))
         spans: list[tuple[str, Span, str]] = []
         for one in passed.differences:
-            of = f", {_cut(labels[one.group.id], 9)}" if len(passed.differences) > 1 else ""
+            of = f", {cut(labels[one.group.id], 9)}" if len(passed.differences) > 1 else ""
             spans.append((f"Difference{of}", one.span, "whole"))
             if one.enrolled is not None and len(passed.differences) == 1:
                 spans.append(("missing = did not", one.enrolled, "second"))
@@ -110,6 +124,18 @@ def how_many(passed: Passed, labels: dict[str, str]) -> str:
     return drawing(parts, WIDTH, y + 2, ". ".join(says), "tile")
 
 
+def _in_one_bar(share: Share, y: float, kind: str) -> list[str]:
+    per_person = (WIDTH - LEFT - 6) / max(share.observed + share.missing, 1)
+    passed, seen = per_person * share.passed, per_person * share.observed
+    parts = [
+        rectangle(LEFT, y - 6, passed, 12, f"{kind} passed"),
+        rectangle(LEFT + passed, y - 6, seen - passed, 12, f"{kind} not"),
+    ]
+    if share.missing:
+        parts.append(line(LEFT + seen + 1, y, LEFT + seen + per_person * share.missing, y, "missing"))
+    return parts
+
+
 def how_sure_drawing(sure: HowSure, unit: str, decimals: int) -> str:
     """Every other choice a dot, by kind; the dashed line is the plan's answer."""
     axis = Axis([0, sure.by_plan, *sure.answers], LEFT + 18, WIDTH - 8)
@@ -124,14 +150,15 @@ def how_sure_drawing(sure: HowSure, unit: str, decimals: int) -> str:
             height = max(height, columns[column])
             layer = (columns[column] - 1) % 5
             marks.append(dot(axis.at(value), y + 5 * layer, 2.3, "answer"))
-        parts.append(words(0, y + 4, escaped(_cut(strip.choice[:1].upper() + strip.choice[1:], 18)), kind="s"))
-        y += 15 + 5 * (min(height, 5) - 1)
+        label = wrap(strip.choice[:1].upper() + strip.choice[1:], IN_STRIP)
+        parts += [words(0, y + 4 + 12 * k, escaped(text), kind="s") for k, text in enumerate(label)]
+        y += max(15 + 5 * (min(height, 5) - 1), 15 + 12 * (len(label) - 1))
     bottom = y - 4
     parts += _grid(axis, top, bottom)
     parts += marks
     at = axis.at(sure.by_plan)
     parts.append(line(at, top - 4, at, bottom, "limit d1"))
-    parts += _scale(axis, bottom, f"{unit}; dashed: by the plan")
+    parts += _scale(axis, bottom, f"{unit}; dashed: by the plan".removeprefix("; "))
     ends = f"{number(min(sure.answers), decimals)} to {number(max(sure.answers), decimals)}"
     return drawing(parts, WIDTH, bottom + 34, f"{len(sure.answers)} other choices give {ends} {unit}", "tile")
 
@@ -172,7 +199,7 @@ def _label(text: str, y: float, kind: str) -> list[str]:
     """A label at the left of a row, in one or two lines."""
     lines = wrap(text, LABEL)
     if len(lines) > 2:
-        lines = [lines[0], _cut(" ".join(lines[1:]), LABEL)]
+        lines = [lines[0], cut(" ".join(lines[1:]), LABEL)]
     first = y + 4 - 6.5 * (len(lines) - 1)
     return [words(0, first + 13 * k, escaped(line_), kind=kind) for k, line_ in enumerate(lines)]
 
@@ -195,7 +222,7 @@ def _told(span: Span, decimals: int) -> str:
     return f"{number(span.estimate, decimals)} ({number(span.low, decimals)} to {number(span.high, decimals)})"
 
 
-def _cut(text: str, length: int) -> str:
+def cut(text: str, length: int) -> str:
     """A label cut to what there is room for, at a word where that is possible."""
     if len(text) <= length:
         return text

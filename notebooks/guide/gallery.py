@@ -5,21 +5,23 @@ import tomllib
 from pathlib import Path
 
 HERE = Path(__file__).parent
-DRAWN = "drawn.json"  # beside the pictures: which figures the demo's report had
+DRAWN = "drawn.json"  # beside the pictures: which figures the reports had
 
 
 def gallery_page(pictures: Path | None = None) -> str:
-    """The page. pictures: the folder with the demo's figures, where they were drawn."""
+    """The page. pictures: the folder with the figures of the invented studies, where they were drawn."""
     parts = [
         "# Gallery",
-        "Each figure of a report, drawn from the invented demo study. The lines below it are those of the notebook "
-        "named; `folder` is your study. Exported pictures carry no title: the finding and how to read it stand in a "
-        "text file beside each.",
+        "Each figure of the kit, drawn from the invented studies of this guide. The lines below it are those of the "
+        "notebook named; `folder` is your study. Exported pictures carry no title: the finding and how to read it "
+        "stand in a text file beside each.",
     ]
     drawn = json.loads((pictures / DRAWN).read_text(encoding="utf-8")) if pictures else []
     for name, entry in entries().items():
         picture = next((one for one in drawn if one.split("__")[0] == name and not one.endswith("_89mm")), None)
         shown = f"![{entry['title']}](pictures/{picture or name}.svg)"
+        if drawn and picture is None:
+            shown = "*No picture: the invented studies of this guide hold no such data.*"
         lines = "\n".join((*opening(entry["notebook"]), entry["makes"]))
         parts += [
             f"## {entry['title']}",

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from notebooks.guide.code_blocks import run_page
+from notebooks.guide.gallery import DRAWN
 from notebooks.report.pictures import find_browser
 
 TEXT = Path(__file__).parent / "text"
@@ -22,7 +23,7 @@ WIDTH, HEIGHT = 1200, 1500
 
 
 def draw_pictures(to: Path, say: Callable[[str], None] = print) -> None:
-    """Runs the scenarios and writes their pictures, and the figures of the demo, into a folder.
+    """Runs the scenarios and writes their pictures, and the figures of their reports and of the demo, into a folder.
 
     Raises RuntimeError where an example fails or no browser is installed.
     """
@@ -37,8 +38,10 @@ def draw_pictures(to: Path, say: Callable[[str], None] = print) -> None:
             if problems:
                 raise RuntimeError(f"{name}: {problems[0]}")
             _photograph(browser, Path(place) / report / "report.html", to / picture)
+            _take(Path(place) / report / "figures", to)
     say("Drawing the gallery.")
     _gallery(to)
+    (to / DRAWN).write_text(json.dumps(sorted(path.stem for path in to.glob("*.svg"))), encoding="utf-8")
 
 
 def _photograph(browser: str, page: Path, to: Path) -> None:
@@ -61,7 +64,12 @@ def _gallery(to: Path) -> None:
         for command in (["demo", str(study)], ["report", str(study), "--to", str(report), "--quiet"]):
             if main(command):
                 raise RuntimeError(f"outcomes {' '.join(command)} failed.")
-        listed = {path.stem: path.stem for path in (report / "figures").glob("*.svg")}
-        for name in listed:
-            shutil.copy(report / "figures" / f"{name}.svg", to / f"{name}.svg")
-        (to / "drawn.json").write_text(json.dumps(sorted(listed)), encoding="utf-8")
+        for drawn in to.glob("*.svg"):  # the demo's own figure stands where it has one
+            if any((report / "figures").glob(f"{drawn.stem.split('__')[0]}*.svg")):
+                drawn.unlink()
+        _take(report / "figures", to)
+
+
+def _take(figures: Path, to: Path) -> None:
+    for drawn in figures.glob("*.svg"):
+        shutil.copy(drawn, to / drawn.name)

@@ -1,51 +1,22 @@
 """Question 9: how do the hands move and hold over time, how good are the recordings, how repeatable are the
 measures?"""
 
-from dataclasses import dataclass
-
-import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 
-from notebooks.analysis import Analysis
-from notebooks.figures.one_recording import both_hands, overlaid_repetitions
+from notebooks.sections.recordings.drawn_recordings import recording_figures
+from notebooks.sections.recordings.recorded_movement import NONE, Movement
+from notebooks.sections.recordings.repeats import repeatability_table, sessions_table
 from notebooks.show.exhibits import Exhibits, Prose, gather
-from notebooks.show.names import Names
 from notebooks.show.tables import Table
-from outcomes import Study
 from outcomes import columns as c
-from outcomes.movement.series_files import Recordings, read_recordings
-from outcomes.movement.time_stamps import EvenSeries, shared_grid
-from outcomes.movement.together import pairs_together
-from outcomes.protocol.series_tables import OF_TWO_HANDS, SeriesOutcome
+from outcomes.protocol.series_tables import SeriesOutcome
 from stats.errors import FitError
-from stats.measurement.error_of_measurement import measurement_error
-from stats.measurement.reliability import intraclass_correlation
 
-NONE = "This study takes no measure of recordings over time."
-
-
-@dataclass(frozen=True)
-class Movement:
-    """The recordings of a study and the measures taken of them."""
-
-    analysis: Analysis
-
-    @property
-    def study(self) -> Study:
-        """The study."""
-        return self.analysis.study
-
-    @property
-    def names(self) -> Names:
-        """Labels of the study."""
-        return Names(self.study.protocol)
-
-    @property
-    def taken(self) -> tuple[SeriesOutcome, ...]:
-        """Outcomes taken of recordings that have any."""
-        there = set(self.study.series_values["outcome"]) if len(self.study.series_values) else set()
-        return tuple(one for one in self.study.protocol.series_outcomes if one.id in there)
+__all__ = [
+    "NONE", "Movement", "by_visit_table", "definitions_table", "in_words", "motions_table", "recording_figures",
+    "recordings_table",
+    "repeatability_table", "sessions_table",
+]  # fmt: skip
 
 
 def recordings_table(movement: Movement) -> Exhibits | Table:
@@ -128,7 +99,47 @@ def by_visit_table(movement: Movement) -> Exhibits | Table:
         decimals="decimals",
         notes=(
             "Means of the model of change (of the affected hand without a device where hands and conditions differ), "
-            f"{movement.study.protocol.level:.0%} intervals over participants, not over samples or repetitions.",
+            f"{movement.study.protocol.level:.0%} intervals over participants, not over samples or repetitions. Where "
+            "the first visit enters as what changes are counted from, a mean is that of people with the average first "
+            "score, and its interval leaves out how far people's first scores lie apart.",
+        ),
+    )  # fmt: skip
+    return gather((table,), refused)
+
+
+def motions_table(movement: Movement) -> Exhibits | Table:
+    """Passive, active and assisted motion and force beside each other, visit by visit."""
+    level, parts, refused = movement.study.protocol.level, [], []
+    for one in movement.taken:
+        both = movement.both_conditions(one)
+        try:
+            if both is not None:
+                frame = both.means().frame(level)
+                motion = frame[c.CONDITION].map({"assisted": "with the device", "unassisted": "active"})
+                parts.append(frame.assign(outcome=one.id, motion=motion))
+            elif one.motion == ("passive",):
+                frame = movement.analysis.fit(one.id).means().frame(level)
+                parts.append(frame.assign(outcome=one.id, motion="passive"))
+        except FitError as error:
+            refused.append(f"{movement.names.outcome(one.id)}: {error}")
+    if not parts:
+        nothing = "No passive and no assisted motion was recorded." if movement.taken else NONE
+        return gather((), refused or (nothing,))
+    frame = movement.names.labelled(pd.concat(parts, ignore_index=True))
+    table = Table(
+        "movement_motions",
+        "Passive, active and with the device",
+        frame[["outcome", "outcome_label", c.ARM, "arm_label", c.VISIT, "visit_label", "motion", "estimate", "conf_low",
+               "conf_high", "unit", "decimals"]],
+        {"Outcome": "{outcome_label}", "Arm": "{arm_label}", "Visit": "{visit_label}", "Motion": "{motion}",
+         "Mean (interval)": "{estimate} ({conf_low} to {conf_high})", "Unit": "{unit}"},
+        keys=("outcome", c.ARM, c.VISIT, "motion"),
+        group="Outcome",
+        decimals="decimals",
+        notes=(
+            f"Affected hand, {level:.0%} intervals over participants. Active and with the device: one model of both; "
+            "passive: the model of change. Passive motion is what the joint allows, active what the person moves, with "
+            "the device what both do together: three things, never pooled.",
         ),
     )  # fmt: skip
     return gather((table,), refused)
@@ -144,7 +155,7 @@ def in_words(movement: Movement) -> Exhibits | Prose:
         except FitError:
             continue
         visit = movement.names.visits(last[c.VISIT].dropna().astype(str))[-1] if c.VISIT in last and len(last) else ""
-        digits, unit = movement.names.decimals(one.id), f" {one.unit}" if one.unit else ""
+        digits, unit = movement.names.decimals(one.id), _unit(one)
         for row in last[last[c.VISIT] == visit].to_dict("records") if visit else []:
             arm = (
                 f" in {movement.names.arm(str(row[c.ARM]))}" if row.get(c.ARM) and movement.study.protocol.arms else ""
@@ -157,145 +168,40 @@ def in_words(movement: Movement) -> Exhibits | Prose:
             )
     if not said:
         return gather((), (NONE,))
+    said += _with_device(movement)
     said.append("These are means of groups. Nothing here is advice about one participant's hand or training.")
     return Prose("movement in words", tuple(said))
 
 
-def repeatability_table(movement: Movement) -> Exhibits | Table:
-    """How far repetitions of one session lie apart, at the first visit: error, detectable change, correlation."""
-    values, rows, refused = movement.study.series_values, [], []
-    first = movement.study.protocol.baseline.id
+def _with_device(movement: Movement) -> list[str]:
+    """What the device adds while it is worn, at the last visit with both."""
+    said, level = [], movement.study.protocol.level
     for one in movement.taken:
-        own = values[(values["outcome"] == one.id) & (values[c.VISIT] == first) & (values["motion"] != "assisted")]
-        own = own[own["value"].notna()]
-        label = movement.names.outcome(one.id)
-        if one.hand == "each" and one.measure not in OF_TWO_HANDS:
-            affected = movement.study.participants.set_index(c.PARTICIPANT)["affected_side"]
-            own = own[own[c.SIDE] == own[c.PARTICIPANT].map(affected)]
-        try:
-            error = measurement_error(
-                own, target=c.PARTICIPANT, rater="repetition", value="value", kind="one-way", incomplete="drop"
-            ).frame(movement.study.protocol.level)
-            same = intraclass_correlation(
-                own, target=c.PARTICIPANT, rater="repetition", value="value", incomplete="drop"
+        both = movement.both_conditions(one)
+        if both is None:
+            continue
+        frame = both.effects().frame(level)
+        digits, unit = movement.names.decimals(one.id), _unit(one)
+        for arm, rows in frame.groupby(c.ARM, sort=False):
+            row = rows.iloc[-1]
+            where = f" in {movement.names.arm(str(arm))}" if arm and movement.study.protocol.arms else ""
+            size, low, high = (_better(row[name], digits, unit) for name in ("estimate", "conf_low", "conf_high"))
+            said.append(
+                f"{movement.names.outcome(one.id)}{where}: {size} with the device than without it at "
+                f"{movement.names.visit(str(row[c.VISIT]))} ({level:.0%} interval {low} to {high}). It is what the "
+                "device does while it is worn, and no recovery."
             )
-        except FitError as reason:
-            refused.append(f"{label}: {reason}")
-            continue
-        icc = same.frame(movement.study.protocol.level).set_index("mcgraw_wong")
-        rows.append({
-            "outcome": one.id, "unit": one.unit, "n": same.n_participants, "k": same.squares.k,
-            "error": error["estimate"].iloc[0], "error_low": error["conf_low"].iloc[0],
-            "error_high": error["conf_high"].iloc[0], "detectable": error["estimate"].iloc[2],
-            "single": icc["estimate"].iloc[0], "single_low": icc["conf_low"].iloc[0],
-            "single_high": icc["conf_high"].iloc[0], "mean": icc["estimate"].iloc[3],
-        })  # fmt: skip
-    if not rows:
-        return gather((), refused or (NONE,))
-    table = Table(
-        "movement_repeatability",
-        "Repetitions of one session",
-        movement.names.labelled(pd.DataFrame(rows)),
-        {"Outcome": "{outcome_label}", "n": "{n}", "Repetitions": "{k}",
-         "Error of one repetition (interval)": "{error} ({error_low} to {error_high}) {unit}",
-         "Detectable change, 95 %": "{detectable} {unit}", "ICC(1,1)": "{single} ({single_low} to {single_high})",
-         "ICC(1,k)": "{mean}"},
-        keys=("outcome",),
-        decimals="decimals",
-        notes=(
-            f"At {movement.names.visit(first)}, unassisted, participants with every repetition; one-way analysis of "
-            "variance (Bland & Altman 1996, BMJ 313:744). A trend over repetitions (warming up) counts as error.",
-            "This is the error inside a session. It leaves out putting the sensors on again, and is no detectable "
-            "change between visits.",
-        ),
-    )  # fmt: skip
-    return gather((table,), refused)
+    return said
 
 
-def recording_figures(movement: Movement) -> Exhibits:
-    """Both hands of one recording with their lag, and the repetitions of one participant on top of each other."""
-    if not movement.taken:
-        return gather((), (NONE,))
-    about = movement.study.series
-    usable = about[about["reason"] == ""]
-    if usable.empty:
-        return gather((), ("No recording can be used.",))
-    person = movement.names.people(usable[c.PARTICIPANT])[0]
-    recordings = read_recordings(movement.study.folder, movement.study.protocol, [], only={c.PARTICIPANT: person})
-    made: list[go.Figure | None] = []
-    seen: set[tuple[str, ...]] = set()
-    for one in movement.taken:
-        place = (one.quantity, one.digit, one.joint, *one.motion, str(one.measure in OF_TWO_HANDS))
-        if place not in seen:
-            seen.add(place)
-            draw = _hands if one.measure in OF_TWO_HANDS else _repetitions
-            made.append(draw(movement, one, recordings, person))
-    return gather(made)
+def _better(value: float, digits: int, unit: str) -> str:
+    """An advantage in words: its size and which way it goes."""
+    return f"{abs(value):.{digits}f}{unit} {'better' if value > 0 else 'worse'}"
 
 
-def _of_outcome(movement: Movement, one: SeriesOutcome, recordings: Recordings) -> pd.DataFrame:
-    """The usable recordings of an outcome at the first visit that has any, with their place among the recordings."""
-    about = recordings.about.assign(place=np.arange(len(recordings.about)))
-    rows = about[
-        (about["quantity"] == one.quantity) & (about["digit"] == one.digit) & (about["joint"] == one.joint)
-        & (about["motion"] == one.motion[0]) & (about["reason"] == "")
-    ]  # fmt: skip
-    visits = movement.names.visits(rows[c.VISIT])
-    return rows[rows[c.VISIT] == visits[0]] if visits else rows
-
-
-def _hands(movement: Movement, one: SeriesOutcome, recordings: Recordings, person: str) -> go.Figure | None:
-    rows = _of_outcome(movement, one, recordings)
-    people = movement.study.participants.set_index(c.PARTICIPANT)
-    affected = str(people.loc[person, "affected_side"])
-    other = {"left": "right", "right": "left"}.get(affected, "")
-    leads = {"affected": affected, "other": other}.get(one.leader, one.leader)
-    column = "role" if one.leader == "leader" else "hand"
-    follows = {"left": "right", "right": "left", "leader": "follower"}.get(leads, "")
-    for repetition in dict.fromkeys(rows["repetition"]):
-        own = rows[rows["repetition"] == repetition].set_index(column)
-        if leads not in own.index or follows not in own.index:
-            continue
-        hands = [
-            EvenSeries(recordings.values[int(own.loc[hand, "place"])][:, None], own.loc[hand, "start"],
-                       own.loc[hand, "rate"], 0, 0.0, "", ())
-            for hand in (leads, follows)
-        ]  # fmt: skip
-        first, second, why = shared_grid(*hands)
-        if why:
-            continue
-        rate = float(hands[0].rate)
-        lag = float(pairs_together(first.T, second.T, rate).columns["lag_s"][0])
-        visit = str(own[c.VISIT].iloc[0])
-        words = {affected: "affected hand", other: "other hand"}
-        return both_hands(
-            first[:, 0], second[:, 0], rate, names=(words.get(leads, leads), words.get(follows, follows)),
-            about=f"{person}, {movement.names.visit(visit)}, repetition {repetition}", lag_s=lag, unit="degrees",
-            name=f"one_recording/{one.joint or one.digit or 'hands'}",
-        )  # fmt: skip
-    return None
-
-
-def _repetitions(movement: Movement, one: SeriesOutcome, recordings: Recordings, person: str) -> go.Figure | None:
-    rows = _of_outcome(movement, one, recordings)
-    affected = str(movement.study.participants.set_index(c.PARTICIPANT).loc[person, "affected_side"])
-    mine = rows[rows["hand"].isin((affected, "affected"))]
-    rows = mine if len(mine) else rows
-    if rows.empty:
-        return None
-    rows = rows[rows["hand"] == rows["hand"].iloc[0]]
-    parts = []
-    for row in rows.to_dict("records"):
-        samples = recordings.values[row["place"]]
-        seconds = np.arange(len(samples)) / row["rate"]
-        parts.append(pd.DataFrame({"repetition": row["repetition"], "time": seconds, "value": samples}))
-    where = " ".join(filter(None, (one.digit, one.joint))) or one.quantity
-    visit = movement.names.visit(str(rows[c.VISIT].iloc[0]))
-    unit = movement.study.protocol.series.force_unit if one.quantity == "force" else one.quantity
-    return overlaid_repetitions(
-        pd.concat(parts, ignore_index=True), about=f"{person}, {where}, {one.motion[0]}, {visit}", unit=unit,
-        name=f"overlaid_repetitions/{where.replace(' ', '_')}_{one.motion[0]}",
-    )  # fmt: skip
+def _unit(one: SeriesOutcome) -> str:
+    """The unit with a blank before it; nothing where a number has none."""
+    return "" if one.unit in ("", "ratio", "coefficient", "arc length", "log jerk") else f" {one.unit}"
 
 
 def _signed(value: float, digits: int) -> str:

@@ -1,5 +1,7 @@
 """How far the main result depends on choices: the primary outcome again under other ones (`stats.choices`)."""
 
+from contextlib import suppress
+
 import pandas as pd
 
 from notebooks.analysis import Analysis
@@ -10,8 +12,6 @@ from notebooks.show.spoken import spoken
 from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
-from stats.change.change_fit import ChangeFit
-from stats.change.crossover import CrossoverFit
 from stats.choices.choice_answers import CAUTION, WhatIf, what_if
 from stats.choices.choice_grid import WITHOUT_ONE
 from stats.choices.choice_shares import MISSING, THRESHOLD
@@ -24,8 +24,7 @@ def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose
     """Figures, tables and a sentence of the primary outcome under other choices; in words where there is none."""
     study = analysis.study
     try:
-        after = analysis.after_events
-        found = what_if(study, scores=after.means, counted=after.counts, main=_main(analysis), full=full)
+        found = _crossed(analysis) if full else analysis.choices()
     except FitError as refused:
         return Prose("what if", (f"The main result cannot be run again: {refused}",))
     names = Names(study.protocol)
@@ -41,11 +40,12 @@ def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose
     return gather([*made, Prose("what if", (spoken(found, names).sentence(),), heading="In words")], found.left_out)
 
 
-def _main(analysis: Analysis) -> ChangeFit | CrossoverFit | None:
-    try:
-        return analysis.main_fit(analysis.study.protocol.primary)
-    except FitError:
-        return None
+def _crossed(analysis: Analysis) -> WhatIf:
+    """Every choice with every other."""
+    after, main = analysis.after_events, None
+    with suppress(FitError):
+        main = analysis.main_fit(analysis.study.protocol.primary)
+    return what_if(analysis.study, scores=after.means, counted=after.counts, main=main, full=True)
 
 
 def named(found: WhatIf, names: Names) -> pd.DataFrame:

@@ -4,12 +4,21 @@ Every exhibit puts a machine-readable copy of itself beside the readable one (a 
 JupyterLab). The report and the record are built from those copies, so what is recorded is what was shown.
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from IPython.display import display
 
 from notebooks.show.content import MIME
+from notebooks.show.numbers import MINUS
+
+HYPHENS = re.compile(r"(?<![\w.-])-(?=\d)")
+
+
+def _signed(text: str) -> str:
+    """A text with a minus sign before its negative numbers, as journals print them."""
+    return HYPHENS.sub(MINUS, text)
 
 
 @dataclass(frozen=True)
@@ -24,13 +33,13 @@ class Prose:
     def content(self) -> dict:
         """The paragraphs for the report and the record."""
         return {"kind": "prose", "name": self.name, "heading": self.heading} | {
-            "paragraphs": list(self.paragraphs),
+            "paragraphs": [_signed(text) for text in self.paragraphs],
             "items": list(self.items),
         }
 
     def _repr_mimebundle_(self, include=None, exclude=None) -> dict:
         heading = f"**{self.heading}**\n\n" if self.heading else ""
-        text = heading + "\n\n".join(self.paragraphs)
+        text = heading + "\n\n".join(_signed(text) for text in self.paragraphs)
         return {"text/markdown": text, "text/plain": text, MIME: self.content()}
 
 

@@ -21,6 +21,16 @@ TIMED = re.compile(r"(day|week|month|year)s?\b", re.IGNORECASE)
 WHOLE = re.compile(r"Total|Sum\b|Motor score|Time$|Rating|Disability and|Arm, sum|Units|Items passed|Both sides")
 
 
+def unit_words(unit: str) -> str:
+    """The unit in a sentence; a ratio or a coefficient has none worth saying."""
+    return {"ratio": "", "coefficient": "", "grade": "grades", "rank": "ranks"}.get(unit, unit)
+
+
+def with_unit(words: str, unit: str) -> str:
+    """The name of an axis with its unit, where there is one worth saying."""
+    return ", ".join(part for part in (words, unit_words(unit)) if part)
+
+
 def uncapped(text: str) -> str:
     """A label inside a sentence: its first letter small, unless it is an abbreviation or a single letter."""
     return text if len(text) < 2 or not text[1].islower() else text[0].lower() + text[1:]
@@ -86,8 +96,9 @@ class Names:
         scale = find_measure(self.protocol, name, scale_id) or (instrument.scale(scale_id) if instrument else None)
         if scale is None:
             return ""
-        ends = f"{scale.low:g} to {scale.high:g} {scale.unit}" if None not in (scale.low, scale.high) else scale.unit
-        return f"{ends}, {scale.better} is better"
+        unit = unit_words(scale.unit)
+        ends = f"{scale.low:g} to {scale.high:g} {unit}".rstrip() if None not in (scale.low, scale.high) else unit
+        return ", ".join(part for part in (ends, f"{scale.better} is better") if part)
 
     def visit_words(self, visit: str) -> str:
         """A visit inside a sentence: "week 16" for "Follow-up, week 16"; lower case in front."""

@@ -13,12 +13,13 @@ from outcomes.importing.finding.code_books import (
     read_loose,
     read_notes_of_tables,
 )
-from outcomes.importing.finding.mapping import Source, ask_unknown, map_tables, meaning_of, text_of
+from outcomes.importing.finding.mapping import Source, ask_unknown, ask_visits, map_tables, meaning_of, text_of
 from outcomes.importing.finding.observations import Observation, Record, collect_records, observe, planned
-from outcomes.importing.finding.sheet_layout import Region, Table, find_tables
+from outcomes.importing.finding.sheet_layout import Region, Table, find_tables, people_headings
 from outcomes.importing.finding.sites import NAME
 from outcomes.importing.language.headings import MEASURE
 from outcomes.importing.language.visit_words import VisitWord
+from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.conversion import Conversion
 from outcomes.importing.making.described import Described, Describer
@@ -88,14 +89,48 @@ def propose(
     return proposal
 
 
+_PEOPLE = "participant_column"
+_BLOCKING = (slug(NAME), _PEOPLE, "visit_column")
+
+
+def _ask_people(proposal: Proposal, questions: Questions) -> bool:
+    """Asks which column holds the participants' codes, where none was recognised; False where none may be it."""
+    choices: list[str] = []
+    for page in proposal.pages:
+        page.people = ""
+        choices += people_headings(page)
+    if not choices:
+        return False
+    answer = questions.ask(
+        ASK,
+        _PEOPLE,
+        ", ".join(page.name for page in proposal.pages),
+        "No column was recognised as the participants' codes. Which heading stands over them?",
+        tuple(dict.fromkeys(choices)),
+        choices[0],
+    )
+    if answer:
+        questions.refuse(_PEOPLE, f"found {answer!r}, allowed {', '.join(dict.fromkeys(choices))}")
+    return True
+
+
 def _ask_behind(proposal: Proposal) -> None:
-    """Puts the questions that wait behind codes which clash: they hold nearly every line, and would come one by one."""
-    if not any(question.id == slug(NAME) and question.open for question in proposal.questions):
-        return
-    behind = replace(proposal, answers=proposal.answers | {slug(NAME): "different people"}, new_columns=[])
-    _run(behind)
-    for name, question in behind.asked.asked.items():
-        proposal.asked.asked.setdefault(name, question)
+    """Puts the questions that wait behind one which holds nearly every line: they would come one after the other."""
+    for _ in range(3):  # people, sites, visits
+        assumed = {
+            question.id: "different people" if question.id == slug(NAME) else question.proposal or question.choices[0]
+            for question in proposal.questions
+            if question.open and question.id not in proposal.answers and question.id.startswith(_BLOCKING)
+        }
+        if not assumed:
+            return
+        behind = replace(proposal, answers=proposal.answers | assumed, title=proposal.title, new_columns=[])
+        _run(behind)
+        new = {name: entry for name, entry in behind.asked.asked.items() if name not in proposal.asked.asked}
+        for name, question in new.items():
+            proposal.asked.asked[name] = question
+        if not any(name.startswith(_BLOCKING) for name in new):
+            return
 
 
 def _run(proposal: Proposal) -> None:
@@ -103,7 +138,9 @@ def _run(proposal: Proposal) -> None:
     ledger, facts, questions = Ledger(pages), Facts(), Questions(proposal.answers)
     tables: list[Table] = []
     loose: list[tuple[Page, list[Region], list[Table]]] = []
+    people = proposal.answers.get(_PEOPLE, "")
     for page in pages:
+        page.people = simple(people) if isinstance(people, str) and people != "none" else ""
         if columns := dictionary_columns(page):
             read_dictionary(page, columns, facts, ledger)
             continue
@@ -115,9 +152,18 @@ def _run(proposal: Proposal) -> None:
     read_notes_of_tables(tables, facts)
     sources = map_tables(tables, facts)
     _override(proposal, sources)
+    ask_visits(sources, questions)
     ask_unknown(sources, questions)
     records, _ = collect_records(sources)
     sources = [source for source in sources if any(record.source is source for record in records)]
+    if not any(record.participant for record in records) and _ask_people(proposal, questions):
+        for page in pages:
+            for row, column in page.cells:
+                ledger.put(page, row, column, "held", f"question {_PEOPLE}")
+        proposal.facts, proposal.ledger, proposal.asked = facts, ledger, questions
+        proposal.schedule = make_schedule((), questions)
+        proposal.title = proposal.title or proposal.files[0].stem
+        return
     if not any(record.participant for record in records):
         there = "; ".join(f"{page.name}: {len(page.cells)} cells" for page in pages)
         raise StudyError(
@@ -142,6 +188,7 @@ def _run(proposal: Proposal) -> None:
     conversion.reasons_for_blanks(records, planned_ones)
     describer.read(done)
     described = describer.finish(done)
+    _affected_hand(described, done, questions)
     _unused_columns(sources, questions)
     plan_days(schedule, _days_of(described), questions)
     proposal.title = proposal.title or _title(proposal, tables)
@@ -226,6 +273,28 @@ def _account_for_structure(sources: list[Source], tables: list[Table], ledger: L
             ):
                 for entry in source.of(role):
                     ledger.put(table.page, *table.view.at(line, entry.place), "key", role, over=False)
+
+
+def _affected_hand(described: Described, done: Converted, questions: Questions) -> None:
+    """Where nothing says which hand is affected, a value of the affected hand is kept without left or right."""
+    known = {row["participant"] for row in described.participants if row.get("affected_side") in ("left", "right")}
+    both = {
+        (row.cells["participant"], row.cells.get("instrument")) for row in done.rows if row.cells["side"] == "other"
+    }
+    for row in done.rows:
+        who = row.cells["participant"]
+        if row.cells["side"] != "affected" or who in known or (who, row.cells.get("instrument")) in both:
+            continue
+        row.cells["side"] = ""
+        questions.ask(
+            CONFIRM,
+            "affected side unknown",
+            who,
+            "Nothing says which side is affected: the values of the affected hand are kept without left or right. To "
+            "say it, add a column affected_side to participants.csv, or to the file.",
+            ("without left or right",),
+            "without left or right",
+        )
 
 
 def _unknown_measure(o: Observation, questions: Questions, ledger: Ledger) -> None:

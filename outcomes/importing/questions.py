@@ -92,7 +92,7 @@ class Questions:
 
 def slug(text: str) -> str:
     """A short name for a question, stable as long as its cause is the same."""
-    return re.sub(r"[^a-z0-9]+", "_", simple(text)).strip("_")[:80] or "question"
+    return re.sub(r"\W+", "_", simple(text)).strip("_")[:80] or "question"
 
 
 def matched(answer: str, choices: Iterable[str]) -> str:

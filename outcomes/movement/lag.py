@@ -87,6 +87,27 @@ def tap_weights(shift: Floats, slopes: bool = False) -> Floats:
     return wide
 
 
+def drifts(leader: Floats, slope: Floats, rest: Floats, gain: Floats, rate: float) -> tuple[Floats, Floats, Floats]:
+    """How much later the follower comes each second, s per s; what of `rest` is that; the sum of squares of its error.
+
+    leader: at the follower's samples minus the lag, slope: its change per second there, rest: what `gain` times the
+    leader leaves of the follower, pairs x samples. Model: y(t) = a + g x(t - lag - drift (t - middle)) + error, a step
+    of Gauss and Newton from no drift; what a later lag, another gain or another offset would explain is taken off.
+    """
+    seconds = (np.arange(leader.shape[1]) - (leader.shape[1] - 1) / 2) / rate
+    columns = []
+    for column in (leader, slope, slope * seconds):
+        column = column - column.mean(axis=1, keepdims=True)
+        for other in columns:
+            own = np.einsum("rs,rs->r", other, other)
+            share = np.einsum("rs,rs->r", column, other) / np.where(own > 0, own, np.inf)
+            column = column - share[:, None] * other
+        columns.append(column)
+    power = np.einsum("rs,rs->r", columns[-1], columns[-1])
+    turned = np.einsum("rs,rs->r", columns[-1], rest) / np.where(power > 0, power, np.inf)
+    return -turned / gain, turned[:, None] * columns[-1], power
+
+
 def _whole_lags(first: Floats, second: Floats, window: NDArray[np.int64]) -> NDArray[np.int64]:
     """The whole-sample lag with the highest correlation of the overlapping parts, within each pair's window."""
     length, widest = first.shape[1], int(window.max(initial=0))

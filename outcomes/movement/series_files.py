@@ -36,6 +36,7 @@ ABOUT = (
     "dropped",
     "longest_gap_s",
     "uneven",
+    "against_rate",
     "reason",
 )
 # A rate this close to that of most recordings is the same clock, read from rounded time stamps.
@@ -46,9 +47,9 @@ _MOTIONS = {**MODES, "": "active", "unassisted": "active"}
 
 @dataclass(frozen=True)
 class Recordings:
-    """about: one row a recording, columns `ABOUT`; `reason` says why it cannot be used. values: its samples on an
-    even grid
-    (degrees, newtons or the study's unit of force, N m), empty where it cannot be used."""
+    """about: one row a recording, columns `ABOUT`; `reason` says why it cannot be used, `against_rate` by how many
+    seconds its time stamps take longer than its samples do at the stated rate (0 where no rate is stated). values: its
+    samples on an even grid (degrees, newtons or the study's unit of force, N m), empty where it cannot be used."""
 
     about: pd.DataFrame
     values: tuple[Floats, ...]
@@ -217,15 +218,22 @@ def _even(time: Floats, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> N
 
 
 def _one(time: Floats, samples: Floats, even: bool, series: SeriesFolder) -> tuple[list[object], Floats]:
-    """rate, start, samples, filled, dropped, longest gap, unevenness and reason of one recording, and its values."""
+    """rate, start, samples, filled, dropped, longest gap, unevenness, time against the stated rate and reason of one
+    recording, and its values."""
     if even:
-        step = (time[-1] - time[0]) / (len(time) - 1)
-        return [series.rate or 1 / step, time[0], len(time), 0, 0, step, 0.0, ""], samples
+        span = time[-1] - time[0]
+        step = span / (len(time) - 1)
+        against = span - (len(time) - 1) / series.rate if series.rate else 0.0
+        return [series.rate or 1 / step, time[0], len(time), 0, 0, step, 0.0, against, ""], samples
     found = even_series(time, samples, longest_filled_s=series.longest_gap_s, rate=series.rate)
     known = time[np.isfinite(samples) & np.isfinite(time)]
     lost = dropped_samples(known) if (np.diff(known) > 0).all() else None
     dropped, gap = (lost.missing, lost.longest_gap_s) if lost else (0, np.nan)
-    about = [found.rate, found.start, len(known), found.filled, dropped, gap, found.uneven, found.reason]
+    against = 0.0
+    if lost and series.rate and len(known) > 1:
+        # Steps lost for good take time too: each is as many samples as its length has median steps.
+        against = float(known[-1] - known[0]) - (lost.expected - 1) / series.rate
+    about = [found.rate, found.start, len(known), found.filled, dropped, gap, found.uneven, against, found.reason]
     return about, found.values[:, 0] if not found.reason else np.empty(0)
 
 

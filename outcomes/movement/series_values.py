@@ -31,11 +31,14 @@ VALUES = (
     "repetition",
     "value",
     "std_error",
+    "lag_change",
+    "lag_change_std_error",
     "unit",
     "reason",
     "notes",
     "file",
 )
+CHANGES = ("lag_change", "lag_change_std_error")
 _FORCE = {
     "force-peak": "peak", "force-plateau": "plateau", "time-to-90": "time_to_90", "rate-of-rise": "rate_of_rise",
     "impulse": "impulse", "steadiness": "steadiness", "steadiness-detrended": "steadiness_detrended",
@@ -47,6 +50,8 @@ _OPPOSITE = {"left": "right", "right": "left"}
 
 def series_values(recordings: Recordings, protocol: Protocol, participants: pd.DataFrame) -> pd.DataFrame:
     """One row per outcome and recording (or pair of hands): columns `VALUES`; NaN with its reason where refused.
+
+    lag_change, of two hands: seconds by which the lag grows over the recording, with its standard error.
 
     participants: frame with participant and affected_side, which says which hand "affected" and "other" are.
     """
@@ -155,7 +160,7 @@ def _measured(
 ) -> pd.DataFrame:
     """The measure of every row, those of one length and rate together."""
     count = len(rows)
-    value, error = np.full(count, np.nan), np.full(count, np.nan)
+    value, error, change, change_error = (np.full(count, np.nan) for _ in range(4))
     reasons, notes = rows["reason"].to_numpy(dtype=object).copy(), np.full(count, "", dtype=object)
     lengths = np.array([len(one) for one in hands[0]], dtype=np.int64)
     if len(hands) == 2:
@@ -171,6 +176,8 @@ def _measured(
         reasons[group] = found.reason(column)
         if column == "lag_s":
             error[group] = found.columns["lag_std_error"]
+        if outcome.measure in OF_TWO_HANDS and "lag_change" in found.columns:
+            change[group], change_error[group] = (found.columns[one] for one in CHANGES)
         notes[group] = "; ".join(found.notes)
     if outcome.measure == "lag-size":
         value = np.abs(value)
@@ -180,7 +187,8 @@ def _measured(
         reasons[given] = "the two hands were recorded by two clocks: no lag"
     frame = rows[["participant", "visit", "side", "motion", "repetition", "file"]].reset_index(drop=True)
     return frame.assign(
-        outcome=outcome.id, value=value, std_error=error, unit=outcome.unit, reason=pd.Series(reasons, dtype="str"),
+        outcome=outcome.id, value=value, std_error=error, lag_change=change, lag_change_std_error=change_error,
+        unit=outcome.unit, reason=pd.Series(reasons, dtype="str"),
         notes=pd.Series(notes, dtype="str"),
     )  # fmt: skip
 

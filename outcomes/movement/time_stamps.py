@@ -91,9 +91,13 @@ def even_series(
             f"a gap of {longest:.3g} s, filled up to {longest_filled_s:g} s: cut the series there", step, uneven
         )
     missing = int((whole - 1).sum())
+    # The mean step is the better estimate where stamps scatter about an even clock or are rounded.
+    own = float(whole.sum() / (stamps[-1] - stamps[0]))
     if rate is None:
-        # The mean step is the better estimate where stamps scatter about an even clock or are rounded.
-        rate = float(whole.sum() / (stamps[-1] - stamps[0]))
+        rate = own
+    else:
+        stamps = stamps[0] + (stamps - stamps[0]) * own / rate
+        step = step * own / rate
     grid = stamps[0] + np.arange(int(np.floor((stamps[-1] - stamps[0]) * rate + 1e-6)) + 1) / rate
     if not missing and len(grid) == len(stamps) and np.abs(grid - stamps).max() < 0.05 * step:
         return EvenSeries(samples, float(stamps[0]), rate, 0, uneven, "", ())
@@ -106,18 +110,18 @@ def even_series(
 
 
 def shared_grid(first: EvenSeries, second: EvenSeries) -> tuple[Floats, Floats, str]:
-    """Two even series of one rate cut to the time they share, the second moved onto the first's grid; or why not."""
+    """Two even series of one rate (to a thousandth) cut to the time they share, the second moved onto the first's grid;
+    or why not."""
     if abs(first.rate - second.rate) > 1e-3 * first.rate:
         return first.values, second.values, f"hands sampled at {first.rate:.4g} and {second.rate:.4g} Hz"
-    rate = first.rate
-    at_first = first.start + np.arange(len(first.values)) / rate
-    at_second = second.start + np.arange(len(second.values)) / rate
+    at_first = first.start + np.arange(len(first.values)) / first.rate
+    at_second = second.start + np.arange(len(second.values)) / second.rate
     low, high = max(at_first[0], at_second[0]) - 1e-9, min(at_first[-1], at_second[-1]) + 1e-9
     kept = (at_first >= low) & (at_first <= high)
     if kept.sum() < 2:
         return first.values[:0], second.values[:0], "the two hands share no time: no common clock"
     moved = np.clip(at_first[kept], at_second[0], at_second[-1])
-    place = (moved - at_second[0]) * rate
+    place = (moved - at_second[0]) * second.rate
     if np.abs(place - np.rint(place)).max() < 0.05:
         return first.values[kept], second.values[np.rint(place).astype(np.int64)], ""
     return first.values[kept], _curve(at_second, second.values, extrapolate=True)(moved), ""

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import t as student_t
 
 from outcomes.errors import StudyError
-from outcomes.movement.lag import MARGIN, aligned, by_lag, find_lags, spline, tap_weights
+from outcomes.movement.lag import MARGIN, aligned, by_lag, drifts, find_lags, spline, tap_weights
 from outcomes.movement.low_pass import filter_note, filtered, low_pass
 from outcomes.movement.recordings import Floats, Measures, Refusals, in_pieces, rows_of
 from outcomes.movement.signal import flat_top, main_frequency, noise_sd
@@ -22,7 +22,7 @@ SMALLEST_RANGE = 5.0  # degrees; below it a lag or a gain describes noise (judge
 LAG_HZ = 6.0  # low-pass of both hands for lag, gain and offset, or 4 times the main frequency if that is more
 COLUMNS = (
     "lag_s", "lag_std_error", "gain", "gain_spread", "offset", "intercept", "error_before", "error_after",
-    "concordance", "concordance_after", "correlation",
+    "concordance", "concordance_after", "correlation", "lag_change", "lag_change_std_error",
 )  # fmt: skip
 
 
@@ -36,7 +36,8 @@ class HandsTogether:
     first as recorded, what the hand experiences; error_after: the same with the lag removed, error of size and
     shape. concordance: Lin's, as recorded; concordance_after: lag removed. correlation: Pearson's r as recorded.
     lag_std_error: from the residuals and their first autocorrelation. lag_by_cycle: one lag for each whole cycle,
-    the source of `interval`.
+    the source of `interval`. lag_change: seconds by which the lag grows from the start of the record to its end (two
+    clocks that run apart, or a hand that tires), with its standard error.
     """
 
     lag_s: float
@@ -50,6 +51,8 @@ class HandsTogether:
     concordance: float
     concordance_after: float
     correlation: float
+    lag_change: float
+    lag_change_std_error: float
     lag_by_cycle: tuple[float, ...]
     unit: str
     reason: str
@@ -160,7 +163,10 @@ def _pairs(
         "after removal of the lag: over the whole record of the first hand",
     )
     # What needs no lag keeps its own, shorter list of reasons.
-    partly = dict.fromkeys(("error_before", "concordance", "correlation", "offset"), refused.reasons)
+    partly = {
+        name: np.where(np.isnan(columns[name]) & refused.given, late.reasons, refused.reasons)
+        for name in ("error_before", "concordance", "correlation", "offset")
+    }
     return Measures(columns, late.reasons, notes, partly)
 
 
@@ -257,11 +263,15 @@ class _Pairs:
         weights = tap_weights(shift)
         fitted = aligned(smooth, self.smooth_y[rows], lag, self.margin)
         leader, follower = fitted.leader(weights), fitted.follower
-        gain, intercept, _ = _line(leader, follower)
+        gain, intercept, left = _line(leader, follower)
         slope = fitted.leader(tap_weights(shift, slopes=True)) * self.rate
         as_given = aligned(raw, self.y[rows], lag, self.margin)
         raw_gain, raw_intercept, rest = _line(as_given.leader(weights), as_given.follower)
         mean_x, var_x = self.mean_x[rows], self.var_x[rows]
+        drift, drifted, power = drifts(leader, slope, left, gain, self.rate)
+        seconds = self.x.shape[1] / self.rate
+        # A clock that drifts leaves a wave behind, which is no error of the drift.
+        wider = _variance(rest - drifted, self.frequency[rows], self.rate)
         # Mean square error = offset^2 + (gain - 1)^2 variance + rest, over the leader's whole record.
         remaining = np.einsum("rs,rs->r", rest, rest) / rest.shape[1]
         apart = raw_intercept + (raw_gain - 1) * mean_x
@@ -275,6 +285,8 @@ class _Pairs:
             "intercept": intercept,
             "error_after": np.sqrt(apart**2 + (raw_gain - 1) ** 2 * var_x + remaining),
             "concordance_after": 2 * raw_gain * var_x / (var_x + var_y + apart**2),
+            "lag_change": drift * seconds,
+            "lag_change_std_error": np.sqrt(wider / power) / np.abs(gain) * seconds,
         }
 
     def lags_by_cycle(self) -> tuple[float, ...]:
@@ -317,20 +329,25 @@ def _line(leader: Floats, follower: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _lag_std_error(leader: Floats, slope: Floats, gain: Floats, rest: Floats, frequency: Floats, rate: float) -> Floats:
-    """s / (|gain| sqrt(sum of squared slopes)), widened for residuals that hang together from sample to sample.
-
-    With a first autocorrelation r the variance grows by (1 - r^2) / (1 - 2 r cos(theta) + r^2), theta the angle a
-    cycle of the main frequency turns per sample; for one frequency and white noise it is the Cramer-Rao bound.
-    """
+    """s / (|gain| sqrt(sum of squared slopes)), s as `_variance` widens it; for one frequency and white noise it is the
+    Cramer-Rao bound."""
     x = leader - leader.mean(axis=1, keepdims=True)
     own = np.einsum("rs,rs->r", x, x)
     slope = slope - slope.mean(axis=1, keepdims=True)
     slope -= (np.einsum("rs,rs->r", slope, x) / own)[:, None] * x
     power = np.einsum("rs,rs->r", slope, slope)
+    return np.sqrt(_variance(rest, frequency, rate) / power) / np.abs(gain)
+
+
+def _variance(rest: Floats, frequency: Floats, rate: float) -> Floats:
+    """Variance of the residuals, widened where they hang together from sample to sample.
+
+    With a first autocorrelation r it grows by (1 - r^2) / (1 - 2 r cos(theta) + r^2), theta the angle a cycle of the
+    main frequency turns per sample.
+    """
     squares = np.einsum("rs,rs->r", rest, rest)
     neighbours = np.einsum("rs,rs->r", rest[:, 1:], rest[:, :-1])
     r = np.clip(neighbours / np.where(squares > 0, squares, 1), 0, 0.999)
     turn = 2 * np.pi * frequency / rate
     wider = np.maximum((1 - r**2) / (1 - 2 * r * np.cos(turn) + r**2), 1)
-    variance = squares / max(leader.shape[1] - 3, 1) * wider
-    return np.sqrt(variance / power) / np.abs(gain)
+    return squares / max(rest.shape[1] - 3, 1) * wider

@@ -198,8 +198,8 @@ def _solved(model: GEE, formula: str) -> np.ndarray:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         start = None
-        for _ in range(10):
-            found = model.fit(maxiter=50, ctol=1e-14, start_params=start)
+        for _ in range(50):
+            found = model.fit(maxiter=10, ctol=1e-14, start_params=start)
             if found is None:
                 break
             path = found.fit_history["params"]

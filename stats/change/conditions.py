@@ -77,6 +77,14 @@ class ConditionFit(Result):
         """First minus second at each visit with both: keys arm, visit, day."""
         return self._estimates(self.weights, self.cells, df)
 
+    def means(self, df: str = KENWARD_ROGER) -> Estimates:
+        """Mean of each condition at each visit in each arm, as measured: keys arm, visit, day, condition."""
+        order = list(self.rows["cell"].cat.categories)
+        keys = self.rows.drop_duplicates("cell").set_index("cell").loc[order]
+        keys = keys[[c.ARM, c.VISIT, c.DAY, c.CONDITION]].reset_index(drop=True)
+        made = self.fit.estimates(np.eye(len(order)), order, df=df, keys=keys)
+        return replace(made, notes=(*self.notes, *(note for note in made.notes if note not in self.notes)))
+
     def changes(self, df: str = KENWARD_ROGER) -> Estimates:
         """The effect at each later visit minus that at the arm's first visit with both: keys arm, since, visit, day."""
         keys, L = self._changes()

@@ -30,7 +30,7 @@ SHORT = {
     COPY: "as if in the reference arm throughout",
     LAST_MEAN: "mean of the last visit seen stays",
 }
-COMPARISON = "for comparison only"
+COMPARISON, LONG_RUN = "for comparison only", ", long-run variance"
 
 
 @dataclass(frozen=True)
@@ -77,11 +77,9 @@ def _imputed(table: VisitTable, reference: str, seed: int) -> list[Answer]:
             continue
         try:
             long_run = long_run_difference(table, method=method, reference=reference)
-            rows += _answers(
-                IMPUTED, f"{SHORT[method]}, long-run variance", long_run.estimates, len(table.arm), long_run.notes
-            )
+            rows += _answers(IMPUTED, SHORT[method] + LONG_RUN, long_run.estimates, len(table.arm), long_run.notes)
         except FitError as refused:
-            rows.append(Answer(IMPUTED, f"{SHORT[method]}, long-run variance", "", None, 0, (), str(refused)))
+            rows.append(Answer(IMPUTED, SHORT[method] + LONG_RUN, "", None, 0, (), str(refused)))
     return rows
 
 

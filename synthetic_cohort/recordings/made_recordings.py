@@ -29,6 +29,8 @@ TRUTH = (
     "offset",
     "range",
     "level",
+    "clock_drift",
+    "stamp_drift",
 )
 _OPPOSITE = {"left": "right", "right": "left"}
 _KEYS = ("participant", "visit", "hand", "digit", "joint", "motion", "repetition")
@@ -37,8 +39,7 @@ _KEYS = ("participant", "visit", "hand", "digit", "joint", "motion", "repetition
 @dataclass(frozen=True)
 class MadeRecordings:
     """files: name of a file in the folder `series` -> its rows. truth: one row a recording, columns `TRUTH`; NaN
-    where a
-    number does not apply (lag, gain and offset of the hand that leads)."""
+    where a number does not apply (lag, gain and offset of the hand that leads, a clock that does not drift)."""
 
     files: Mapping[str, pd.DataFrame]
     truth: pd.DataFrame
@@ -123,9 +124,10 @@ def _of_plan(
         for hand, curve in curves.items():
             side = str(sides[person] if hand == "affected" else _OPPOSITE[sides[person]])
             names = {"participant": str(codes[person]), "visit": visits[visit], "hand": side, "motion": motion}
+            facts[hand] = {"stamp_drift": plan.stamp_drift or np.nan, **facts[hand]}
             truths.append({"recording": plan.name, **names, "repetition": repetition, **facts[hand]})
             kept, sensed = _sensed(plan, seconds, curve, rng)
-            times.append(kept)
+            times.append((kept * (1 + plan.stamp_drift)).round(4) if plan.stamp_drift else kept)
             values.append(sensed)
     truth = pd.DataFrame(truths, columns=list(TRUTH))
     length = [len(part) for part in times]
@@ -155,12 +157,15 @@ def _curves(
         gain = max(0.1, plan.gain + plan.gain_sd * own["gain"] + plan.gain_per_unit * latent["affected"]) * shaken[1]
         amplitude, phase = max(5.0, size) * shaken[0], rng.uniform(0, 2 * np.pi)
         leads = wheel_turn(seconds, amplitude, plan.frequency_hz, phase)
-        follows = gain * wheel_turn(seconds - lag, amplitude, plan.frequency_hz, phase)
+        # A clock that gains shows a later time than it is.
+        follows = gain * wheel_turn(seconds / (1 + plan.clock_drift) - lag, amplitude, plan.frequency_hz, phase)
         offset = plan.offset_sd * own["offset"]
         follows = follows + offset
         return {"other": leads, "affected": follows}, {
             "other": nothing | {"range": float(np.ptp(leads))},
-            "affected": nothing | {"lag_s": lag, "gain": gain, "offset": offset, "range": float(np.ptp(follows))},
+            "affected": nothing
+            | {"lag_s": lag, "gain": gain, "offset": offset, "range": float(np.ptp(follows))}
+            | {"clock_drift": plan.clock_drift or np.nan},
         }
     curves, facts = {}, {}
     for hand in plan.hands:

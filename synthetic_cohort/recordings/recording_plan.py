@@ -17,7 +17,9 @@ class RecordingPlan:
     spread between people. repetition_sd: spread between repetitions, as a share of amplitude and gain. passive: what
     a finger moved by the therapist reaches more, first_stiff: how much less of it at the first repetition; assisted:
     what the device adds. Of the sensor: noise_sd (white), tremor and tremor_hz, drift over a recording, dropped
-    (share of samples lost singly), gaps (chance of a recording with one gap of half a second).
+    (share of samples lost singly), gaps (chance of a recording with one gap of half a second). Of the clocks:
+    clock_drift (of a wheel: seconds a second by which the clock of the affected hand gains on the other's),
+    stamp_drift (share by which both clocks' time stamps run slower than the rate says).
     """
 
     name: str
@@ -52,11 +54,18 @@ class RecordingPlan:
     drift: float = 0.0
     dropped: float = 0.0
     gaps: float = 0.0
+    clock_drift: float = 0.0
+    stamp_drift: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse a plan that cannot be drawn."""
         if self.kind not in KINDS:
             raise StudyError(f"recordings {self.name}: kind is {self.kind!r}, allowed {', '.join(KINDS)}.")
+        if not (abs(self.clock_drift) < 0.1 and abs(self.stamp_drift) < 0.1):
+            raise StudyError(
+                f"recordings {self.name}: clock_drift {self.clock_drift}, stamp_drift {self.stamp_drift}; allowed "
+                "between -0.1 and 0.1."
+            )
         if not (self.rate > 0 and self.seconds > 0 and self.repetitions >= 1 and 0 <= self.dropped < 0.5):
             raise StudyError(
                 f"recordings {self.name}: rate {self.rate}, seconds {self.seconds}, repetitions {self.repetitions}, "

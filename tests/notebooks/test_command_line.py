@@ -1,5 +1,7 @@
 """The console command: readable refusals, exit statuses, and no traceback whatever is wrong."""
 
+import argparse
+import shlex
 import shutil
 import subprocess
 import sys
@@ -7,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from notebooks.commands import main
+from notebooks.commands import EXAMPLES, command_parser, main
 
 ROOT = Path(__file__).resolve().parents[2]
 STUDIES = ROOT / "tests" / "studies"
@@ -99,3 +101,36 @@ def test_help_and_version_import_nothing_heavy(asked):
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert "outcomes" in done.stdout
+
+
+def test_every_example_of_the_help_is_a_call_that_is_understood():
+    parser = command_parser()
+    (commands,) = (action for action in parser._actions if isinstance(action, argparse._SubParsersAction))
+    assert set(EXAMPLES) == set(commands.choices), "a subcommand without an example in its help"
+    for name, lines in EXAMPLES.items():
+        assert lines
+        for line in lines:
+            assert callable(parser.parse_args(shlex.split(line.partition("|")[0])).run)
+            assert f"outcomes {line}" in commands.choices[name].format_help()
+
+
+def test_notebooks_are_copied_whole_and_never_over_changed_ones(tmp_path, capsys):
+    assert main(["notebooks", str(tmp_path / "mine")]) == 0
+    of_the_kit = sorted((ROOT / "notebooks").glob("*.ipynb"))
+    copied = sorted((tmp_path / "mine").iterdir())
+    assert [path.read_bytes() for path in copied] == [path.read_bytes() for path in of_the_kit] != []
+    copied[0].write_text("changed")
+    capsys.readouterr()
+    assert main(["notebooks", str(tmp_path / "mine")]) == 1
+    assert copied[0].name in capsys.readouterr().err
+    assert copied[0].read_text() == "changed"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pipe closed by its reader is a signal of Unix systems")
+def test_a_reader_that_has_enough_ends_the_command_quietly():
+    """`outcomes thresholds ... | head -1`: the pipe is closed before the rest is written."""
+    call = [sys.executable, "-m", "notebooks", "thresholds", "fma_ue"]
+    with subprocess.Popen(call, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        process.stdout.close()
+        said = process.stderr.read()
+    assert (process.returncode, said) == (0, "")

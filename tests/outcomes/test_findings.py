@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from outcomes import Findings, StudyError, check, read_study
-from outcomes.findings import FINDING_COLUMNS, flag
+from outcomes.findings import FINDING_COLUMNS, flag, gathered
 
 
 def test_nothing_found_is_an_empty_frame_with_the_columns():
@@ -81,3 +81,14 @@ def test_the_same_finding_is_said_once():
 def test_an_unknown_rule_is_a_mistake_of_ours():
     with pytest.raises(KeyError):
         flag("no such rule")
+
+
+def test_what_holds_for_many_cells_is_said_once_and_names_every_row():
+    rows = pd.DataFrame({"row": [2, 3, 4, 7, 9], "participant": list("ABCDE"), "visit": "t0"})
+    found = pd.Series(["affected", "affected", "affected", "affected", "other"])
+    meant = pd.Series(["read as left"] * 2 + ["read as right"] + ["read as left"] * 2)
+    said = gathered(flag("side read as", rows, file="totals.csv", column="side", found=found, allowed=meant))
+    assert said["found"].tolist() == ["affected", "affected", "other"]
+    assert said["row"].fillna(0).tolist() == [0, 4, 9]
+    assert said["participant"].tolist() == ["", "C", "E"]
+    assert said["advice"][0].endswith("In 3 rows: 2-3, 7.")

@@ -1,11 +1,12 @@
 """Invented recordings: what is read from them is what they were made from."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from outcomes import check, score
+from outcomes import check, read_study, score
 from synthetic_cohort import make_cohort
 from synthetic_cohort.recordings.made_recordings import TRUTH
 
@@ -79,8 +80,28 @@ def test_truth_lies_beside_the_study_and_two_runs_are_equal(cohort):
 
 
 def test_sheets_do_not_depend_on_the_recordings(cohort):
-    from dataclasses import replace
-
     without = make_cohort(replace(cohort.design, recordings=()), seed=5)
     for name, sheet in cohort.sheets.items():
         assert sheet.equals(without.sheets[name])
+
+
+def test_clocks_that_drift_are_found_and_their_drift_comes_back(tmp_path):
+    """The affected hand's clock gains 4 ms a second, and both write stamps 1 % too slow for the rate that is stated."""
+    design = make_cohort("two_hands", seed=5).design
+    arms = tuple(replace(arm, n=4) for arm in design.arms)
+    wheel = replace(design.recordings[0], clock_drift=0.004, stamp_drift=0.01, gaps=0.0)
+    cohort = make_cohort(replace(design, arms=arms, recordings=(wheel,)), seed=5, folder=tmp_path / "study")
+    truth = cohort.recordings.truth
+    assert (truth["clock_drift"].dropna() == 0.004).all()
+    assert (truth["stamp_drift"] == 0.01).all()
+    plan = tmp_path / "study" / "study.toml"
+    plan.write_text(plan.read_text(encoding="utf-8") + "\n[series]\nrate = 60\n", encoding="utf-8")
+    study = read_study(tmp_path / "study")
+    values = study.series_values[study.series_values["outcome"] == "wheel.lag"]
+    assert values["lag_change"].mean() == pytest.approx(12 * 0.004, rel=0.03)
+    found = check(study).frame().set_index("rule")["found"]
+    number = len(study.series)
+    assert (
+        found["stamps against the stated rate"] == f"in {number} of {number}, by 0.999 % (median)"
+    )  # stamps have four decimals
+    assert "clocks of two hands run apart" in found

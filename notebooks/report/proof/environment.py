@@ -16,7 +16,7 @@ KIT = "outcomes-kit"
 COMPUTING = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "pingouin", "plotly")
 # Every dependency of the kit, as pyproject.toml names them; a test compares the two.
 USED = (*COMPUTING, "choreographer", "great-tables", "ipython", "jinja2", "joblib", "jupyterlab", "lazy-loader",
-        "loky", "mistune", "nbformat", "openpyxl", "packaging", "pillow", "platformdirs", "pyarrow", "pyreadstat",
+        "loky", "mistune", "openpyxl", "packaging", "pillow", "platformdirs", "pyarrow", "pyreadstat",
         "python-docx", "rapidfuzz", "threadpoolctl", "tomlkit")  # fmt: skip
 VERSION = re.compile(r"^Version:[ \t]*(\S+)", re.MULTILINE)
 REQUIRED = re.compile(r"^Requires-Dist:[ \t]*(.+?)[ \t]*$", re.MULTILINE)

@@ -74,7 +74,8 @@ SECTIONS = (
     )),
     Section("choices", "What if other choices had been made",
             "Each changes one choice and shows how far the answer depends on it; none may be picked for its result.", (
-        _figure("what_if/*"), _figure("tipping_point", folded=True),
+        _figure("every_assumption/*"), _prose("every assumption", folded=True), _figure("what_if/*"),
+        _figure("tipping_point", folded=True),
         _table("what_if", folded=True, rows=60), _figure("what_if_shares/*", folded=True),
         _table("what_if_shares", folded=True, rows=60), _table("missing_visits", PRIMARY, folded=True, rows=60),
     )),
@@ -100,6 +101,13 @@ SECTIONS = (
         _figure("device_deficiencies"), _table("device_deficiencies", rows=20), _table("harm", rows=20),
         _figure("skin"), _table("skin", folded=True), _table("deficiency_list", folded=True, rows=60),
         _table("event_details", folded=True, rows=60),
+    )),
+    Section("movement", "Movement and force over time", "Measures of recordings, modelled like every other outcome; "
+            "compare only what was measured alike.", (
+        _prose("movement in words"), _table("movement_motions", rows=40), _table("movement_by_visit", rows=40),
+        _table("movement_sessions", rows=20), _table("movement_repeatability", folded=True, rows=20),
+        _figure("one_recording/*", folded=True), _figure("overlaid_repetitions/*", folded=True),
+        _table("movement_measures", folded=True, rows=40), _table("recordings", folded=True, rows=40),
     )),
     Section("participants", "The people", "Described, not tested.", (_table("baseline", rows=40),)),
     Section("next-trial", "The next trial", "The effect seen in this pilot plays no part in the plan.", (

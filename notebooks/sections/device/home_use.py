@@ -152,7 +152,7 @@ def use_and_score(analysis: Analysis) -> Exhibits:
         notes=(CAUTION, *found.notes),
     )  # fmt: skip
     figure = wear_and_score(frame, found.estimate, names, outcome)
-    return gather((figure, table, Prose("wear_and_score_words", (text,))))
+    return gather((figure, table, Prose("wear_and_score_words", (text,), heading="Wear and change")))
 
 
 def wear(study: Study) -> Exhibits:

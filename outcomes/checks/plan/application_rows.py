@@ -14,7 +14,9 @@ from outcomes.study import Study
 _ABOVE_ZERO = ("se", "se_baseline", "se_change", "se_difference")
 _NOT_NEGATIVE = ("sd", "sd_baseline", "sd_change", "f")
 _PAIRS = (("low", "high"), ("low_baseline", "high_baseline"), ("low_change", "high_change"),
-          ("low_difference", "high_difference"), ("q1", "q3"), ("minimum", "maximum"))  # fmt: skip
+          ("low_difference", "high_difference"),
+          *((f"{low}{when}", f"{high}{when}") for when in ("", "_baseline", "_change")
+            for low, high in (("q1", "q3"), ("minimum", "maximum"))))  # fmt: skip
 
 
 @reports("impossible published number")

@@ -19,6 +19,9 @@ _JOINT_LOW, _JOINT_HIGH = -45.0, 135.0  # of a joint of a finger
 _FINGERS = ("thumb", "index", "middle", "ring", "little")
 _HIGH_SHARE = 0.05
 _MANY_DROPPED = 0.01  # share of samples above which a recording has a line of its own
+_SAMPLES_APART = 2.0  # samples by which stamps and a stated rate may differ over a recording
+_LAG_GROWS_S, _ERRORS = 0.025, 4.0  # how far a lag may grow over a recording, and how many of its errors (judgement)
+_A_FEW = 3  # recordings that have a line each
 _CLEARLY = 10.0  # degrees from 0 that the middle of a record must lie for its sign to be read
 
 
@@ -81,6 +84,45 @@ def clocks(study: Study) -> Iterator[pd.DataFrame]:
         yield flag("samples dropped", file=str(file), column="time", found=found)
     rows = kept[kept["uneven"] > UNEVEN]
     yield flag("clock uneven", rows, column="time", found=_shorts(100 * rows["uneven"]) + " %", allowed="up to 5 %")
+
+
+@reports("stamps against the stated rate", "clocks of two hands run apart")
+def drifting_clocks(study: Study) -> Iterator[pd.DataFrame]:
+    """Time stamps that do not fit the stated rate, and lags that grow from the start of a recording to its end."""
+    about = study.series
+    if about.empty:
+        return
+    stated = study.protocol.series.rate
+    if stated:
+        rows = about[about["against_rate"].abs() * stated > _SAMPLES_APART]
+        span = (rows["samples"].astype(float) + rows["dropped"].astype(float) - 1) / stated
+        found = _shorts(100 * rows["against_rate"] / span) + " % (" + _shorts(rows["against_rate"]) + " s)"
+        yield from _many(
+            "stamps against the stated rate", rows, about, found, 100 * rows["against_rate"] / span, "%",
+            f"time stamps of {stated:g} samples a second",
+        )  # fmt: skip
+    values = study.series_values
+    pairs = values[values["lag_change"].notna()] if "lag_change" in values else values[:0]
+    pairs = pairs.drop_duplicates(["participant", "visit", "motion", "repetition", "file", "lag_change"])
+    change, error = (pairs[name].astype(float) for name in ("lag_change", "lag_change_std_error"))
+    rows = pairs[(change.abs() > _LAG_GROWS_S) & (change.abs() > _ERRORS * error)]
+    yield from _many(
+        "clocks of two hands run apart", rows, pairs, _shorts(rows["lag_change"].astype(float)) + " s",
+        rows["lag_change"].astype(float), "s", f"up to {_LAG_GROWS_S:g} s from the start of a recording to its end",
+    )  # fmt: skip
+
+
+def _many(
+    rule: str, rows: pd.DataFrame, of: pd.DataFrame, found: pd.Series, amount: pd.Series, unit: str, allowed: str
+) -> Iterator[pd.DataFrame]:
+    """A line for each recording, or one for a file where most of its recordings have the same."""
+    for file, part in rows.groupby("file", sort=False):
+        total = int((of["file"] == file).sum())
+        if len(part) > _A_FEW and 2 * len(part) > total:
+            text = f"in {len(part)} of {total}, by {_short(float(amount[part.index].median()))} {unit} (median)"
+            yield flag(rule, file=str(file), column="time", found=text, allowed=allowed)
+        else:
+            yield flag(rule, part, column="time", found=found[part.index], allowed=allowed)
 
 
 @reports("sensor at its end", "power near half the rate", "rate too low for a derivative")

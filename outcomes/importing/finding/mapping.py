@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.sheet_layout import Table
+from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.cell_values import code_keys, number_text
 from outcomes.importing.language.headings import MEASURE, Around, Meaning, instrument_of, item_of, recognise
 from outcomes.importing.language.visit_words import VisitWord, read_visit
@@ -16,6 +17,7 @@ from outcomes.library.known import find_instrument
 from outcomes.library.registry import instruments
 
 LONG = ("value",)
+_MOST = 0.5  # share of the people with several lines from which the lines must be visits (our rule)
 _STANDARD = re.compile(
     r"(?:qs|ft|rs|mk|re|nv|mo|vs|fa|ie|dm|sv|ae|sc|su)?"
     r"(testcd|test|cat|scat|orresu|orres|stresu|stresn|stresc|stat|reasnd|dtc|lat|repnum|seq|dy|blfl|lobxfl|spid|grpid|eval|method)"
@@ -42,7 +44,7 @@ _STANDARD_ROLES = {
     "spid": "sequence",
     "grpid": "sequence",
     "eval": "sequence",
-    "method": "sequence",
+    "method": "condition",
 }
 
 
@@ -73,6 +75,8 @@ class Source:
     around: Around
     visit: VisitWord | None = None
     participant: str = ""
+    waits: str = ""  # the question all its lines wait for
+    by_date: bool = False  # the visits are the lines of a person in the order of their dates
 
     def of(self, role: str) -> list[Column]:
         return [column for column in self.columns if column.role == role]
@@ -118,8 +122,10 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
     instrument, scale = instrument_of(page.subject)
     if not instrument and table.title:
         instrument, scale = instrument_of(table.title)
-    timed = sheet_visit is not None or any(
-        whole(t, "roles") == "visit" for texts in table.heads.values() for t in texts
+    timed = (
+        sheet_visit is not None
+        or bool(table.visits)
+        or any(whole(t, "roles") == "visit" for texts in table.heads.values() for t in texts)
     )
     around = Around(instrument=instrument, scale=scale, timed=timed)
     corner = min(table.heads) if table.view.turned else 0
@@ -128,7 +134,8 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
         prefix = " ".join(table.heads[corner])
     columns = []
     for place, texts in table.heads.items():
-        shown = tuple(facts.legend.get(simple(text), text) if len(text) < 12 else text for text in texts)
+        own = texts[1:] if place in table.over else texts
+        shown = tuple(facts.legend.get(simple(text), text) if len(text) < 12 else text for text in own)
         variable = page.variables.get(place) or facts.variables.get(simple(texts[-1]))
         if place == corner and table.key is None and not table.form:
             meaning = Meaning("visit" if table.view.turned else "")
@@ -136,8 +143,11 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
             meaning = Meaning("participant")
         else:
             meaning = _standard(texts) or recognise((prefix, *shown) if prefix else shown, around, variable)
+            if place in table.over:
+                meaning = replace(meaning, visit=read_visit(table.over[place], bare=False))
         columns.append(_column(place, texts, meaning, variable, facts))
-    source = Source(table, columns, around, None if _visits_inside(columns) else sheet_visit)
+    above = read_visit(table.title, bare=False) if table.title else None
+    source = Source(table, columns, around, None if _visits_inside(columns) else above or sheet_visit)
     _second_look(source, facts)
     source.participant = _whose(table, tables)
     return source
@@ -194,7 +204,8 @@ def _second_look(source: Source, facts: Facts) -> None:
     for column in source.columns:
         role, texts = column.role, values[column.place]
         sided = bool(texts) and all(whole(text, "sides") for text in texts)
-        visits = len(set(texts)) > 1 and table.key is not None and all(read_visit(text, bare=False) for text in texts)
+        said = [column.codes.get(text.lower(), text) for text in texts] if table.key is not None else []
+        visits = len(set(texts)) > 1 and bool(said) and all(read_visit(text, bare=False) for text in said)
         if role in ("", "instrument", "item") and visits and not source.one("visit"):
             column.meaning = Meaning("visit")
         elif role == "" and sided and column.meaning.side == "affected":
@@ -214,6 +225,7 @@ def _second_look(source: Source, facts: Facts) -> None:
         elif role == "value" and not (source.of("instrument") or source.of("item") or source.of("item_name")):
             column.meaning = _alone(column, source)
     _single_roles(source, values)
+    _two_names_of_visits(source)
     _trials_and_means(source)
     _sides_in_pairs(source)
     _lettered_times(source)
@@ -283,6 +295,26 @@ def _trials_and_means(source: Source) -> None:
         meaning = column.meaning
         if meaning.table == "totals" and meaning.instrument in trials and (meaning.stat or meaning.number is None):
             column.meaning = replace(meaning, role="derived")
+
+
+def _two_names_of_visits(source: Source) -> None:
+    """Names of columns say "t0" and their labels "before", always in the same pairs: two names of one visit.
+
+    Where a pair is not kept to, one of the two is wrong, and the import asks.
+    """
+    measured = [column for column in source.measures if column.meaning.visit]
+    pairs: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
+    turned: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
+    for column in measured:
+        own, other = column.meaning.visit, column.meaning.other_visit or column.meaning.visit
+        if own and other:
+            pairs.setdefault(own.key, set()).add(other.key)
+            turned.setdefault(other.key, set()).add(own.key)
+    apart = [column for column in measured if column.meaning.other_visit]
+    kept = all(len(found) == 1 for found in (*pairs.values(), *turned.values()))
+    if kept and len(pairs) > 1 and len(apart) == len(measured) > len(pairs):
+        for column in apart:
+            column.meaning = replace(column.meaning, other_visit=None)
 
 
 def _one_line_each(source: Source) -> bool:
@@ -410,6 +442,67 @@ def ask_unknown(sources: list[Source], questions: Questions) -> None:
             _sides_in_pairs(source)
 
 
+BY_DATE = "the order of the dates"
+
+
+def ask_visits(sources: list[Source], questions: Questions) -> None:
+    """A table with several lines a person and no visit that anybody knows: which column tells the visits apart?"""
+    for source in sources:
+        table = source.table
+        visits = source.visit or table.visits or any(c.role == "visit" or c.meaning.visit for c in source.columns)
+        if visits or table.key is None or table.form or not (source.measures or source.long):
+            continue
+        apart = [c for c in source.columns if c.role in ("side", "condition", "trial", "repeat", "instrument", "item")]
+        lines: dict[tuple[str, ...], list[int]] = {}
+        for line in table.lines:
+            if code := table.view.text(line, table.key):
+                lines.setdefault((code, *(table.view.text(line, c.place) for c in apart)), []).append(line)
+        several = [group for group in lines.values() if len(group) > 1]
+        if len(several) < 2 or len(several) < _MOST * len(lines):
+            continue
+        choices = [
+            column.name
+            for column in source.columns
+            if column.role in ("", "sequence", "instrument", "status") and _tells_apart(table, column, several)
+        ]
+        dates = [source.one("date") or next((c for c in source.columns if c.role == "" and _dated(table, c)), None)]
+        choices += [BY_DATE] if dates[0] else []
+        name = f"visit column {source.name}"
+        answer = questions.ask(
+            ASK,
+            name,
+            source.name,
+            f"Most people have several lines here (up to {max(map(len, several))}), and no column was recognised as "
+            "the visit. Which column tells the visits apart?",
+            (*choices, "leave out"),
+            choices[0] if len(choices) == 1 else "",
+        )
+        chosen = next((c for c in source.columns if c.name == answer), None)
+        if chosen is not None:
+            chosen.meaning, chosen.open = Meaning("visit"), ""
+        elif answer == BY_DATE and dates[0] is not None:
+            source.by_date = True
+            dates[0].meaning, dates[0].open = Meaning("date"), ""
+        else:
+            if answer and not simple(answer).startswith("leave"):
+                questions.refuse(name, f"found {answer!r}, allowed {', '.join((*choices, 'leave out'))}")
+            source.waits = slug(name)
+
+
+def _dated(table: Table, column: Column) -> bool:
+    cells = [cell for line in table.lines if (cell := table.view.cell(line, column.place))]
+    return len(cells) > 1 and all(read_date(cell.value, cell.text) for cell in cells)
+
+
+def _tells_apart(table: Table, column: Column, groups: list[list[int]]) -> bool:
+    """Whether each line of a person has another text there, of texts that come back with other people."""
+    texts = [[table.view.text(line, column.place) for line in group] for group in groups]
+    distinct = {text for group in texts for text in group}
+    return all("" not in group and len(set(group)) == len(group) for group in texts) and len(distinct) <= 2 * max(
+        map(len, groups)
+    )
+
+
 def _numbered_items(source: Source, values: Mapping[int, list[str]]) -> None:
     """ "1" to "33" under no name: a form with that many items and these answers, if one is in the catalogue; it is "
     "asked."""
@@ -444,18 +537,46 @@ def _number_of(name: str) -> int | None:
     return int(words[0]) if len(words) == 1 and words[0].isdigit() else None
 
 
+# Left and right as letters: Romance languages, Polish and Czech, Scandinavian languages, Finnish, Russian, Greek.
+_SIDE_LETTERS = (
+    *((letter, "d") for letter in "gise"), ("l", "p"), ("v", "h"), ("v", "o"), ("л", "п"), ("α", "δ")
+)  # fmt: skip
+
+
 def _sides_in_pairs(source: Source) -> None:
     """ "D" and "G", "D" and "I": right and left in the languages where those are the letters."""
-    letters = {"g": "left", "i": "left", "s": "left", "e": "left"}
     rests = [set(column.meaning.rest) for column in source.measures if not column.meaning.side]
-    pair = next((letter for letter in letters if any(letter in rest for rest in rests)), "")
-    if not pair or not any("d" in rest for rest in rests):
-        return
+    known = {column.meaning.side for column in source.measures}
+    for left, right in _SIDE_LETTERS:
+        has = [any(letter in rest for rest in rests) for letter in (left, right)]
+        # "L" is known as left, so that its partner ("P" in Polish) stands alone.
+        if not (has[0] or (left == "l" and "left" in known)) or not has[1]:
+            continue
+        for column in source.measures:
+            rest = column.meaning.rest
+            for letter, side in ((left, "left"), (right, "right")):
+                if letter in rest and not column.meaning.side:
+                    rest = tuple(word for word in rest if word != letter)
+                    column.meaning = replace(column.meaning, side=side, rest=rest)
+        break
+    _one_sided_pairs(source)
+
+
+def _one_sided_pairs(source: Source) -> None:
+    """Of one test two columns, one of a named hand and one of none: which hand the other is, is asked, not assumed."""
+    groups: dict[tuple[object, ...], list[Column]] = {}
     for column in source.measures:
-        rest = column.meaning.rest
-        for letter, side in ((pair, "left"), ("d", "right")):
-            if letter in rest and not column.meaning.side:
-                column.meaning = replace(column.meaning, side=side, rest=tuple(word for word in rest if word != letter))
+        m = column.meaning
+        if m.table != "angles":
+            visit = m.visit.key if m.visit else None
+            key = (m.table, m.instrument, m.scale, m.item, m.number, m.stat, m.condition, visit)
+            groups.setdefault(key, []).append(column)
+    for columns in groups.values():
+        named = {column.meaning.side for column in columns}
+        if len(columns) > 1 and "" in named and named & {"left", "right", "affected", "other"}:
+            for column in columns:
+                if not column.meaning.side:
+                    column.meaning = replace(column.meaning, side=" ".join(tokens(column.name)))
 
 
 _FIELDS = ("side", "condition", "unit", "mode", "stat")

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.mapping import Column, Source
 from outcomes.importing.finding.people import Codes, key_of, make_alike
+from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.headings import FAMILIES, MEASURE, Meaning, item_of, recognise
 from outcomes.importing.language.visit_words import VisitWord, read_visit
 from outcomes.importing.language.vocabulary import simple, tokens, whole
@@ -107,7 +108,23 @@ def collect_records(sources: list[Source]) -> tuple[list[Record], Codes]:
         if record.participant.startswith("sheet "):
             record.participant = record.participant[6:]
         kept.append(record)
+    _by_dates(kept)
     return kept, codes
+
+
+def _by_dates(records: list[Record]) -> None:
+    """Numbers the lines of each person in the order of their dates, where somebody said that those are the visits."""
+    groups: dict[tuple[int, str], dict[str, list[Record]]] = {}
+    for record in records:
+        if record.source.by_date and (cell := record.cell(record.source.one("date"))):
+            found = read_date(cell.value, cell.text)
+            day = found and (found.day_first or found.month_first)
+            if day and record.visit is None:
+                groups.setdefault((id(record.source), record.participant), {}).setdefault(str(day), []).append(record)
+    for days in groups.values():
+        for number, day in enumerate(sorted(days), 1):
+            for record in days[day]:
+                record.visit = VisitWord("ordinal", str(number), number=number)
 
 
 def _sheets_are_people(sources: list[Source]) -> bool:
@@ -132,7 +149,8 @@ def _records(source: Source) -> Iterator[Record]:
                 last = typed
             elif last and visit_column and table.view.text(line, visit_column.place):
                 typed, filled = last, True
-        record = Record(source, line, typed, typed, source.visit, filled_down=filled)
+        above = table.visits.get(line, "")
+        record = Record(source, line, typed, typed, read_visit(above) if above else source.visit, filled_down=filled)
         if visit_column:
             text = record.text("visit")
             record.visit = read_visit(text) or (VisitWord("word", text) if text else source.visit)
@@ -234,8 +252,11 @@ def _long_meaning(record: Record, source: Source, facts: Facts) -> Meaning:
     known = find_instrument(meaning.instrument) if meaning.role == MEASURE else None
     if known is None:
         return replace(meaning, role="", rest=(*meaning.rest, *tokens(variable_text)))
-    if exact_item := known.item(item) or known.item(item.lower()):
-        return replace(meaning, table="items", item=exact_item.id)
+    named = record.text("item_name").strip().lower()
+    if exact_item := known.item(item) or known.item(item.lower()) or known.item(named):
+        return replace(meaning, table="items", item=exact_item.id, number=None, part="", rest=())
+    if own_score := known.scale(named.removeprefix("score ")):
+        return replace(meaning, table="totals", scale=own_score.id, number=None, part="", rest=())
     if known.main_scale.kind == "trials":
         number = meaning.number or record.trial or _trailing(item)
         return replace(

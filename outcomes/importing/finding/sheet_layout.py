@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
 
+from outcomes.importing.language.cell_values import reason_of, status_of
 from outcomes.importing.language.headings import Around, recognise
 from outcomes.importing.language.visit_words import read_visit
 from outcomes.importing.language.vocabulary import phrases, simple, tokens
@@ -58,6 +59,8 @@ class Table:
     form: bool = False
     title: str = ""
     aside: dict[int, str] = field(default_factory=dict)
+    visits: dict[int, str] = field(default_factory=dict)  # line -> visit named on a line of its own above it
+    over: dict[int, str] = field(default_factory=dict)  # place -> visit named on a row of its own over it
 
     @property
     def page(self) -> Page:
@@ -118,7 +121,7 @@ def _bands(page: Page) -> list[Region]:
     )
     bands: list[list[int]] = []
     for row in rows:
-        if bands and row == bands[-1][-1] + 1:
+        if bands and (row == bands[-1][-1] + 1 or (len(bands[-1]) == 1 and _heads_only(page, bands[-1][0]))):
             bands[-1].append(row)
         else:
             bands.append([row])
@@ -127,6 +130,12 @@ def _bands(page: Page) -> list[Region]:
         columns = [column for row, column in page.cells if band[0] <= row <= band[-1]]
         found.append(Region(band[0], min(columns), band[-1], max(columns)))
     return found
+
+
+def _heads_only(page: Page, row: int) -> bool:
+    """Whether a row before a blank one holds the headings of what comes after it."""
+    texts = [cell.text for cell in page.row(row)]
+    return any(_is_people(page, text) for text in texts) and sum(bool(known_heading(text)) for text in texts) >= 2
 
 
 def _segments(page: Page, band: Region) -> list[Region]:
@@ -152,13 +161,35 @@ def known_heading(text: str) -> str:
     return recognise([text], Around()).role if text else ""
 
 
+def _is_people(page: Page, text: str) -> bool:
+    """Whether a heading is the one of the participants' codes."""
+    return bool(text) and (simple(text) == page.people if page.people else known_heading(text) == "participant")
+
+
+def people_headings(page: Page) -> list[str]:
+    """Headings that may be the one of the participants' codes: over a column of short texts without a gap."""
+    found: list[str] = []
+    for row in range(1, min(page.last_row, 10) + 1):
+        heads = list(page.row(row))
+        if sum(bool(known_heading(head.text)) for head in heads) < 2:
+            continue
+        for head in heads:
+            below = [page.text(line, head.column).strip() for line in range(row + 1, page.last_row + 1)]
+            below = below[: max((n for n, text in enumerate(below, 1) if text), default=0)]
+            short = all(text and len(text) <= 15 and not re.search(r"[.,]", text) for text in below)
+            if len(below) >= 3 and short and len(set(below)) > len(below) / 6 and not known_heading(head.text):
+                found.append(head.text)
+        break
+    return list(dict.fromkeys(found))
+
+
 def _table(page: Page, part: Region) -> Table | None:
     """The table in a region, however it is turned; None where there is none."""
     anchors = [
         (row, column)
         for row in range(part.top, part.bottom + 1)
         for column in range(part.left, part.right + 1)
-        if known_heading(page.text(row, column)) == "participant"
+        if _is_people(page, page.text(row, column))
     ]
     for row, column in anchors[:3]:
         across = _known(page, [(row, place) for place in range(part.left, part.right + 1)])
@@ -221,7 +252,8 @@ def _codes(texts: list[str]) -> bool:
 def _known(page: Page, places: list[tuple[int, int]], above: str = "") -> int:
     """How many different headings stand in these places; ids may look like visits, so visits alone do not count."""
     texts = {page.text(*place) for place in places} - {""}
-    return sum(known_heading(f"{above} {text}".strip()) not in ("", "visit only", "derived") for text in texts)
+    named = [known_heading(f"{above} {text}".strip()) not in ("", "visit only", "derived") for text in texts]
+    return sum(named) + any(page.people and simple(text) == page.people for text in texts)
 
 
 def _down(view: View, part: Region, anchor: int, key: int | None = None) -> Table | None:
@@ -230,22 +262,26 @@ def _down(view: View, part: Region, anchor: int, key: int | None = None) -> Tabl
         key
         if key is not None
         else next(
-            (
-                place
-                for place in range(part.left, part.right + 1)
-                if known_heading(view.text(anchor, place)) == "participant"
-            ),
+            (place for place in range(part.left, part.right + 1) if _is_people(view.page, view.text(anchor, place))),
             None,
         )
     )
     header, title = _header(view, part, anchor, key)
-    heads = {}
+    heads: dict[int, tuple[str, ...]] = {}
+    over: dict[int, str] = {}
+    visit = ""
     for place in range(part.left, part.right + 1):
         texts = _texts(view, header, place, part)
+        blank = not any(view.text(line, place) for line in range(header[-1] + 1, part.bottom + 1))
+        if view.turned and len(texts) == 1 and blank and read_visit(texts[0], bare=False):
+            visit = texts[0]  # a row that names the visit of the rows below it
+            continue
+        if visit and texts:
+            texts, over[place] = (visit, *texts), visit
         if texts or any(view.cell(line, place) for line in range(header[-1] + 1, part.bottom + 1)):
             heads[place] = texts or (f"column {place} without a heading",)
     lines = list(range(header[-1] + 1, part.bottom + 1))
-    table = Table(view, header, heads, lines, key, title=title)
+    table = Table(view, header, heads, lines, key, title=title, over=over)
     if view.turned and len(header) == 1 and not title:
         table.form = key is not None and sum(bool(view.text(line, key)) for line in lines) <= 1
         table.form = table.form or (key is None and part.bottom == anchor + 1)
@@ -290,6 +326,9 @@ def _sub_heading(view: View, part: Region, line: int, key: int) -> bool:
         return False
     named = sum(bool(known_heading(text)) or text.isdigit() or bool(read_visit(text)) for text in texts)
     numbers = sum(bool(re.fullmatch(r"[\d.,]+", text)) for text in texts)
+    words = not numbers and len(texts) > 1 and not any(reason_of(text)[0] or status_of(text)[0] for text in texts)
+    if words and line == part.top + 1 and view.text(line + 1, key) and not view.text(line + 1, key).isspace():
+        return True  # units, hands or trials below the headings
     return named >= 0.5 * len(texts) and (numbers < len(texts))
 
 
@@ -323,7 +362,14 @@ def _sort_lines(table: Table) -> None:
     """Takes repeated headers, rows of means and notes out of the records."""
     view = table.view
     heading = {place: simple(view.text(table.header[-1], place)) for place in table.heads}
+    visit = ""
     for line in list(table.lines):
+        if named := _visit_line(table, line):
+            visit = named
+            _put_aside(table, line, VISIT_LINE)
+            continue
+        if visit:
+            table.visits[line] = visit
         texts = {place: simple(view.text(line, place)) for place in table.heads}
         filled = [place for place in texts if texts[place]]
         if not filled:
@@ -335,6 +381,16 @@ def _sort_lines(table: Table) -> None:
         elif _statistic(view, line, filled):
             _put_aside(table, line, "row of means, spreads or counts, not a person")
     _notes_below(table)
+
+
+VISIT_LINE = "header: the visit of the lines below"
+
+
+def _visit_line(table: Table, line: int) -> str:
+    """The visit that a line names and nothing else: "Week 4" above the lines of that visit; "" for other lines."""
+    filled = [text for place in table.heads if (text := table.view.text(line, place))]
+    alone = len(filled) == 1 and len(table.heads) > 2 and not table.form
+    return filled[0] if alone and read_visit(filled[0], bare=False) else ""
 
 
 def _put_aside(table: Table, line: int, why: str) -> None:
@@ -416,7 +472,16 @@ def _continued(tables: list[Table], page: Page, band: Region) -> list[Region] | 
     ]
     if not people and not statistic:
         return None
+    visit = ""
     for line in lines:
+        if named := _visit_line(table, line):
+            visit = named
+            table.aside[line] = VISIT_LINE
+            statistic.append(line)
+        elif visit and line in people:
+            table.visits[line] = visit
+        if line in table.aside:
+            continue
         if line in statistic:
             table.aside[line] = "row of means, spreads or counts, not a person"
         elif line in people:

@@ -90,6 +90,8 @@ def read_visit(text: str, *, bare: bool = True) -> VisitWord | None:
             return None
         start, word = step
         found = word if found is None else _joined(found, word)
+    if found and found.kind == "time" and found.day and {"later", "spater"}.intersection(words):
+        found = VisitWord("fu", found.label, plus=found.day)  # counted from the visit before
     return replace(found, label=" ".join(text.split())) if found else None
 
 

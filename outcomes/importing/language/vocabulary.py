@@ -7,19 +7,21 @@ from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib.resources import files
 
+from outcomes.library.registry import instruments
+
 Phrases = Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]
 _LONGEST = 7
-_SPLIT = re.compile(r"[a-z]+|\d+(?:[.,]\d+)?|[+°%]")
+_SPLIT = re.compile(r"[a-z]+|[^\W\d_a-z]+|\d+(?:[.,]\d+)?|[+°%]")
 # "FMApre", "patID": a capital after a small letter, or two small letters after a run of capitals, begin a new word.
 _JOINED = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{3})(?=[a-z]{2})")
-_APART = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l"})
+_APART = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ı": "i"})
 
 
 def simple(text: str) -> str:
-    """Lower case without accents; a hyphen, an underscore and every other mark a blank."""
+    """Lower case without accents, in any script; a hyphen, an underscore and every other mark a blank."""
     folded = unicodedata.normalize("NFKD", text.translate(_APART).lower().translate(_APART))
     bare = "".join(mark for mark in folded if not unicodedata.combining(mark))
-    return " ".join(re.sub(r"[^a-z0-9+°%]+", " ", bare).split())
+    return " ".join(re.sub(r"[^\w+°%]|_", " ", bare).split())
 
 
 @cache
@@ -47,7 +49,24 @@ def phrases(*names: str) -> Phrases:
                 key = tokens(word)
                 if key and (name, meaning) not in found.setdefault(key, []):
                     found[key].append((name, meaning))
+    if "instruments" in names:
+        for key, meaning in _catalogue().items():
+            if key not in found:
+                found[key] = [("instruments", meaning)]
     return {key: tuple(meanings) for key, meanings in found.items()}
+
+
+@cache
+def _catalogue() -> Mapping[tuple[str, ...], str]:
+    """Ids, names and short forms of the catalogue that name one instrument; none that ends with a number, which would
+    take the 30th item of a form for the form of 30 items."""
+    found: dict[tuple[str, ...], set[str]] = {}
+    for known in instruments().values():
+        for text in (known.id, known.name, known.name.split(",")[0], known.short):
+            words = tokens(text)
+            if words and not words[-1].isdigit() and words != ("motion",):
+                found.setdefault(words, set()).add(known.id)
+    return {words: next(iter(named)) for words, named in found.items() if len(named) == 1}
 
 
 def whole(text: str, group: str) -> str:

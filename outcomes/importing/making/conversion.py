@@ -7,7 +7,7 @@ from dataclasses import replace
 from outcomes.dynamometry.force import convert_force
 from outcomes.importing.finding.observations import Observation, Record
 from outcomes.importing.language.cell_values import REASONS, Reading, read_measure, reason_of, status_of, suspicious
-from outcomes.importing.language.headings import Meaning
+from outcomes.importing.language.headings import Meaning, item_of
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Converted, Row
 from outcomes.importing.making.schedule import Visit
@@ -21,6 +21,8 @@ _MINUS_LACKS = "minus = lacks extension, plus = hyperextension"
 _PLUS_LACKS = "the numbers are deficits"
 _SEVERAL = re.compile(r"\d+(?:[.,]\d+)?(?:\s*[/;|]\s*\d+(?:[.,]\d+)?)+")
 _PLAIN = "plain extension, no deficit"
+# From how many impossible numbers, and from which share, a column is asked about as a whole (our rule).
+_MANY, _SHARE = 3, 0.2
 
 
 class Conversion(Settling):
@@ -34,6 +36,7 @@ class Conversion(Settling):
         }
         self.items_per = self._numbered(observations)
         self._reasons_beside(observations)
+        self.strange = self._strange_ranges(observations)
         for o in sorted(observations, key=lambda o: o.meaning.table != "items"):
             self._one(o)
         self._drop_totals_of_held_items()
@@ -51,6 +54,47 @@ class Conversion(Settling):
                         float(reading.value) if _plain(reading.value) else float("nan")
                     )
         self.suspects = {key: suspicious(found) for key, found in values.items()}
+
+    def _strange_ranges(self, observations: list[Observation]) -> dict[tuple[str, ...], str]:
+        """Columns of which many numbers are impossible for the score they were read as, with how many."""
+        outside: dict[tuple[str, ...], list[bool]] = defaultdict(list)
+        for o in observations:
+            known = find_instrument(o.meaning.instrument)
+            reading = read_measure(o.text, o.codes, o.column.missing, None)
+            if known is None or o.meaning.part or o.meaning.table == "angles" or reading.kind != "number":
+                continue
+            item = item_of(o.meaning, known) if o.meaning.table == "items" else ""
+            low, high, extra, _ = _limits(replace(o.meaning, item=o.meaning.item or item), known)
+            if _plain(reading.value) and reading.value not in extra:
+                number = float(reading.value)
+                out = (low is not None and number < low) or (high is not None and number > high)
+                outside[_column_key(o)].append(out)
+        return {
+            key: f"{sum(found)} of {len(found)}"
+            for key, found in outside.items()
+            if sum(found) >= _MANY and sum(found) > _SHARE * len(found)
+        }
+
+    def _fits(self, o: Observation, low: float | None, high: float | None) -> bool:
+        """Whether the column may be what it was read as; asked once for a column full of impossible numbers."""
+        counted = self.strange.get(_column_key(o))
+        if not counted:
+            return True
+        span = f"{low or 0:g} to {high:g}" if high is not None else f"{low or 0:g} or more"
+        name = " ".join(("range", *_column_key(o)))
+        answer = self.questions.ask(
+            ASK,
+            name,
+            f"{o.record.source.name}, {o.column.name}",
+            f"Read as {o.meaning.outcome}, whose values go from {span}, but {counted} numbers lie outside. Is it that "
+            "score all the same? (If it is another one, write its meaning in [columns] of import.toml.)",
+            ("yes", "leave out"),
+        )
+        if not answer:
+            self._hold(o, name)
+        elif not simple(answer).startswith("yes"):
+            self._aside(o, "column left out by the answer")
+        return simple(answer).startswith("yes")
 
     def _numbered(self, observations: list[Observation]) -> dict[tuple[str, str], int]:
         """How many numbered items each instrument (and part) has in the files."""
@@ -114,6 +158,8 @@ class Conversion(Settling):
         cell, meaning = o.cell, o.meaning
         known = find_instrument(meaning.instrument)
         low, high, extra, levels = _limits(meaning, known)
+        if not self._fits(o, low, high):
+            return
         if o.fill and self._coloured(o, visit):
             return
         if cell is None:
@@ -533,6 +579,14 @@ class Conversion(Settling):
                 self._aside(row.observation, f"{answer} was chosen")
             else:
                 self._hold(row.observation, name, row.visit)
+
+
+def _column_key(o: Observation) -> tuple[str, ...]:
+    """What stands together in a range: the columns of one score over all visits, the lines of one test or item."""
+    if o.record.source.long:
+        return o.record.source.name, o.record.text("instrument"), o.record.text("item"), ""
+    m = o.column.meaning
+    return o.record.source.name, m.instrument, m.scale or m.item, str(m.number or "")
 
 
 def _measure_key(meaning: Meaning) -> tuple[str, str, str]:

@@ -49,6 +49,9 @@ def find_holds(records: list[Record], observations: list[Observation], questions
     holds = Holds()
     measured = {id(o.record) for o in observations if o.cell}
     for record in records:
+        if waits := record.source.waits:
+            left_out = questions.asked[waits].answer and not questions.asked[waits].problem
+            holds.put(record, waits, "leave out" if left_out else "", keep=False, why="table left out by the answer")
         _hidden_or_struck(record, holds, questions)
     _second_forms(records, holds, questions)
     _nobody(records, measured, holds, questions)

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from outcomes.importing.finding.observations import Observation
 from outcomes.importing.language.cell_values import read_measure
-from outcomes.importing.language.headings import FAMILIES, Meaning, item_of
+from outcomes.importing.language.headings import FAMILIES, UNNAMED, Meaning, item_of
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Accounts
 from outcomes.importing.making.schedule import Visit
@@ -82,17 +82,22 @@ class Settling(Accounts):
         if meaning.rest and not (o.column.variable and o.column.variable.label):
             words = " ".join(meaning.rest)
             name = f"column {o.column.name}"
+            known = find_instrument(meaning.instrument)
+            hands = ("left", "right", "affected", "other") if known and known.sided and not meaning.side else ()
             answer = self.questions.ask(
                 ASK,
                 name,
                 f"{o.record.source.name}, {o.column.name}",
-                f"The column was read as {meaning.outcome or meaning.joint}, but nobody knows {words!r}. Is it right?",
-                ("yes", "leave out"),
+                f"The column was read as {meaning.outcome or meaning.joint}, but nobody knows {words!r}. Is it right"
+                f"{', and if the word names a hand, which one' if hands else ''}?",
+                ("yes", *hands, "leave out"),
             )
             if not answer:
                 self._hold(o, name)
                 return None
-            if not simple(answer).startswith(("yes", "y ")):
+            if hands and (side := whole(answer, "sides")) in hands:
+                meaning = replace(meaning, side=side)
+            elif not simple(answer).startswith(("yes", "y ")):
                 self._aside(o, "column left out by the answer")
                 return None
         if meaning.stat == "guess":
@@ -104,6 +109,11 @@ class Settling(Accounts):
             return None
         if meaning.instrument in FAMILIES:
             found = self._edition(o, meaning)
+            if found is None:
+                return None
+            meaning = found
+        if meaning.part:
+            found = self._part(o, meaning)
             if found is None:
                 return None
             meaning = found
@@ -227,6 +237,36 @@ class Settling(Accounts):
             return replace(meaning, instrument=chosen, scale="")
         return replace(meaning, instrument=chosen, scale=scale if meaning.table == "totals" or meaning.scale else "")
 
+    def _part(self, o: Observation, meaning: Meaning) -> Meaning | None:
+        """Which score of an instrument a column holds, where its heading names none that the instrument has."""
+        known = find_instrument(meaning.instrument)
+        if known is None:
+            return replace(meaning, part="")
+        name = f"score {known.id} {meaning.part}"
+        choices = (*(scale.id for scale in known.scales), "leave out")
+        said = "several scores" if meaning.part == UNNAMED else f"no score named {meaning.part!r}"
+        answer = self.questions.ask(
+            ASK,
+            name,
+            f"{o.record.source.name}, {o.column.name}",
+            f"{known.name} has {said}. Which score does the column hold? "
+            + "; ".join(
+                f"{scale.id}: {scale.label}{f' ({scale.unit})' if scale.unit else ''}" for scale in known.scales
+            )
+            + ".",
+            choices,
+        )
+        chosen = known.scale(answer) or next((s for s in known.scales if simple(s.id) == simple(answer)), None)
+        if chosen is None:
+            if simple(answer).startswith("leave"):
+                self._aside(o, "column left out by the answer")
+                return None
+            if answer:
+                self.questions.refuse(name, f"found {answer!r}, allowed {', '.join(choices)}")
+            self._hold(o, name)
+            return None
+        return replace(meaning, table="totals", scale=chosen.id, number=None, part="", stat="", unit="")
+
     def _item(self, o: Observation, meaning: Meaning) -> Meaning | None:
         known = find_instrument(meaning.instrument)
         item = item_of(meaning, known) if known else ""
@@ -304,14 +344,14 @@ class Settling(Accounts):
                 self._hold(o, name)
                 return None
             meaning = replace(meaning, side=side)
-        if meaning.condition not in ("", "unassisted", "assisted"):
+        if meaning.condition not in ("", "unassisted", "assisted", "unpowered"):
             name = f"condition {meaning.condition}"
             answer = self.questions.ask(
                 ASK,
                 name,
                 o.record.where,
                 f"Is {meaning.condition!r} with or without a device?",
-                ("unassisted", "assisted"),
+                ("unassisted", "assisted", "unpowered"),
             )
             condition = whole(answer, "conditions")
             if not condition:

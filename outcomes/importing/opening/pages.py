@@ -59,6 +59,7 @@ class Page:
     formal: bool = False  # row 1 is known to hold the names of the columns
     notes: list[str] = field(default_factory=list)  # how the file was read
     shared: bool = False  # another file has a sheet of this name
+    people: str = ""  # the heading of the participants' codes, where somebody had to name it
 
     @property
     def name(self) -> str:

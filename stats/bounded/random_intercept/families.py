@@ -31,6 +31,14 @@ class Slopes:
         d, dd, ddd = (sum(w * one for w, one in zip(direction, part, strict=True)) for part in parts)
         return d, dd, ddd
 
+    def of_point(self, m: int) -> "Slopes":
+        """Those of one of several points: the one but last axis of every array."""
+        pairs = {key: one[..., m, :] for key, one in self.second.items()}
+        first, along, twice = (
+            tuple(one[..., m, :] for one in part) for part in (self.first, self.first_along, self.first_twice_along)
+        )
+        return Slopes(self.value[..., m, :], first, pairs, along, twice)
+
 
 class Family(Protocol):
     """What the quadrature asks of a family."""

@@ -252,7 +252,8 @@ class RandomInterceptFit(Result):
         )
         start = found.parameters[free]
         penalty = None if self.penalty is None else _reduced(self.penalty, integral.n_coefficients, values, free)
-        return maximise(smaller, np.append(start, found.parameters[-1]) if points else start, self.formula, penalty)
+        begin = np.append(start, found.parameters[-1]) if points else start
+        return maximise(smaller, begin, self.formula, penalty, errors=False)
 
     def _term_columns(self) -> dict[str, list[int]]:
         """Columns of each term of the formula among the effects."""

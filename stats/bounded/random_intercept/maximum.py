@@ -31,25 +31,32 @@ class Maximum:
     steps: int
 
 
-def maximise(integral: Integral, start: np.ndarray, what: str, penalty: Penalty | None = None) -> Maximum:
+def maximise(
+    integral: Integral, start: np.ndarray, what: str, penalty: Penalty | None = None, errors: bool = True
+) -> Maximum:
     """Newton's method on the quadrature's likelihood.
 
     start: coefficients, and the SD where there is a random intercept. penalty: of the coefficients, its value, gradient
-    and information are added. what: the model in words, for errors. Raises FitError where no maximum is found.
+    and information are added. what: the model in words, for errors. errors: the covariance is asked for too; it is NaN
+    where not (a likelihood ratio needs the height alone). Raises FitError where no maximum is found.
     """
     found, steps = _climb(integral, start, what, penalty)
     boundary = False
     if integral.points and abs(found[-1]) < ZERO_SD:
         plain, more = _climb(integral.with_points(0), found[:-1], what, penalty)
         boundary, steps, found = True, steps + more, np.append(plain, 0.0)
-        inner = _curvature(integral.with_points(0), plain, penalty)
-    else:
-        if integral.points:
-            found = np.append(found[:-1], abs(found[-1]))
-        inner = _curvature(integral, found, penalty)
-    covariance = np.zeros((len(found), len(found)))
-    free = len(inner)
-    covariance[:free, :free] = _inverse(inner, what)
+    elif integral.points:
+        found = np.append(found[:-1], abs(found[-1]))
+    covariance = np.full((len(found), len(found)), np.nan)
+    if errors:
+        inner = (
+            _curvature(integral.with_points(0), found[:-1], penalty)
+            if boundary
+            else _curvature(integral, found, penalty)
+        )
+        covariance[:] = 0.0
+        free = len(inner)
+        covariance[:free, :free] = _inverse(inner, what)
     at = integral.evaluate(found)
     added = penalty(found[: integral.n_coefficients])[0] if penalty else 0.0
     return Maximum(found, covariance, at.value, at.value + added, at, integral, boundary, steps)
@@ -131,12 +138,13 @@ def _curvature(integral: Integral, at: np.ndarray, penalty: Penalty | None) -> n
     assert centre.information is not None  # asked for in the line above
     first = np.diag(centre.information)
     steps = 2e-3 / np.sqrt(np.maximum(first, 1e-12))
-    H = np.empty((size, size))
-    for k in range(size):
-        e = np.zeros(size)
-        e[k] = steps[k]
-        ends = [_penalised(integral, at + m * e, penalty, False, centre.at).gradient for m in (-2, -1, 1, 2)]
-        H[k] = (-ends[3] + 8 * ends[2] - 8 * ends[1] + ends[0]) / (12 * steps[k])
+    shift = np.concatenate([m * np.diag(steps) for m in (-2, -1, 1, 2)])
+    ends = integral.gradients(at + shift, centre.at)
+    if penalty is not None:
+        k = integral.n_coefficients
+        ends[:, :k] += np.stack([penalty(one[:k])[1] for one in at + shift])
+    ends = ends.reshape(4, size, size)
+    H = (-ends[3] + 8 * ends[2] - 8 * ends[1] + ends[0]) / (12 * steps[:, None])
     return -(H + H.T) / 2
 
 

@@ -12,10 +12,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 
-from stats.bounded.random_intercept.families import Arrays, Family
+from stats.bounded.random_intercept.families import Arrays, Family, Slopes
 
 MODE_STEPS = 60
 MODE_TOLERANCE = 1e-8  # Newton's error after such a step is its square
+TOGETHER = 60_000  # nodes times rows of points that are computed in one go, which bounds the memory
 FEWEST_FOR_SPREAD = 7  # fewer nodes see too little of the spread of an integrand to tell its curvature
 
 
@@ -63,49 +64,75 @@ class Integral:
         """
         if not self.points:
             return self._plain(parameters, information)
-        b, sd = parameters[:-1], float(parameters[-1])
-        base = self._base(b)
+        found = self._at(parameters[None], near)
+        if not found.inside:
+            return Evaluation.nowhere(len(parameters))
+        H = None
+        if information and self.points < FEWEST_FOR_SPREAD:
+            H = self.with_points(FEWEST_FOR_SPREAD).evaluate(parameters, True, found.z[0]).information
+        elif information:
+            H = self._information(found.slopes, found.weight[:, 0], found.at[:, 0])
+        sd = float(parameters[-1])
+        z, scale = found.z[0], found.scale[0]
+        return Evaluation(float(found.value[0]), found.gradient[0], H, sd * z, abs(sd) * scale, z)
+
+    def gradients(self, parameters: np.ndarray, near: np.ndarray | None = None) -> np.ndarray:
+        """Gradients (m, p) at m points (m, p) close to each other, all computed together; NaN where one is outside.
+
+        Worth it because a point alone has few numbers: most of its time is the calls.
+        """
+        if not self.points:
+            return np.stack([self._plain(one, False).gradient for one in parameters])
+        together = max(1, TOGETHER // (self.points * len(self.offsets[0])))
+        parts = np.split(parameters, range(together, len(parameters), together))
+        found = [self._at(part, near) for part in parts]
+        if not all(one.inside for one in found):
+            return np.full(parameters.shape, np.nan)
+        return np.concatenate([one.gradient for one in found])
+
+    def _at(self, parameters: np.ndarray, near: np.ndarray | None) -> "_Quadrature":
+        """Values (m,), gradients (m, p) and what they came from at m points (m, p)."""
+        points, size = parameters.shape
+        base = tuple(parameters[:, :-1] @ design.T + offset for design, offset in
+                     zip(self.designs, self.offsets, strict=True))  # fmt: skip
+        sd = parameters[:, -1:]
         z, scale = self.modes(base, sd, near)
         if not np.isfinite(scale).all():
-            return Evaluation.nowhere(len(parameters))
-        at = z + scale * self.nodes[:, None]  # (k, G)
-        slopes = self.family.slopes(self._moved(base, sd * at[:, self.person]))
-        logs = self._sums(slopes.value) - at**2 / 2 + self.log_weights[:, None]
+            return _Quadrature.outside()
+        at = z + scale * self.nodes[:, None, None]  # (k, m, G)
+        slopes = self.family.slopes(self._moved(base, (sd * at)[..., self.person]))
+        logs = self._sums(slopes.value) - at**2 / 2 + self.log_weights[:, None, None]
         top = logs.max(axis=0)
         raised = np.exp(logs - top)
         total = raised.sum(axis=0)
-        value = float((top + np.log(total) + np.log(scale)).sum())
-        if not np.isfinite(value):
-            return Evaluation.nowhere(len(parameters))
-        weight = raised / total  # (k, G)
-        D = slopes.along(self.family.direction)[0]
-        pull = self._sums(D)  # (k, G)
+        value = (top + np.log(total) + np.log(scale)).sum(axis=-1)
+        if not np.isfinite(value).all():
+            return _Quadrature.outside()
+        weight = raised / total
+        pull = self._sums(slopes.along(self.family.direction)[0])
         steep = sd * pull - at  # derivative of the log integrand by z
-        A, B = (weight * steep).sum(axis=0), (weight * steep * self.nodes[:, None]).sum(axis=0) + 1 / scale
-        mode = self.family.slopes(self._moved(base, sd * z[self.person]))
+        A = (weight * steep).sum(axis=0)
+        B = (weight * steep * self.nodes[:, None, None]).sum(axis=0) + 1 / scale
+        mode = self.family.slopes(self._moved(base, (sd * z)[..., self.person]))
         D1, D2, D3 = (self._sums(one) for one in mode.along(self.family.direction))
         by_scale = B * scale**3 / 2
         by_mode = (A + by_scale * sd**3 * D3) * scale**2
-        row_weight = weight[:, self.person]
-        gradient = np.zeros(len(parameters))
+        row_weight = weight[..., self.person]
+        gradient = np.zeros((points, size))
         for m, design in enumerate(self.designs):
             per_row = (row_weight * slopes.first[m]).sum(axis=0)
-            per_row = per_row + (sd * by_mode)[self.person] * mode.first_along[m]
-            per_row = per_row + (sd**2 * by_scale)[self.person] * mode.first_twice_along[m]
-            gradient[:-1] += per_row @ design
+            per_row = per_row + (sd * by_mode)[..., self.person] * mode.first_along[m]
+            per_row = per_row + (sd**2 * by_scale)[..., self.person] * mode.first_twice_along[m]
+            gradient[:, :-1] += per_row @ design
         direct = (weight * at * pull).sum(axis=0)
         moved = by_mode * (D1 + sd * z * D2) + by_scale * (2 * sd * D2 + sd**2 * z * D3)
-        gradient[-1] = (direct + moved).sum()
-        H = None
-        if information and self.points < FEWEST_FOR_SPREAD:
-            H = self.with_points(FEWEST_FOR_SPREAD).evaluate(parameters, True, z).information
-        elif information:
-            H = self._information(slopes, weight, at, row_weight)
-        return Evaluation(value, gradient, H, sd * z, abs(sd) * scale, z)
+        gradient[:, -1] = (direct + moved).sum(axis=-1)
+        return _Quadrature(True, value, gradient, z, scale, at, weight, slopes)
 
-    def modes(self, base: Arrays, sd: float, near: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
-        """Mode (G,) and scale (G,) of each person's integrand in units of the random intercept's SD."""
-        z = np.zeros(len(self.starts)) if near is None or len(near) != len(self.starts) else near
+    def modes(self, base: Arrays, sd: np.ndarray, near: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Mode (m, G) and scale (m, G) of each person's integrand in units of the random intercept's SD (m, 1)."""
+        shape = (len(sd), len(self.starts))
+        z = np.zeros(shape) if near is None or len(near) != len(self.starts) else np.broadcast_to(near, shape)
         value, first, second = self._integrand(base, sd, z)
         for _ in range(MODE_STEPS):
             step = np.clip(-first / np.minimum(second, -1e-8), -2.0, 2.0)
@@ -119,13 +146,13 @@ class Integral:
                 new = z + step
             z, (value, first, second) = new, found
             if not np.isfinite(value).all():
-                return z, np.full(len(z), np.nan)
+                return z, np.full(shape, np.nan)
             if np.abs(step).max() < MODE_TOLERANCE:
                 break
         return z, 1 / np.sqrt(np.maximum(-second, 1e-300))
 
-    def _integrand(self, base: Arrays, sd: float, z: np.ndarray) -> Arrays:
-        slopes = self.family.slopes(self._moved(base, sd * z[self.person]))
+    def _integrand(self, base: Arrays, sd: np.ndarray, z: np.ndarray) -> Arrays:
+        slopes = self.family.slopes(self._moved(base, (sd * z)[..., self.person]))
         d, dd, _ = slopes.along(self.family.direction)
         return self._sums(slopes.value) - z**2 / 2, sd * self._sums(d) - z, sd**2 * self._sums(dd) - 1
 
@@ -147,10 +174,11 @@ class Integral:
             H += part if m == n else part + part.T
         return -H
 
-    def _information(self, slopes, weight: np.ndarray, at: np.ndarray, row_weight: np.ndarray) -> np.ndarray:
+    def _information(self, slopes: Slopes, weight: np.ndarray, at: np.ndarray) -> np.ndarray:
         """Louis: minus the posterior mean of the second derivatives less the posterior variance of the first."""
         q = self.n_coefficients + 1
         k, G = weight.shape
+        slopes, row_weight = slopes.of_point(0), weight[:, self.person]
         scores = np.empty((k, G, q))
         rows = sum(one[:, :, None] * design for one, design in zip(slopes.first, self.designs, strict=True))
         scores[:, :, :-1] = np.add.reduceat(rows, self.starts, axis=1)
@@ -176,6 +204,27 @@ class Integral:
 
     def _sums(self, values: np.ndarray) -> np.ndarray:
         return np.add.reduceat(values, self.starts, axis=-1)
+
+
+@dataclass(frozen=True)
+class _Quadrature:
+    """What the nodes gave at m points: value (m,), gradient (m, p); modes and scales (m, G), nodes and weights
+    (k, m, G), derivatives by row."""
+
+    inside: bool
+    value: np.ndarray
+    gradient: np.ndarray
+    z: np.ndarray
+    scale: np.ndarray
+    at: np.ndarray
+    weight: np.ndarray
+    slopes: Slopes
+
+    @classmethod
+    def outside(cls) -> "_Quadrature":
+        """A point outside the parameter space among them."""
+        nothing = np.empty(0)
+        return cls(False, *([nothing] * 6), Slopes(nothing, (), {}, (), ()))
 
 
 @dataclass(frozen=True)

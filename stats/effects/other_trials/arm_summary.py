@@ -121,9 +121,11 @@ def _mean_and_sd(
         critical = float(t.ppf((1 + level) / 2, n - 1))
         found.append((sqrt(n) * (high - low) / (2 * critical), f"SD {label} from the interval, t on {n - 1} df"))
     if not found or isnan(mean):
-        mean, sd_quantiles, said = _from_quantiles(row, place, label, mean, suffix, n, flags)
+        wanted = " and ".join(name for name, lacks in (("mean", isnan(mean)), ("SD", not found)) if lacks)
+        middle, sd_quantiles, said = _from_quantiles(row, place, label, wanted, suffix, n, flags)
         if said:
             how.append(said)
+            mean = middle if isnan(mean) else mean
             found += [(sd_quantiles, "")] if isfinite(sd_quantiles) and not found else []
     if not found:
         return mean, nan
@@ -138,27 +140,30 @@ def _mean_and_sd(
 
 
 def _from_quantiles(
-    row: Row, place: str, label: str, mean: float, suffix: str, n: int, flags: list[str]
-) -> tuple[float, float, str]:
-    """Mean and SD from median with quartiles, or from median and range (Wan 2014); normal values assumed."""
-    if suffix == "_change":
-        return mean, nan, ""
+    row: Row, place: str, label: str, wanted: str, suffix: str, n: int, flags: list[str]
+) -> tuple[float, float, str]:  # fmt: skip
+    """Mean and SD from median with quartiles, or from median and range (Wan 2014); normal values assumed.
+
+    wanted: which of the two the paper does not print, in words; the other one is not taken from here.
+    """
     m, q1, q3 = row[f"median{suffix}"], row[f"q1{suffix}"], row[f"q3{suffix}"]
     low, high = row[f"minimum{suffix}"], row[f"maximum{suffix}"]
     if isnan(m):
-        return mean, nan, ""
+        return nan, nan, ""
     for first, second in (((q1, m), (m, q3)), ((low, m), (m, high))):
         if any(isfinite(a) and isfinite(b) and a > b for a, b in (first, second)):
             raise FitError(f"{place}: {first[0]}, {m}, {second[1]}; allowed in rising order.")
     if isfinite(q1) and isfinite(q3) and q1 < q3:
         if abs(q1 + q3 - 2 * m) / 2 > SKEW * (q3 - q1):
             flags.append(f"the quartiles {label} lean: skewed, and mean and SD from them are poor")
-        flags.append(f"mean and SD {label} are worked out from quartiles as if the values were normal")
+        flags.append(f"{wanted} {label} worked out from quartiles as if the values were normal")
         spread = (q3 - q1) / (2 * float(norm.ppf((0.75 * n - 0.125) / (n + 0.25))))
-        return (q1 + m + q3) / 3, spread, f"mean and SD {label} from median and quartiles (Wan 2014)"
+        return (q1 + m + q3) / 3, spread, f"{wanted} {label} from median and quartiles (Wan 2014)"
     if isfinite(low) and isfinite(high) and low < high:
-        flags.append(f"mean and SD {label} are worked out from the range, which one person can stretch")
+        flags.append(f"{wanted} {label} worked out from the range, which one person can stretch")
         spread = (high - low) / (2 * float(norm.ppf((n - 0.375) / (n + 0.25))))
-        return (low + 2 * m + high) / 4, spread, f"mean and SD {label} from median and range (Wan 2014)"
-    flags.append(f"only a median {label}: taken as the mean, without an SD")
+        return (low + 2 * m + high) / 4, spread, f"{wanted} {label} from median and range (Wan 2014)"
+    if "mean" not in wanted:
+        return nan, nan, ""
+    flags.append(f"only a median {label}: taken as the mean")
     return m, nan, f"median {label} taken as the mean"

@@ -15,6 +15,7 @@ from stats.errors import FitError
 SHEET = SHEETS["published"]
 NUMBERS = tuple(column.name for column in SHEET.columns if column.kind == "number")
 WIDE = ("n1", "n2")
+COMPARED = ("difference", "se_difference", "low_difference", "high_difference")
 
 
 @dataclass(frozen=True)
@@ -153,12 +154,31 @@ def _trial(
     if len(units) > 1:
         raise FitError(f"{source}: units {', '.join(units)}; allowed one for a trial.")
     treated, second = made.get(False), made.get(True)
+    lone = len(arms) == 1 and not any(isfinite(record[name]) for record in records for name in COMPARED)
+    if lone and treated is not None:
+        treated = _of_one_arm(treated, arms[0])
     doi = next((record["doi"] for record in records if record["doi"]), "")
     trial = Trial(
         source, outcome, treated, second, sizes.get(False, 0), sizes.get(True, 0), None,
         -1.0 if words == {"lower"} else 1.0, units[0] if units else "", doi,
     )  # fmt: skip
-    return replace(trial, reported=_reported(trial, records))
+    return trial if lone else replace(trial, reported=_reported(trial, records))
+
+
+def _of_one_arm(arm: ArmSummary, record: Mapping) -> ArmSummary:
+    """A lone arm's t (or two-sided p, or F) is that of its change: SD of change = |change| sqrt(n) / |t|."""
+    t, f, p = record["t"], record["f"], record["p"]
+    if isfinite(arm.sd_change) or isnan(arm.change) or all(map(isnan, (t, f, p))):
+        return arm
+    if isfinite(p) and not 0 < p <= 1:
+        raise FitError(f"{arm.source}: p = {p}; allowed above 0 and at most 1. Of 'p < 0.001' no SD can be worked out.")
+    df = arm.n - 1
+    said = "t" if isfinite(t) else "F" if isfinite(f) else f"the two-sided p, {df} df"
+    size = abs(t) if isfinite(t) else sqrt(f) if isfinite(f) else float(student.isf(p / 2, df))
+    if not size > 0 or not arm.change:
+        raise FitError(f"{arm.source}: a change of {arm.change} with t = {size} tells no SD of change.")
+    spread = abs(arm.change) * sqrt(arm.n) / size
+    return replace(arm, sd_change=spread, how=(*arm.how, f"SD of change from {said} of the change"))
 
 
 def _is_control(arm: str, control: str | None) -> bool:

@@ -6,29 +6,19 @@ correlation is given, then the difference at the end. For d, g and the control S
 are not printed the t, F or p of the comparison with both n.
 """
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
-from functools import partial
+from collections.abc import Iterable
+from dataclasses import dataclass
 from math import isfinite, isnan, nan, sqrt
 from statistics import median
 
 import pandas as pd
-from scipy.stats import t as student
 
-from stats.effects.one_effect import LABELS, as_estimate, pre_post_control_size
 from stats.effects.other_trials.arm_summary import ArmSummary, arm_summary
 from stats.effects.other_trials.published_rows import Trial, trials_of
-from stats.effects.standardised import PAIRED, TWO_GROUPS, Pieces, corrected, scaled_limits
+from stats.effects.other_trials.trial_effect import BETWEEN, INSIDE, NAMES, RAW, effect_of
 from stats.errors import FitError
 from stats.estimates import Estimate, check_level
 from stats.result import Result
-from stats.summaries import Paired, TwoGroups
-
-RAW = "mean-difference"
-CHANGE_SD = "change-sd"
-BETWEEN = (RAW, "g", "d", "control-sd", "pre-post-control", CHANGE_SD)
-INSIDE = ("change", *(kind for kind in PAIRED))
-NAMES = LABELS | {RAW: "mean difference", CHANGE_SD: "difference of changes / SD of change", "change": "mean change"}
 
 
 @dataclass(frozen=True)
@@ -146,9 +136,10 @@ def published_effects(
     """The effect of every trial of a `published` sheet: one row a trial, with how it was converted.
 
     frame: columns of the sheet (`outcomes.sheets.SHEETS["published"]`), one row an arm: source, arm, n and what the
-    paper prints of mean, sd, se, low, high, median, q1, q3 (at the end; the same names with _baseline, and with _change
-    where it prints changes), r; or one row a trial with difference, se_difference, low_difference, high_difference, t,
-    f or p. Or one row a trial with n1, mean1, sd1, n2, mean2, sd2 (the treated arm first).
+    paper prints of mean, sd, se, low, high, median, q1, q3, minimum, maximum (at the end; the same names with
+    _baseline, and with _change where it prints changes, the mean change as `change`), r; or one row a trial with
+    difference, se_difference, low_difference, high_difference, t, f or p (of a lone arm: of its change). Or one row a
+    trial with n1, mean1, sd1, n2, mean2, sd2 (the treated arm first).
     kind: two arms `g` (ours: small-sample correction), `d`, `control-sd`, `pre-post-control`, `change-sd`,
     `mean-difference` (in the outcome's own unit); one arm `change`, `baseline-sd`, `srm`, `d_av`, `g_av`, ...
     correlation: of baseline and end, assumed where a paper gives neither it nor the SD of change: one number, or a grid
@@ -213,18 +204,30 @@ def _one(trial: Trial, kind: str, grid: tuple[float, ...]) -> PublishedTrial:
     """The effect of one trial, at every correlation of the grid where one has to be assumed."""
     if kind not in INSIDE and not trial.n_control:
         raise FitError(f"{trial.source} has no control arm: {kind} compares two. For one arm take change or srm.")
-    doubts = [flag for arm in trial.arms for flag in arm.flags]
+    doubts = [flag for arm in trial.arms for flag in arm.flags] + _other_way_round(trial)
     if not (grid and _uses_change(kind, trial) and any(_needs_r(arm) for arm in trial.arms)):
-        size, how, flags = _effect(trial, kind)
+        size, how, flags = effect_of(trial, kind)
         known = [arm for arm in trial.arms if isfinite(arm.r)]
         r = sum((arm.n - 1) * arm.r for arm in known) / sum(arm.n - 1 for arm in known) if known else nan
         told = "published" if isfinite(r) else ""
         return PublishedTrial(trial, size, (), r, told, tuple(how), (*doubts, *flags))
     middle = float(median(grid))
-    sizes = {r: _effect(trial.assuming(r), kind) for r in sorted({*grid, middle})}
+    sizes = {r: effect_of(trial.assuming(r), kind) for r in sorted({*grid, middle})}
     size, how, flags = sizes[middle]
     band = tuple((r, one) for r, (one, _, _) in sizes.items())
     return PublishedTrial(trial, size, band, middle, "assumed", tuple(how), (*doubts, *flags))
+
+
+def _other_way_round(trial: Trial) -> list[str]:
+    """A printed difference against the difference of the arms' own means (or changes)."""
+    one, two, printed = trial.treated, trial.control, trial.reported
+    if one is None or two is None or printed is None:
+        return []
+    told = [one.mean - two.mean, one.change - two.change]
+    own = [gap for gap in told if isfinite(gap)]
+    if own and all(gap * printed.difference < 0 for gap in own):
+        return ["the printed difference and the arms' own numbers have opposite signs: is it control less treated?"]
+    return []
 
 
 def _needs_r(arm: ArmSummary) -> bool:
@@ -234,123 +237,3 @@ def _needs_r(arm: ArmSummary) -> bool:
 def _uses_change(kind: str, trial: Trial) -> bool:
     reported = kind == RAW and trial.reported is not None
     return not reported and kind not in ("g", "d", "control-sd")
-
-
-def _effect(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
-    """The effect, the conversions it rests on, and doubts."""
-    made, how, flags = (_inside if kind in INSIDE else _between)(trial, kind)
-    if trial.sign < 0:
-        made = replace(made, estimate=-made.estimate, limits=partial(_turned, made.limits))
-    return replace(made, term=NAMES[kind], n_participants=trial.n_treated + trial.n_control, notes=()), how, flags
-
-
-def _turned(limits: Callable[[float], tuple[float, float]], level: float) -> tuple[float, float]:
-    low, high = limits(level)
-    return -high, -low
-
-
-def _steps(*arms: ArmSummary | None) -> list[str]:
-    return list(dict.fromkeys(f"{arm.name}: {step}" for arm in arms if arm for step in arm.how))
-
-
-def _between(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
-    one, two = trial.treated, trial.control
-    if kind == RAW and trial.reported is not None and isfinite(trial.reported.std_error):
-        r = trial.reported
-        return _raw(r.difference, r.std_error, r.df), [r.how], []
-    if one is None or two is None:
-        if kind in ("g", "d") and trial.reported is not None:
-            return _from_statistic(trial, kind)
-        raise FitError(f"{trial.source}: {NAMES[kind]} needs the numbers of both arms, or a difference with its error.")
-    if kind == RAW:
-        return _raw_difference(trial, one, two)
-    if kind in TWO_GROUPS:
-        summary = TwoGroups(one.mean, one.sd, one.n, two.mean, two.sd, two.n)
-        if not all(map(isfinite, (one.mean, two.mean, one.sd, two.sd))):
-            if kind != "control-sd" and trial.reported is not None:
-                return _from_statistic(trial, kind)
-            if isfinite(one.change) and isfinite(two.change) and all(isfinite(a.sd) for a in (one, two)):
-                summary = TwoGroups(one.change, one.sd, one.n, two.change, two.sd, two.n)
-                flags = ["the difference of changes over the SD of the values"]
-                return as_estimate("", TWO_GROUPS[kind](summary), 0), _steps(one, two), flags
-            raise FitError(f"{trial.source}: {NAMES[kind]} needs mean and SD at the end of both arms, or t, F or p.")
-        steps = [step for step in _steps(one, two) if "change" not in step and "baseline" not in step]
-        return as_estimate("", TWO_GROUPS[kind](summary), 0), steps, []
-    for arm in (one, two):
-        if isnan(arm.change):
-            raise FitError(f"{trial.source}, {arm.name}: {NAMES[kind]} needs the change, or means at both times.")
-    if kind == CHANGE_SD:
-        if isnan(one.sd_change) or isnan(two.sd_change):
-            raise FitError(f"{trial.source}: the SD of change is not printed, nor r; give correlation=.")
-        changes = TwoGroups(one.change, one.sd_change, one.n, two.change, two.sd_change, two.n)
-        pieces = replace(TWO_GROUPS["g"](changes), standardiser_name="pooled SD of change")
-        return as_estimate("", pieces, 0), _steps(one, two), []
-    made = pre_post_control_size(_paired(one, trial.source), _paired(two, trial.source))
-    flags = [] if isfinite(made.std_error) else ["no interval: neither r nor the SD of change is printed"]
-    return made, _steps(one, two), flags
-
-
-def _paired(arm: ArmSummary, source: str) -> Paired:
-    if isnan(arm.sd_baseline):
-        raise FitError(f"{source}, {arm.name}: found no SD at baseline, which this kind divides by.")
-    start = arm.mean_baseline if isfinite(arm.mean_baseline) else 0.0  # only the change counts
-    r = arm.r
-    if isnan(r) and isfinite(arm.sd_change):  # no SD at the end: taken as the one at baseline, for the error only
-        r = max(-1.0, 1 - arm.sd_change**2 / (2 * arm.sd_baseline**2))
-    return Paired(start + arm.change, arm.sd, start, arm.sd_baseline, arm.n, r, arm.sd_change)
-
-
-def _raw_difference(trial: Trial, one: ArmSummary, two: ArmSummary) -> tuple[Estimate, list[str], list[str]]:
-    steps = _steps(one, two)
-    if all(isfinite(value) for arm in (one, two) for value in (arm.change, arm.sd_change)):
-        return _welch(one.change, one.sd_change, one.n, two.change, two.sd_change, two.n), [*steps, "of changes"], []
-    if all(isfinite(value) for arm in (one, two) for value in (arm.mean, arm.sd)):
-        at_start = isfinite(one.mean_baseline) and isfinite(two.mean_baseline)
-        flags = ["values at the end compared, baselines not used: give correlation= for changes"] if at_start else []
-        made = _welch(one.mean, one.sd, one.n, two.mean, two.sd, two.n)
-        kept = [step for step in steps if "change" not in step]
-        return made, [*kept, "of values at the end"], flags
-    raise FitError(f"{trial.source}: no SD of both arms, at the end or of change, and no difference with its error.")
-
-
-def _welch(m1: float, s1: float, n1: int, m2: float, s2: float, n2: int) -> Estimate:
-    a, b = s1**2 / n1, s2**2 / n2
-    if not a + b > 0:
-        raise FitError("Both SDs are 0: a difference without any spread has no interval.")
-    return _raw(m1 - m2, sqrt(a + b), (a + b) ** 2 / (a**2 / (n1 - 1) + b**2 / (n2 - 1)))
-
-
-def _raw(difference: float, error: float, df: float) -> Estimate:
-    def limits(level: float) -> tuple[float, float]:
-        reach = float(student.ppf((1 + level) / 2, df)) * error
-        return difference - reach, difference + reach
-
-    return Estimate(term="", estimate=difference, limits=limits, method="t", std_error=error, df=df)
-
-
-def _from_statistic(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
-    """d = t sqrt(1/n1 + 1/n2): of a t test of two groups; of an adjusted test it is too large."""
-    found = trial.reported
-    assert found is not None
-    n1, n2 = trial.n_treated, trial.n_control
-    root, df = sqrt(1 / n1 + 1 / n2), n1 + n2 - 2
-    estimate = found.t * root
-    error = sqrt(root**2 + estimate**2 / (2 * (n1 + n2)))
-    spread = found.difference / estimate if estimate and isfinite(found.difference) else nan
-    pieces = Pieces(estimate, error, df, partial(scaled_limits, found.t, df, root), spread, "pooled SD")
-    flags = ["from a test statistic: right for a plain t test of two groups, too large for an adjusted one"]
-    return as_estimate("", corrected(pieces) if kind == "g" else pieces, 0), [found.how, f"{kind} from t"], flags
-
-
-def _inside(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
-    arm = trial.treated
-    if arm is None or isnan(arm.change):
-        raise FitError(f"{trial.source}: {NAMES[kind]} needs the change of the arm, or its means at both times.")
-    flags = ["change inside one arm: it holds natural recovery and regression to the mean"]
-    if kind == "change":
-        if isnan(arm.sd_change):
-            nothing = Estimate(term="", estimate=arm.change, limits=lambda level: (nan, nan), method="t")
-            return nothing, _steps(arm), [*flags, "no interval: neither r nor the SD of change is printed"]
-        return _raw(arm.change, arm.sd_change / sqrt(arm.n), arm.n - 1), _steps(arm), flags
-    pieces = PAIRED[kind](_paired(arm, trial.source))
-    return as_estimate("", pieces, 0), _steps(arm), flags

@@ -105,7 +105,8 @@ def _added(one: Moments | None, other: Moments | None) -> Moments | None:
 def _span(part: pd.DataFrame, who: str) -> tuple | None:
     """Lowest and highest participant and how many there are."""
     ids = part[who]
-    return None if not len(ids) else (ids.min(), ids.max(), int(ids.nunique()))
+    plain = ids.to_numpy()
+    return None if not len(ids) else (plain.min(), plain.max(), int(ids.nunique()))
 
 
 def _pooled(
@@ -189,8 +190,9 @@ class People:
         self.spans: list[tuple[Any, Any]] = []
 
     def add(self, ids: pd.Series) -> None:
-        """The ids of one partition's rows."""
-        self.spans.append((ids.min(), ids.max()))
+        """The ids of one partition's rows; categories are compared as what they stand for."""
+        plain = ids.to_numpy()
+        self.spans.append((plain.min(), plain.max()))
 
     def overlap(self) -> bool:
         """Whether ids of two partitions lie between each other."""

@@ -2,25 +2,35 @@
 
 import json
 import re
+from dataclasses import replace
 from math import atanh, log, sqrt, tanh
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.integrate import quad
 from scipy.optimize import brentq
-from scipy.stats import nct, norm, t
+from scipy.stats import chi2, nct, norm, t
 
 from notebooks.analysis import Analysis, hand_over
 from notebooks.application import panel_words
-from notebooks.application.documents import folder_for
-from notebooks.application.gathered import Wanted, gather_application, wanted_from
+from notebooks.application.documents import folder_for, write_first_page
+from notebooks.application.gathered import Wanted, _own, gather_application, wanted_from
+from notebooks.application.important_difference import important_difference
 from notebooks.application.published_forest import published_forest
-from notebooks.application.write_application import write_gathered
+from notebooks.application.trials_shown import shown_trials
+from notebooks.application.write_application import CAUTION, parts_of, write_gathered
 from notebooks.commands import main
+from notebooks.report.pictures import find_browser
+from notebooks.report.reader.summary_sheet import page_count
 from outcomes import read_study, threshold
 from outcomes.errors import StudyError
+from outcomes.library.instrument import Threshold
+from outcomes.protocol.outcome_lists import OWN
 from stats.effects.other_trials.published_trials import published_effects
+from stats.errors import FitError, PlanError
 from stats.responders.count import count_responders
 from synthetic_cohort import make_cohort
 
@@ -61,7 +71,7 @@ def analysis(folder) -> Analysis:
 
 @pytest.fixture(scope="module")
 def found(analysis):
-    return gather_application(analysis, Wanted(pool=True, willingness=(0, 2000)))
+    return gather_application(analysis, Wanted(pool=True, willingness=(0, 2000), later_patients=4000))
 
 
 def interval(middle, error, df):
@@ -182,6 +192,53 @@ def test_every_cost_by_hand(found, analysis):
         assert "No cost per additional responder" in price.sentence()
 
 
+def test_a_larger_trials_worth_by_hand(found, analysis):
+    """A normal prior from the pilot's own people; what the next mean may show, integrated (scipy quad)."""
+    study, (willingness, made) = analysis.study, found.worth[1]
+    counted = count_responders(analysis.scores, "fma_ue-motor-page-2012-lowest", participants=study.participants,
+                               design=study.protocol)  # fmt: skip
+    people = counted.people[counted.people["class"] != "missing"].merge(found.costs.people, on=["participant", "arm"])
+    people = people.assign(net=willingness * (people["class"] == "improved") - people["cost"])
+    one, two = (people.loc[people["arm"] == arm, "net"] for arm in ("practice", "usual"))
+    mean, sd = one.mean() - two.mean(), sqrt(one.var() / len(one) + two.var() / len(two))
+    assert (willingness, made.mean, made.sd) == (2000, pytest.approx(mean), pytest.approx(sd))
+    df = len(one) + len(two) - 2
+    pooled = ((len(one) - 1) * one.var() + (len(two) - 1) * two.var()) / df
+    per_person = sqrt(pooled * df / chi2.ppf(0.2, df))  # one-sided 80 % limit
+    assert made.sd_per_person == pytest.approx(per_person)
+    row = made.frame().set_index("n_per_arm").loc[100]
+    after = sd**2 / sqrt(sd**2 + 2 * per_person**2 / 100)
+    gain = quad(lambda x: max(x, 0) * norm.pdf(x, mean, after), mean - 12 * after, mean + 12 * after, points=[0])[0]
+    assert row["value"] == pytest.approx(gain - max(mean, 0), rel=1e-6)
+    assert row["cost"] == pytest.approx(found.costs.of_trial(100))
+    shown = panel_words.worth_table(found)
+    assert "upper 80 % limit" in " ".join(shown.notes)
+    assert shown.frame["net_value"].iloc[1] == pytest.approx(
+        (4000 * made.frame()["value"] - made.frame()["cost"]).max()
+    )
+
+
+def test_a_studys_own_change_can_be_the_difference_that_matters(analysis):
+    own = Threshold(key="panel", scale="motor", value=6.0, unit="points", quantity=OWN, better="higher",
+                    population="this study", phase="", method="", n="", source="six therapists, invented")  # fmt: skip
+    protocol = analysis.study.protocol
+
+    def asked(target=None, **changed):
+        study = SimpleNamespace(protocol=replace(protocol, **changed))
+        return important_difference(SimpleNamespace(study=study), target, standardised=False)
+
+    alone = asked(thresholds={}, own_thresholds={PRIMARY: (own,)})
+    assert (alone[0].value, alone[2]) == (6.0, 6.0)
+    assert alone[1] == "the study's own: six therapists, invented"
+    both = {"own_thresholds": {PRIMARY: (own,)}}
+    assert asked(**both)[0].value == 4.25  # study.toml names the published one first
+    assert asked("panel", **both)[0].value == 6.0
+    with pytest.raises(PlanError, match="none is chosen"):
+        asked(thresholds={})
+    with pytest.raises(PlanError, match="share of each person's baseline"):
+        asked(thresholds={}, own_thresholds={PRIMARY: (replace(own, unit="% of baseline"),)})
+
+
 def test_the_figure_holds_what_the_table_holds(found):
     figure = published_forest(found)
     points = dict(figure.layout.meta["points"])
@@ -218,6 +275,22 @@ def test_files_can_be_pasted_and_a_panel_can_read_one_page(found, tmp_path, monk
         folder_for(tmp_path / "mine", tmp_path, "application.html")
 
 
+@pytest.mark.skipif(find_browser() is None, reason="needs a Chromium-family browser")
+def test_the_page_for_the_panel_is_one_sheet(found, tmp_path):
+    (tmp_path / "figures").mkdir()
+    for name, width in (("published_trials", 692), ("published_trials_89mm", 336)):  # stands for the drawing, its size
+        drawing = (
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="400"><rect width="9" height="9"/></svg>'
+        )
+        (tmp_path / "figures" / f"{name}.svg").write_text(drawing)
+    parts = parts_of(found)
+    files, missing = write_first_page(parts, tmp_path, "panel.pdf", title="The next trial", lead=(), caution=CAUTION)
+    assert missing == []
+    printed = files[0].read_bytes()
+    assert page_count(printed) == 1
+    assert re.search(rb"MediaBox\s*\[0 0 59[45][.\d]* 84[12][.\d]*\]", printed)  # A4 in points
+
+
 def test_the_notebook_needs_six_cells_for_figure_table_paragraph_and_size(analysis):
     notebook = json.loads((Path(__file__).parents[3] / "notebooks" / "11_the_application.ipynb").read_text())
     code = ["".join(cell["source"]) for cell in notebook["cells"] if cell["cell_type"] == "code"]
@@ -234,7 +307,9 @@ def test_the_notebook_needs_six_cells_for_figure_table_paragraph_and_size(analys
     assert len(code) <= 12
     asked = [index for index, source in enumerate(code) if source.startswith(("published_forest", "words."))]
     assert asked.index(code.index("words.size_table(found)")) + 3 <= 10
-    assert all(item is not None for item in shown[:-1])
+    shown_by = dict(zip(code[-len(shown):], shown, strict=True))
+    assert shown_by.pop("words.worth_table(found)") is None  # nobody named a willingness to pay
+    assert all(item is not None for item in list(shown_by.values())[:-1])
     assert "Adapt it" in "".join(notebook["cells"][-1]["source"])
 
 
@@ -247,6 +322,26 @@ def test_what_cannot_be_said_is_said(analysis, folder, tmp_path, capsys):
     assert any("other quantities" in line for line in other.left_out)  # SD of the values against SD at baseline
     assert main(["application", str(tmp_path / "nowhere"), "--to", str(tmp_path / "out")]) == 1
     assert "no such study folder" in capsys.readouterr().err
+
+
+def test_a_trial_without_enough_numbers_is_left_out_and_named(analysis):
+    poor = pd.DataFrame({"source": ["Thin Paper"] * 2, "arm": ["practice", "control"], "n": [12, 12],
+                         "mean": [30.0, 28.0]})  # fmt: skip
+    left_out: list[str] = []
+    frame = pd.concat([analysis.study.published.iloc[:2], poor.assign(outcome="")], ignore_index=True)
+    frame[["source", "arm", "outcome"]] = frame[["source", "arm", "outcome"]].fillna("")
+    made = shown_trials(analysis.study, frame, None, (0.7,), left_out)
+    assert made.frame()["study"].tolist() == ["Harbour 2016"]
+    assert "Thin Paper" in left_out[0]
+    with pytest.raises(FitError, match="Thin Paper"):
+        shown_trials(analysis.study, frame.iloc[2:], None, (0.7,), [])
+
+
+def test_a_pilot_in_another_unit_does_not_stand_on_the_axis(analysis):
+    effects = SimpleNamespace(kind="mean-difference", unit="seconds")
+    with pytest.raises(FitError, match="it is in points, the published ones in seconds"):
+        _own(analysis, effects)
+    assert np.isnan(important_difference(analysis, None, standardised=False, axis="seconds")[2])
 
 
 def test_the_sd_at_baseline_is_one_quantity_whatever_its_name(analysis):

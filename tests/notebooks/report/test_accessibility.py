@@ -4,6 +4,8 @@ An audit by rules finds faults such as a button without a name or grey text that
 text makes sense to someone who hears it: that was looked at by people.
 """
 
+import re
+
 import pytest
 
 audit = pytest.importorskip("axe_playwright_python.sync_playwright")
@@ -65,6 +67,35 @@ def test_the_page_as_opened_and_with_its_folds_open_has_no_fault(page, report):
         page.evaluate(f"document.querySelectorAll('details.{fold}').forEach(one => {{ one.open = true; }})")
         assert page.locator(f"details.{fold}[open]").count() >= least
     assert findings(page, leave_out) == []
+
+
+def light(colour: str) -> float:
+    """Relative luminance of "rgb(r, g, b)" (WCAG 2.2, definition of relative luminance)."""
+    parts = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two colours (WCAG 2.2, success criterion 1.4.3: 4.5 for words)."""
+    lighter, darker = sorted([light(one), light(other)], reverse=True)
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+WORDS_OF_FIGURES = """() => Array.from(document.querySelectorAll('.plot'))
+  .filter(plot => plot.querySelector('.main-svg')).map(plot => [
+    getComputedStyle(plot.querySelector('.main-svg')).backgroundColor,
+    [...new Set(Array.from(plot.querySelectorAll('text, tspan')).map(text => getComputedStyle(text).fill))]])"""
+
+
+def test_words_of_figures_can_be_read_on_a_dark_sheet_as_on_a_white_one(page):
+    """The audit does not look into drawings. Paper and words change places in the dark."""
+    dark = page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches")
+    sheets = page.evaluate(WORDS_OF_FIGURES)
+    assert len(sheets) > 2
+    for paper, words in sheets:
+        assert (light(paper) < 0.02) if dark else (light(paper) == 1)
+        assert [(word, paper) for word in words if contrast(word, paper) < 4.5] == []
 
 
 PLANTED = {

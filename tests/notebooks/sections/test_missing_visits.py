@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from notebooks.figures.tipping_shift import tipping_figure
-from notebooks.sections import missing_visits
+from notebooks.sections.missing import missing_visits
 from notebooks.show.names import Names
 from outcomes import score
 from stats.missing.patterns import describe_missing

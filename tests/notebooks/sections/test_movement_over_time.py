@@ -44,10 +44,33 @@ def test_means_lie_near_those_of_the_scores_and_words_say_the_change(movement):
         assert abs(row["estimate"] - own.mean()) < own.std() / 3
         assert row["conf_low"] < row["estimate"] < row["conf_high"]
     said = over_time.in_words(movement).paragraphs
-    assert len(said) == len(movement.taken) + 1
+    worn = [text for text in said if "with the device than without it" in text]
+    assert len(said) == len(movement.taken) + len(worn) + 1
     assert all("95% interval" in text for text in said[:-1])
     assert "advice about one participant" in said[-1]
     assert not any("  " in text for text in said)
+
+
+def test_passive_active_and_assisted_motion_stand_beside_each_other(movement):
+    """The model of both conditions has about the plain means of each; passive motion is an outcome of its own."""
+    made = over_time.motions_table(movement)
+    if movement.study.protocol.reference_arm is None and not any(
+        one.motion == ("passive",) for one in movement.study.protocol.series_outcomes
+    ):
+        assert made.left_out == ("No passive and no assisted motion was recorded.",)
+        return
+    frame = next(iter(made)).frame
+    assert set(frame["motion"]) == {"passive", "active", "with the device"}
+    scores = movement.analysis.scores
+    words = {"active": "unassisted", "with the device": "assisted", "passive": "unassisted"}
+    for row in frame.to_dict("records"):
+        own = scores[(scores["outcome"] == row["outcome"]) & (scores["visit"] == row["visit"])]
+        own = own[own["condition"] == words[row["motion"]]]["value"]
+        assert abs(row["estimate"] - own.mean()) < own.std() / 3
+    ranges = frame[frame["outcome"].str.contains("range")].pivot_table(
+        index="visit", columns="motion", values="estimate"
+    )
+    assert (ranges.dropna()["passive"] > ranges.dropna()["active"]).all()
 
 
 def test_error_of_a_repetition_is_that_of_the_analysis_of_variance(movement):
@@ -62,6 +85,24 @@ def test_error_of_a_repetition_is_that_of_the_analysis_of_variance(movement):
         assert row["error"] == pytest.approx(np.sqrt(wide.var(axis=1, ddof=1).mean()), rel=1e-9)
         assert row["detectable"] == pytest.approx(1.959964 * np.sqrt(2) * row["error"], rel=1e-6)
         assert row["n"] == len(wide)
+
+
+def test_error_of_a_session_is_that_of_the_differences_between_two(movement):
+    """With two sessions: the SD of the differences over the square root of 2; consistency by Shrout & Fleiss (1979)."""
+    table = next(iter(over_time.sessions_table(movement)))
+    scores = movement.analysis.scores
+    first, second = [visit.id for visit in sorted(movement.study.protocol.visits, key=lambda visit: visit.day)][:2]
+    assert len(table.frame) == len(movement.taken)
+    for row in table.frame.to_dict("records"):
+        own = scores[(scores["outcome"] == row["outcome"]) & (scores["condition"] == "unassisted")]
+        wide = own.pivot(index="participant", columns="visit", values="value")[[first, second]].dropna()
+        apart = wide[second] - wide[first]
+        error = apart.std(ddof=1) / np.sqrt(2)
+        between = 2 * wide.mean(axis=1).var(ddof=1)
+        assert row["error"] == pytest.approx(error, rel=1e-9)
+        assert row["single"] == pytest.approx((between - error**2) / (between + error**2), rel=1e-9)
+        assert (row["n"], row["detectable"]) == (len(wide), pytest.approx(1.959964 * np.sqrt(2) * error, rel=1e-6))
+    assert "Training began before the second" in table.notes[1]
 
 
 def test_figures_show_what_was_recorded(movement):
@@ -88,6 +129,7 @@ def test_a_study_without_recordings_says_so(tmp_path):
     movement = over_time.Movement(analyse(tmp_path / "study"))
     for show in (
         over_time.recordings_table, over_time.definitions_table, over_time.by_visit_table, over_time.in_words,
-        over_time.repeatability_table, over_time.recording_figures,
+        over_time.motions_table,
+        over_time.repeatability_table, over_time.sessions_table, over_time.recording_figures,
     ):  # fmt: skip
         assert show(movement).left_out == (over_time.NONE,)

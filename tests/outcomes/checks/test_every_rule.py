@@ -946,6 +946,24 @@ DAMAGES = [
         found="9.09 %",  # steps of 9 and 11 ms in turn: 1 ms about a median of 11
     ),
     Damage(
+        "stamps against the stated rate",
+        _recorded(lambda frame: frame.assign(time=1.02 * frame["time"]), "rate = 100\n"),
+        "series/all.csv",
+        found="2 % (0.0798 s)",  # 399 steps of 10.2 ms where 100 a second take 10 ms
+    ),
+    Damage(
+        "clocks of two hands run apart",
+        # The right hand's clock gains 2 % on the left's: 4 s (1 - 1 / 1.02) = 0.0784 s over the 4 s.
+        _recorded(
+            lambda frame: frame.assign(
+                degrees=40 + 30 * np.sin(np.pi * frame["time"] / np.where(frame["hand"] == "right", 1.02, 1))
+            ),
+            taken=RECORDED.replace('measure = "range"', 'measure = "lag"\nleader = "left"'),
+        ),
+        "series/all.csv",
+        found="0.0776 s",
+    ),
+    Damage(
         "sensor at its end",
         _recorded(lambda frame: frame.assign(degrees=frame["degrees"].clip(upper=60))),
         "series/all.csv",

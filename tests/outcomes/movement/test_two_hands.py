@@ -5,6 +5,8 @@ import pytest
 from scipy.signal import chirp
 
 from outcomes import StudyError, two_hands
+from outcomes.movement.ranges import motion_ranges
+from outcomes.movement.time_stamps import even_series
 from outcomes.movement.together import COLUMNS, pairs_together
 
 RATES = (20, 50, 100, 250, 1000)
@@ -41,6 +43,31 @@ def test_lag_gain_and_offset_come_back_from_noise(rate, noise):
     assert np.mean(found.columns["gain"]) == pytest.approx(0.9, rel=0.01)
     # The mean position of the first hand over the record is not exactly 30.
     assert np.mean(found.columns["offset"]) == pytest.approx(4 - 0.1 * 30, abs=0.15)
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_lag_gain_and_range_come_back_through_drop_outs(rate):
+    """Noise of 0.5 degrees and 3 % of the samples lost in each hand, filled on the way in; bounds as without losses."""
+    rng = np.random.default_rng(11)
+    first, second, lag = pairs(rate, 0.5, count=16)
+    stamps = np.arange(first.shape[1]) / rate
+    hands = []
+    for hand in (first, second):
+        filled = []
+        for series in hand:
+            kept = rng.random(len(stamps)) > 0.03
+            kept[[0, -1]] = True
+            filled.append(even_series(stamps[kept], series[kept], longest_filled_s=0.25).values[:, 0])
+        hands.append(np.stack(filled))
+    found = pairs_together(*hands, rate)
+    assert (found.reasons == "").all()
+    error = np.abs(found.columns["lag_s"] - lag)
+    assert ((error >= 0.1 / rate) & (error >= 3 * found.columns["lag_std_error"])).sum() <= 1
+    assert np.mean(found.columns["gain"]) == pytest.approx(0.9, rel=0.01)
+    cutoff = min(6.0, 0.4 * rate)
+    clean = motion_ranges(pairs(rate, 0.0, count=16)[0], rate, cutoff=cutoff).columns["range"]
+    spread = motion_ranges(hands[0], rate, cutoff=cutoff).columns["range"]
+    assert np.mean(spread) == pytest.approx(np.mean(clean), rel=0.01)
 
 
 @pytest.mark.parametrize("rate", RATES)
@@ -156,3 +183,19 @@ def test_little_movement_still_gives_offset_and_error():
 def test_impossible_calls_say_what_is_wrong(second, rate, options):
     with pytest.raises(StudyError, match="allowed"):
         two_hands(sine(), second, rate, **options)
+
+
+@pytest.mark.parametrize("drift", [0.004, -0.002])
+def test_a_clock_that_gains_is_told_from_a_constant_lag(drift):
+    """The follower's clock gains `drift` seconds a second; white noise of 0.5 degrees: 59 of 60 within three errors."""
+    rng = np.random.default_rng(8)
+    t = np.arange(0, 12, 0.02)
+    phase = rng.uniform(0, 6.28, (60, 1))
+    first = turning(t, phase) + rng.normal(0, 0.5, (60, len(t)))
+    second = turning(t / (1 + drift) - 0.1, phase) + rng.normal(0, 0.5, (60, len(t)))
+    found = pairs_together(first, second, 50).columns
+    error = found["lag_change"] - 12 * drift
+    assert (np.abs(error) > 3 * found["lag_change_std_error"]).sum() <= 1
+    assert np.mean(error) == pytest.approx(0, abs=0.001)
+    # The lag of the whole record is that of its middle.
+    assert np.mean(found["lag_s"]) == pytest.approx(0.1 + 6 * drift, abs=0.001)

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import norm, t, ttest_ind, ttest_ind_from_stats
+from scipy.stats import chi2, norm, t, ttest_ind, ttest_ind_from_stats, ttest_rel
 
 from stats import effect_size, pool_effects, published_effects
 from stats.effects.pooling_caveats import COVERED, coverage_caveat
@@ -225,6 +225,48 @@ def test_what_cannot_be_is_refused_with_its_place(columns, named, said):
         published(columns, **named)
 
 
+def test_a_printed_mean_or_sd_is_not_taken_from_quartiles():
+    """Wan 2014 fills only what is missing."""
+    quartiles = {"median": [10.0, 8.0], "q1": [7.0, 5.0], "q3": [14.0, 12.0]}
+    spread = 7 / (2 * norm.ppf((0.75 * 20 - 0.125) / 20.25))
+    with_mean = published({"mean": [11.0, 9.0], "n": [20, 20]} | quartiles, kind="d").frame().iloc[0]
+    assert with_mean["estimate"] == pytest.approx(2.0 / spread)
+    assert "SD at the end from median and quartiles" in with_mean["converted"]
+    with_sd = published({"sd": [4.0, 4.0], "n": [20, 20]} | quartiles, kind="d").frame().iloc[0]
+    assert with_sd["estimate"] == pytest.approx(((7 + 10 + 14) - (5 + 8 + 12)) / 3 / 4)
+    assert "SD at the end from" not in with_sd["converted"]
+
+
+def test_medians_of_changes_give_a_difference_of_changes():
+    rows = published(
+        {"n": [20, 20], "median_change": [6.0, 2.0], "q1_change": [3.0, 0.0], "q3_change": [9.0, 4.0]},
+        kind="mean-difference",
+    )  # fmt: skip
+    spreads = np.array([6.0, 4.0]) / (2 * norm.ppf((0.75 * 20 - 0.125) / 20.25))
+    assert (rows["estimate"], rows["std_error"]) == pytest.approx((4.0, sqrt((spreads**2).sum() / 20)))
+    assert "as if the values were normal" in rows["flags"]
+
+
+def test_a_lone_arms_t_or_p_is_that_of_its_change():
+    """The paired t test of scipy on drawn values gives back the SD of their changes."""
+    rng = np.random.default_rng(8)
+    first, last = rng.normal(20, 6, 14), rng.normal(24, 6, 14)
+    test = ttest_rel(last, first)
+    gap = last - first
+    base = {"source": ["A"], "arm": ["device"], "n": [14], "change": [gap.mean()]}
+    for printed in ({"t": [test.statistic]}, {"p": [test.pvalue]}, {"f": [test.statistic**2]}):
+        made = published_effects(pd.DataFrame(base | printed), kind="change").frame().iloc[0]
+        assert made["std_error"] == pytest.approx(gap.std(ddof=1) / sqrt(14), rel=1e-9)
+        assert "SD of change from" in made["converted"]
+
+
+def test_what_looks_wrong_is_flagged():
+    turned = published(GOOD | {"difference": [-3.0, None], "se_difference": [1.2, None]}, kind="mean-difference")
+    assert "control less treated" in turned["flags"]
+    assert "SD a standard error" in published(GOOD | {"sd": [0.8, 0.9]})["flags"]
+    assert "SD a standard error" not in published(GOOD)["flags"]
+
+
 def test_more_refusals_and_ways_out():
     three = pd.DataFrame(
         {"source": "A", "arm": ["x", "y", "control"], "n": 20, **{k: [1.0] * 3 for k in ("mean", "sd")}}
@@ -255,29 +297,51 @@ def test_pooling_takes_published_effects_and_knows_one_standardiser_by_many_name
         pool_effects(frame.assign(standardiser=["pooled SD", "pooled SD at baseline"]))
 
 
-@pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "reference" / "pooling").glob("*.json")))
-def test_intervals_of_tau2_and_leaving_one_out_are_those_of_the_reference(path):
+POOLING = sorted((Path(__file__).parents[2] / "reference" / "pooling").glob("*.json"))
+ERRORS = {"normal": "normal", "hk": "hartung-knapp", "safeguard": "hartung-knapp-safe"}
+
+
+@pytest.mark.parametrize("path", POOLING, ids=lambda path: path.stem)
+@pytest.mark.parametrize("method", ["paule-mandel", "dersimonian-laird", "reml"])
+def test_every_prediction_interval_and_t_is_that_of_the_reference(path, method):
+    """R and metafor 3.8-1 (tests/reference/SOURCES.md); intervals and tau2: test_order_and_pooling."""
     case = json.loads(path.read_text())
-    errors = np.sqrt(case["variances"])
-    pooled = pool_effects(case["effects"], errors)
+    block, errors = case[method.replace("-", "_")], np.sqrt(case["variances"])
+    names = [name for name in block if name.startswith("prediction_t_k_minus_")]
+    assert len(names) == 5
+    for name in names:
+        lost, error = name.removeprefix("prediction_t_k_minus_").removesuffix("_se").split("_")
+        made = pool_effects(
+            case["effects"], errors, method=method, interval=ERRORS[error], prediction=f"k-{lost}"
+        )  # fmt: skip
+        found = (made.prediction_low, made.prediction_high)
+        assert found == pytest.approx((block[name]["lower"], block[name]["upper"]), rel=1e-9, abs=1e-12)
+    for name in ("hartung_knapp", "hartung_knapp_safeguard"):
+        interval = name.replace("_", "-").replace("safeguard", "safe")
+        made = pool_effects(case["effects"], errors, method=method, interval=interval)
+        ratio = made.estimate / made.std_error
+        assert (ratio, 2 * t.sf(abs(ratio), made.df)) == pytest.approx((block[name]["t"], block[name]["p"]), rel=1e-8)
+
+
+@pytest.mark.parametrize("path", POOLING, ids=lambda path: path.stem)
+def test_tau2_its_interval_and_leaving_one_out_are_those_of_the_reference(path):
+    case = json.loads(path.read_text())
+    effects, errors = np.array(case["effects"]), np.sqrt(case["variances"])
+    pooled = pool_effects(effects, errors, interval="hartung-knapp")
     block = case["tau2_q_profile_interval"]
     assert pooled.tau2_limits() == pytest.approx((block["lower"], block["upper"]), rel=1e-9, abs=1e-12)
-    for name, interval, prediction in (
-        ("prediction_t_k_minus_1_hk_se", "hartung-knapp", "k-1"),
-        ("prediction_t_k_minus_2_hk_se", "hartung-knapp", "k-2"),
-        ("prediction_t_k_minus_1_safeguard_se", "hartung-knapp-safe", "k-1"),
-        ("prediction_t_k_minus_1_normal_se", "normal", "k-1"),
-    ):
-        made = pool_effects(case["effects"], errors, interval=interval, prediction=prediction)
-        expected = case["paule_mandel"][name]
-        found = (made.prediction_low, made.prediction_high)
-        assert found == pytest.approx((expected["lower"], expected["upper"]), rel=1e-9, abs=1e-12)
-    for place, row in enumerate(pooled.leave_one_out().itertuples()):
-        kept = [k for k in range(case["k"]) if k != place]
-        alone = pool_effects(np.array(case["effects"])[kept], errors[kept])
-        assert (row.estimate, row.conf_low, row.tau2) == (alone.estimate, alone.conf_low, alone.tau2)
-    for row in case.get("leave_one_out", []):
-        assert isinstance(row, dict)
+    assert chi2.sf(pooled.q, pooled.df) == pytest.approx(case["Q_p"], rel=1e-9)
+    left = pooled.leave_one_out()
+    assert ("leave_one_out_paule_mandel" in case) == (case["k"] > 3)  # of three the reference leaves none out
+    listed = case.get("leave_one_out_paule_mandel", [])
+    for row, theirs in zip(left.itertuples() if listed else (), listed, strict=True):
+        found = (row.estimate, row.tau2, row.std_error)
+        assert found == pytest.approx((theirs["estimate"], theirs["tau2"], theirs["hk_se"]), rel=1e-8, abs=1e-12)
+    theirs = case["metafor"]  # stops its iteration at about 1e-5 of tau2, so it is met to that only
+    assert pooled.tau2 == pytest.approx(theirs["PM_knha"]["tau2"], rel=1e-5, abs=1e-8)
+    assert pool_effects(effects, errors, method="reml").tau2 == pytest.approx(theirs["REML_tau2"], rel=1e-4, abs=1e-8)
+    limits = (theirs["PM_knha"]["lower"], theirs["PM_knha"]["upper"])
+    assert (pooled.conf_low, pooled.conf_high) == pytest.approx(limits, rel=1e-5, abs=1e-6)
 
 
 def test_coverage_table_is_what_the_sentence_says():

@@ -13,6 +13,7 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy.linalg import block_diag
 
+from outcomes.protocol.keys import COVARIANCES as ALLOWED
 from stats.errors import FitError
 from stats.mixed.covariance.geometry import geometry_of
 from stats.mixed.covariance.structure import Structure
@@ -121,6 +122,13 @@ def test_likelihood_and_derivatives_are_those_of_dense_matrices(model: dict, rem
     score, expected, observed = dense.derivatives(theta)
     for ours, theirs in ((point.score, score), (point.expected, expected), (point.observed, observed)):
         np.testing.assert_allclose(ours[0], theirs, rtol=1e-8, atol=1e-8 * np.abs(theirs).max())
+
+
+def test_a_covariance_is_known_wherever_one_is_asked_for() -> None:
+    """In study.toml, and in the words of fit_mixed: outcomes cannot import stats, so the names stand twice."""
+    assert set(ALLOWED) == set(COVARIANCES)
+    told = fit_mixed.__doc__ or ""
+    assert [name for name in {one.removeprefix("unequal-") for one in COVARIANCES} if f'"{name}"' not in told] == []
 
 
 @pytest.mark.parametrize("model", MODELS, ids=NAMES)

@@ -44,7 +44,8 @@ def _data(case: dict) -> pd.DataFrame:
     return data
 
 
-def _fit(name: str, **options) -> MixedFit:
+def model_of(name: str) -> tuple[pd.DataFrame, str, dict]:
+    """Rows, formula and the other arguments of `fit_mixed` for a case."""
     case = CASES[name]
     call = case.get("r_call") or case["call"]
     formula = re.sub(r"^[\w:]+\(", "", call).split(", ")[0]  # the model formula is the first argument
@@ -53,19 +54,15 @@ def _fit(name: str, **options) -> MixedFit:
     if effects:
         fixed = formula[: effects.start()].rstrip(" +")
         random = effects.group(1).strip()
-        return fit_mixed(
-            data,
-            fixed if not fixed.endswith("~") else f"{fixed} 1",
-            participant=effects.group(3),
-            random=random if random == "1" else f"1 + {random}",
-            correlated=effects.group(2) == "|",
-            **options,
-        )
+        return data, fixed if not fixed.endswith("~") else f"{fixed} 1", {
+            "participant": effects.group(3), "random": random if random == "1" else f"1 + {random}",
+            "correlated": effects.group(2) == "|",
+        }  # fmt: skip
     structure = case.get("structure") or name.removeprefix("ortho_")
     participant, visit = case.get("id", "Subject"), case.get("visit", "age")
     if name.startswith("ortho"):
         participant = "Subject"
-    return fit_mixed(data, formula, participant=participant, visit=visit, covariance=STRUCTURES[structure], **options)
+    return data, formula, {"participant": participant, "visit": visit, "covariance": STRUCTURES[structure]}
 
 
 FITS: dict[str, MixedFit] = {}
@@ -73,7 +70,8 @@ FITS: dict[str, MixedFit] = {}
 
 def fitted(name: str) -> MixedFit:
     if name not in FITS:
-        FITS[name] = _fit(name)
+        data, formula, model = model_of(name)
+        FITS[name] = fit_mixed(data, formula, **model)
     return FITS[name]
 
 
@@ -223,7 +221,8 @@ def test_cluster_robust(name: str) -> None:
 
 @pytest.mark.parametrize("name", [n for n in CASES if isinstance(CASES[n].get("ml_fit"), dict)])
 def test_maximum_likelihood(name: str) -> None:
-    expected, fit = CASES[name]["ml_fit"], _fit(name, method="ml")
+    data, formula, model = model_of(name)
+    expected, fit = CASES[name]["ml_fit"], fit_mixed(data, formula, **model, method="ml")
     assert fit.loglik == pytest.approx(expected["loglik"], abs=1e-6)
     assert fit.aic == pytest.approx(expected["AIC"], abs=1e-5)
     np.testing.assert_allclose(fit.beta, list(expected["beta"].values()), rtol=1e-4, atol=1e-6)

@@ -1,21 +1,65 @@
 (function () {
   "use strict";
-  function read(id) { return JSON.parse(document.getElementById(id + "-data").textContent); }
+  // The library that draws lies in the page compressed: as text it would be most of the page.
+  function unpacked() {
+    var packed = atob(document.getElementById("plotly").textContent);
+    var bytes = Uint8Array.from(packed, function (letter) { return letter.charCodeAt(0); });
+    var stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
+    return new Response(stream).text().then(function (source) {
+      var script = document.createElement("script");
+      script.textContent = source;
+      document.head.appendChild(script);
+    });
+  }
+  var dark = window.matchMedia("(prefers-color-scheme: dark)");
+  // A colour for a dark sheet: its hue stays, light and dark change places, so that white becomes the paper of the page.
+  function turned(red, green, blue) {
+    var most = Math.max(red, green, blue), least = Math.min(red, green, blue), light = (most + least) / 510;
+    var spread = most - least > 15 ? (most - least) / 255 : 0, wanted = 0.92 - 0.928 * (light - 0.106);
+    var strength = spread ? spread / (1 - Math.abs(2 * light - 1)) : 0;
+    var reach = 255 * strength * (1 - Math.abs(2 * wanted - 1)), foot = 255 * wanted - reach / 2;
+    return [red, green, blue].map(function (part) {
+      return Math.round(Math.min(255, Math.max(0, spread ? foot + reach * (part - least) / (most - least) : 255 * wanted)));
+    });
+  }
+  function onDark(text) {
+    return text.replace(/("|color: ?)#([0-9a-f]{2})([0-9a-f]{2})([0-9a-f]{2})(?=["'; \\])/gi, function (all, head, r, g, b) {
+      return head + "#" + turned(parseInt(r, 16), parseInt(g, 16), parseInt(b, 16)).map(function (part) {
+        return (part < 16 ? "0" : "") + part.toString(16);
+      }).join("");
+    }).replace(/"rgba\((\d+),(\d+),(\d+),/g, function (all, r, g, b) { return '"rgba(' + turned(+r, +g, +b).join(",") + ","; });
+  }
+  // What is saved or printed stays on white.
+  function read(id, seen) {
+    var text = document.getElementById(id + "-data").textContent;
+    return JSON.parse(seen && dark.matches ? onDark(text) : text);
+  }
   function narrow(plot) { return plot.clientWidth > 0 && plot.clientWidth < 600; }
   function draw(plot) {
-    var shape = narrow(plot) ? "narrow" : "layout";
-    if (plot.dataset.drawn === shape) { return Promise.resolve(); }
-    plot.dataset.drawn = shape;
-    var spec = read(plot.id);
+    var shape = narrow(plot) ? "narrow" : "layout", drawn = shape + (dark.matches ? " dark" : "");
+    if (plot.dataset.drawn === drawn) { return Promise.resolve(); }
+    plot.dataset.drawn = drawn;
+    var spec = read(plot.id, true);
     plot.style.height = spec[shape].height + "px";
-    return Plotly.react(plot, spec.data, spec[shape], { responsive: true, displayModeBar: false, displaylogo: false });
+    return drawer.then(function () {
+      var look = { responsive: true, displayModeBar: false, displaylogo: false };
+      return Plotly.react(plot, spec.data, spec[shape], look);
+    });
   }
   var plots = Array.prototype.slice.call(document.querySelectorAll(".plot"));
+  var drawer = new Promise(function (resolve) { resolve(unpacked()); });
+  drawer.catch(function () {
+    plots.forEach(function (plot) {
+      plot.style.height = "auto";
+      plot.textContent = "This browser, older than 2023, cannot draw the figure. Its numbers are below; " +
+        "pictures are in the folder figures.";
+    });
+  });
   var idle = window.requestIdleCallback || function (work) { return setTimeout(work, 1); };
   var waiting = plots.slice();
   function next() {
     var plot = waiting.shift();
-    if (plot) { draw(plot).then(function () { idle(next); }); } else { document.body.dataset.drawn = "yes"; }
+    if (plot) { draw(plot).catch(function () {}).then(function () { idle(next); }); } else { document.body.dataset.drawn = "yes"; }
   }
   if ("IntersectionObserver" in window) {
     var seen = new IntersectionObserver(function (entries) {
@@ -25,6 +69,7 @@
   }
   window.addEventListener("load", function () { idle(next); });
   window.addEventListener("beforeprint", function () {
+    if (!window.Plotly) { return; }
     plots.forEach(function (plot) {  // the width of a printed page, whatever that of the window
       var spec = read(plot.id);
       plot.dataset.drawn = "print";
@@ -36,14 +81,13 @@
   window.addEventListener("afterprint", function () {
     plots.forEach(function (plot) { plot.style.zoom = ""; draw(plot); });
   });
+  function again() { plots.forEach(function (plot) { if (plot.dataset.drawn) { draw(plot); } }); }
   var later;
-  window.addEventListener("resize", function () {
-    clearTimeout(later);
-    later = setTimeout(function () { plots.forEach(function (plot) { if (plot.dataset.drawn) { draw(plot); } }); }, 150);
-  });
+  window.addEventListener("resize", function () { clearTimeout(later); later = setTimeout(again, 150); });
+  dark.addEventListener("change", again);
   document.addEventListener("click", function (event) {
     var kind = event.target.dataset && event.target.dataset.save;
-    if (!kind) { return; }
+    if (!kind || !window.Plotly) { return; }
     var spec = read(event.target.dataset.plot);
     var layout = Object.assign({}, spec.layout, spec.saved);
     Plotly.downloadImage({ data: spec.data, layout: layout }, { format: kind, filename: event.target.dataset.name,
