@@ -18,7 +18,7 @@ from outcomes.importing.finding.observations import Observation, Record, collect
 from outcomes.importing.finding.sheet_layout import Region, Table, find_tables, people_headings
 from outcomes.importing.finding.sites import NAME
 from outcomes.importing.finding.sources import Source
-from outcomes.importing.finding.unknown_columns import ask_unknown, ask_visits
+from outcomes.importing.finding.unknown_columns import ask_trials, ask_unknown, ask_visits
 from outcomes.importing.language.headings import MEASURE
 from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.language.vocabulary import simple
@@ -93,7 +93,7 @@ def propose(
 
 
 _PEOPLE = "participant_column"
-_BLOCKING = (slug(NAME), _PEOPLE, "visit_column")
+_BLOCKING = (slug(NAME), _PEOPLE, "visit_column", "trials_or_visits")
 
 
 def _ask_people(proposal: Proposal, questions: Questions) -> bool:
@@ -155,6 +155,7 @@ def _run(proposal: Proposal) -> None:
     read_notes_of_tables(tables, facts)
     sources = map_tables(tables, facts)
     _override(proposal, sources)
+    ask_trials(sources, questions)
     ask_visits(sources, questions)
     ask_unknown(sources, questions)
     records, _ = collect_records(sources)

@@ -16,7 +16,7 @@ def trials_and_means(source: Source) -> None:
 
 
 # Left and right as letters: Romance languages, Polish and Czech, Scandinavian languages, Finnish, Russian, Greek.
-_SIDE_LETTERS = (
+SIDE_LETTERS = (
     *((letter, "d") for letter in "gise"), ("l", "p"), ("v", "h"), ("v", "o"), ("л", "п"), ("α", "δ")
 )  # fmt: skip
 
@@ -25,7 +25,7 @@ def sides_in_pairs(source: Source) -> None:
     """ "D" and "G", "D" and "I": right and left in the languages where those are the letters."""
     rests = [set(column.meaning.rest) for column in source.measures if not column.meaning.side]
     known = {column.meaning.side for column in source.measures}
-    for left, right in _SIDE_LETTERS:
+    for left, right in SIDE_LETTERS:
         has = [any(letter in rest for rest in rests) for letter in (left, right)]
         # "L" is known as left, so that its partner ("P" in Polish) stands alone.
         if not (has[0] or (left == "l" and "left" in known)) or not has[1]:

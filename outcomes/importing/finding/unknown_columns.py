@@ -10,6 +10,7 @@ from outcomes.importing.language.cell_values import number_text
 from outcomes.importing.language.headings import Meaning, recognise
 from outcomes.importing.language.vocabulary import simple, tokens
 from outcomes.importing.questions import ASK, Questions, slug
+from outcomes.library.known import find_instrument
 
 _MOST = 0.5  # share of the people with several lines from which the lines must be visits (our rule)
 
@@ -63,6 +64,37 @@ def ask_unknown(sources: list[Source], questions: Questions) -> None:
         if changed:
             trials_and_means(source)
             sides_in_pairs(source)
+
+
+def ask_trials(sources: list[Source], questions: Questions) -> None:
+    """ "Grip T1, T2, T3" where nothing else names a visit: trials of one day, or three visits? Nobody may guess."""
+    found: list[tuple[Source, Column]] = []
+    for source in sources:
+        if source.visit or source.table.visits or source.one("visit"):
+            return
+        for column in source.measures:
+            known, visit = find_instrument(column.meaning.instrument), column.meaning.visit
+            force = known is not None and known.main_scale.kind == "trials"
+            if visit and not (force and visit.kind == "ordinal" and tokens(visit.label)[:1] == ("t",)):
+                return
+            if visit:
+                found.append((source, column))
+    if len({column.meaning.visit.number for _, column in found if column.meaning.visit}) < 2:
+        return
+    for source, column in found:
+        name = f"trials or visits {column.meaning.instrument}"
+        answer = questions.ask(
+            ASK,
+            name,
+            f"{source.name}: {column.name}",
+            "T1, T2 and so on stand over forces, and nothing else names a visit. Are they trials, or visits?",
+            ("trials", "visits"),
+        )
+        if not answer:
+            source.waits = slug(name)
+        elif simple(answer).startswith("trial") and column.meaning.visit:
+            own = column.meaning
+            column.meaning = replace(own, table="trials", scale="", number=own.visit.number, visit=None, stat="")
 
 
 BY_DATE = "the order of the dates"
