@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from outcomes.importing.finding.sources import Column, Source
+from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.language.vocabulary import tokens
 
 

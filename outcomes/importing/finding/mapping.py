@@ -4,9 +4,9 @@ import re
 from dataclasses import replace
 
 from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.finding.second_look import second_look
 from outcomes.importing.finding.sheet_layout import Table
-from outcomes.importing.finding.sources import Column, Source
 from outcomes.importing.language.cell_values import code_keys
 from outcomes.importing.language.headings import MEASURE, Around, Meaning, instrument_of, recognise
 from outcomes.importing.language.visit_words import VisitWord, read_visit

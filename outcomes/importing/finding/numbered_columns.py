@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import replace
 
-from outcomes.importing.finding.sources import Column, Source
+from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.language.cell_values import number_text
 from outcomes.importing.language.headings import MEASURE, Meaning
 from outcomes.importing.language.visit_words import VisitWord

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.finding.people import Codes, key_of, make_alike
-from outcomes.importing.finding.sources import Column, Source
 from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.headings import FAMILIES, MEASURE, Meaning, item_of, recognise
 from outcomes.importing.language.visit_words import VisitWord, read_visit

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.hands_and_trials import sides_in_pairs, trials_and_means
+from outcomes.importing.finding.mapped_tables import Column, Source, values_of
 from outcomes.importing.finding.numbered_columns import lettered_times, numbered_items, numbered_visits
-from outcomes.importing.finding.sources import Column, Source, values_of
 from outcomes.importing.language.headings import MEASURE, Meaning, item_of
 from outcomes.importing.language.visit_words import read_visit
 from outcomes.importing.language.vocabulary import simple, whole

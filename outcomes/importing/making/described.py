@@ -8,8 +8,8 @@ from datetime import date
 
 from outcomes.importing.finding.code_books import Facts, pairs_of
 from outcomes.importing.finding.hands_and_trials import SIDE_LETTERS
+from outcomes.importing.finding.mapped_tables import Column
 from outcomes.importing.finding.observations import Record
-from outcomes.importing.finding.sources import Column
 from outcomes.importing.language.calendar_dates import DateText, is_partial, order_of, read_date
 from outcomes.importing.language.cell_values import number_text, read_measure, reason_of, status_of
 from outcomes.importing.language.vocabulary import simple, tokens, whole

@@ -1,8 +1,8 @@
 """What an import does without being asked, and says: columns left out, hands without a name, cells of headings."""
 
+from outcomes.importing.finding.mapped_tables import Source
 from outcomes.importing.finding.observations import Observation
 from outcomes.importing.finding.sheet_layout import Table
-from outcomes.importing.finding.sources import Source
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.described import Described
 from outcomes.importing.opening.pages import Ledger
