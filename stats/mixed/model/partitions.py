@@ -177,7 +177,7 @@ def _whole_people(pieces: list, used: list[str], who: str, seen: "People") -> It
         if number < len(pieces):
             others = np.flatnonzero((frame[who] != frame[who].iloc[-1]).to_numpy(dtype=bool))
             cut = int(others[-1]) + 1 if len(others) else 0
-            waiting, frame = [frame.iloc[cut:]], frame.iloc[:cut]
+            waiting, frame = [frame.iloc[cut:].copy()], frame.iloc[:cut]  # a view would keep all of it in memory
         if len(frame):
             seen.add(frame[who])
             yield frame

@@ -1,5 +1,6 @@
 """Data in partitions: Parquet folders and Dask data frames give the sums of the whole frame."""
 
+import weakref
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,22 @@ def test_a_parquet_folder(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> No
     assert fit_moments(other).loglik == pytest.approx(fit_moments(one).loglik, abs=1e-8)
     same(whole, pool_moments(tmp_path / "trial" / "part 0.parquet", FORMULA, **MODEL)
          + pool_moments(folder(rows.iloc[new[30]:], tmp_path / "rest", []), FORMULA, **MODEL))  # fmt: skip
+
+
+def test_one_partition_at_a_time_is_in_memory(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
+    """Of the frames read so far one is alive while it is pooled, and what waits for the next is a copy of few rows."""
+    monkeypatch.setattr(partitions, "ROWS", 60)
+    read, alive, real = [], [], partitions._pooled
+
+    def watched(pool, frame: pd.DataFrame, *rest):
+        read.append(weakref.ref(frame["y"].array))
+        alive.append(sum(ref() is not None for ref in read))
+        return real(pool, frame, *rest)
+
+    monkeypatch.setattr(partitions, "_pooled", watched)
+    pool_moments(folder(rows, tmp_path / "one", []), FORMULA, **MODEL)
+    assert len(alive) > 3
+    assert max(alive) == 1
 
 
 def test_people_in_two_partitions_are_refused(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
