@@ -58,19 +58,23 @@ def test_a_parquet_folder(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> No
 
 
 def test_one_partition_at_a_time_is_in_memory(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
-    """Of the frames read so far one is alive while it is pooled, and what waits for the next is a copy of few rows."""
+    """When the rows of the next partition were read, those of the one before are gone."""
     monkeypatch.setattr(partitions, "ROWS", 60)
-    read, alive, real = [], [], partitions._pooled
+    pooled, alive, real, add = [], [], partitions._pooled, partitions.People.add
 
     def watched(pool, frame: pd.DataFrame, *rest):
-        read.append(weakref.ref(frame["y"].array))
-        alive.append(sum(ref() is not None for ref in read))
+        pooled.append(weakref.ref(frame))
         return real(pool, frame, *rest)
 
+    def read(self, ids: pd.Series) -> None:
+        alive.append(sum(frame() is not None for frame in pooled))
+        add(self, ids)
+
     monkeypatch.setattr(partitions, "_pooled", watched)
+    monkeypatch.setattr(partitions.People, "add", read)
     pool_moments(folder(rows, tmp_path / "one", []), FORMULA, **MODEL)
-    assert len(alive) > 3
-    assert max(alive) == 1
+    assert len(pooled) > 3
+    assert alive == [0] * len(pooled)
 
 
 def test_people_in_two_partitions_are_refused(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
