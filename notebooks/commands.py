@@ -4,7 +4,6 @@ Only what a subcommand needs is imported, and when it is asked for: help and ver
 """
 
 import argparse
-import importlib.metadata
 import os
 import sys
 import time
@@ -63,7 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def command_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="outcomes", description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument("--version", action="version", version=_version())
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and how to cite it, and stop")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     new = commands.add_parser("new", help="write a study folder to fill in, with its data dictionary")
@@ -127,6 +126,9 @@ def command_parser() -> argparse.ArgumentParser:
     )
     sharing.add_argument(
         "--fewest", type=int, default=3, metavar="N", help="people who must share a combination (default: 3)"
+    )
+    sharing.add_argument(
+        "--cdisc", action="store_true", help="also write answers, scores and people as CDISC SDTM tables and ODM file"
     )
     sharing.set_defaults(run=_share)
 
@@ -228,14 +230,19 @@ def command_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _version() -> str:
-    try:
-        version = importlib.metadata.version("outcomes-kit")
-        return (
-            f"outcomes {version}. Cite as: Outcomes kit, version {version}, a notebook kit for trial outcome measures."
-        )
-    except importlib.metadata.PackageNotFoundError:
-        return "outcomes, run from a folder without being installed"
+class _Version(argparse.Action):
+    """Looks the version up where it is asked for: the library behind it takes a while to load."""
+
+    def __call__(self, parser, namespace, values, option_string=None) -> None:
+        from importlib import metadata
+
+        try:
+            version = metadata.version("outcomes-kit")
+            print(f"outcomes {version}. Cite as: Outcomes kit, version {version}, a notebook kit for trial outcome "
+                  "measures.")  # fmt: skip
+        except metadata.PackageNotFoundError:
+            print("outcomes, run from a folder without being installed")
+        parser.exit()
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -400,7 +407,14 @@ def _share(options: argparse.Namespace) -> int:
     from notebooks.report.same_numbers import lines, same_numbers
     from outcomes.sharing.data_set import listing, share_study
 
-    shared = share_study(options.folder, options.to, seed=options.seed, coarsen=options.coarsen, fewest=options.fewest)
+    shared = share_study(
+        options.folder,
+        options.to,
+        seed=options.seed,
+        coarsen=options.coarsen,
+        fewest=options.fewest,
+        standard=options.cdisc,
+    )
     print("\n".join([*shared.done, *shared.steps, *listing(shared.rare)]))
     same = same_numbers(shared)
     print("\n".join(lines(same)))

@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import nbformat
 import plotly.graph_objects as go
 from plotly.offline import get_plotlyjs
 
 from notebooks.figures.one_column import in_column, untitled
+from notebooks.report.notebook_file import code_cell, markdown_cell, new_notebook, shown
 from notebooks.report.pictures import find_browser, write_figures
 from notebooks.report.reader.summary_sheet import write_sheet
 from notebooks.report.record import PLOTLY
@@ -136,9 +136,9 @@ def _run(part: Part) -> Run:
     mark = f"\n\n{INVENTED}" if part.invented else ""
     exhibits = [FigureExhibit(item) if _drawn(item) else item for item in part.shown]
     # Exhibits and figures alike show themselves to a notebook; their types share no base that says so.
-    outputs = [nbformat.v4.new_output("display_data", item._repr_mimebundle_()) for item in exhibits]  # type: ignore[union-attr]
-    cells_ = [nbformat.v4.new_markdown_cell(f"# {part.heading}{mark}"), nbformat.v4.new_code_cell("", outputs=outputs)]
-    return Run(part.heading, nbformat.v4.new_notebook(cells=cells_), 0.0, False)
+    outputs = [shown(item._repr_mimebundle_()) for item in exhibits]  # type: ignore[union-attr]
+    both = [markdown_cell(f"# {part.heading}{mark}", "part-00"), code_cell("", "part-01", outputs)]
+    return Run(part.heading, new_notebook(both), 0.0, False)
 
 
 def _page(parts: Sequence[Part], figures: Path, *, title: str, lead: Sequence[str], caution: str) -> str:

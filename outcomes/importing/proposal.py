@@ -188,6 +188,7 @@ def _run(proposal: Proposal) -> None:
     conversion.reasons_for_blanks(records, planned_ones)
     describer.read(done)
     described = describer.finish(done)
+    _affected_hand(described, done, questions)
     _unused_columns(sources, questions)
     plan_days(schedule, _days_of(described), questions)
     proposal.title = proposal.title or _title(proposal, tables)
@@ -272,6 +273,28 @@ def _account_for_structure(sources: list[Source], tables: list[Table], ledger: L
             ):
                 for entry in source.of(role):
                     ledger.put(table.page, *table.view.at(line, entry.place), "key", role, over=False)
+
+
+def _affected_hand(described: Described, done: Converted, questions: Questions) -> None:
+    """Where nothing says which hand is affected, a value of the affected hand is kept without left or right."""
+    known = {row["participant"] for row in described.participants if row.get("affected_side") in ("left", "right")}
+    both = {
+        (row.cells["participant"], row.cells.get("instrument")) for row in done.rows if row.cells["side"] == "other"
+    }
+    for row in done.rows:
+        who = row.cells["participant"]
+        if row.cells["side"] != "affected" or who in known or (who, row.cells.get("instrument")) in both:
+            continue
+        row.cells["side"] = ""
+        questions.ask(
+            CONFIRM,
+            "affected side unknown",
+            who,
+            "Nothing says which side is affected: the values of the affected hand are kept without left or right. To "
+            "say it, add a column affected_side to participants.csv, or to the file.",
+            ("without left or right",),
+            "without left or right",
+        )
 
 
 def _unknown_measure(o: Observation, questions: Questions, ledger: Ledger) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from outcomes.errors import StudyError
-from outcomes.movement.low_pass import filter_note, filtered
+from outcomes.movement.low_pass import filter_note, filtered, refuse_short
 from outcomes.movement.recordings import LARGEST_ANGLE, Measures, piecewise, rows_of
 from outcomes.movement.signal import flat_top
 from outcomes.movement.turning_points import mean_about, turns
@@ -84,6 +84,7 @@ def motion_ranges(
     if unit == "degrees":
         furthest = np.abs(raw).max(axis=1)
         refused.where(furthest > LARGEST_ANGLE, "an angle of {:.4g} degrees, allowed up to 200: unwrap it", furthest)
+    refuse_short(refused, raw, cutoff)
     values = filtered(raw, rate, cutoff) if refused.given.any() else raw
     if kind == "percentiles":
         ends = piecewise(lambda piece: np.percentile(piece, (100 * share, 100 * (1 - share)), axis=1).T, values)

@@ -23,6 +23,8 @@ from outcomes.sharing.renewed_codes import recorded_seed
 from outcomes.sharing.shared_protocol import shared_protocol, words_of
 from outcomes.sharing.shared_recordings import write_recordings
 from outcomes.sharing.shared_tables import PLACES, Shared, shared_tables
+from outcomes.sharing.standard_file import write_file
+from outcomes.sharing.standard_tables import write_standard
 from outcomes.sharing.table_schema import NAME as DESCRIPTION
 from outcomes.sharing.table_schema import write_package
 from outcomes.spreadsheet_cells import safe_rows
@@ -57,6 +59,7 @@ def share_study(
     seed: str | int | None = None,
     coarsen: bool = False,
     fewest: int = FEWEST,
+    standard: bool = False,
 ) -> SharedStudy:
     """Writes a copy of a study that may be shared, and reads and scores it again to see that it is the same study.
 
@@ -65,7 +68,8 @@ def share_study(
     its tables stand a code book, a machine-readable description, and SPSS and Stata files.
 
     coarsen: make rare combinations of age, sex, diagnosis and site coarser (`rare_people` states the rule); otherwise
-    they are only listed. fewest: people who must share a combination.
+    they are only listed. fewest: people who must share a combination. standard: writes the answers, scores and people
+    in the layout of the CDISC SDTM domains QS and DM and as a CDISC ODM file as well, which `outcomes import` reads.
 
     What this does not do: it is no proof that nobody can be recognised. Who knows that a person took part, and some of
     their scores, can find them. Somebody responsible for the data has to look through the copy before it goes out.
@@ -95,6 +99,9 @@ def share_study(
         shared.tables["participants"] = people
     rare = rare_people(people, places, fewest)
     files = _written(study, shared, rare, steps, target)
+    if standard:
+        made = read_study(target).protocol
+        files = (*files, *write_standard(target, shared.tables, made), write_file(target, shared.tables, made))
     _same_study(study, read_study(target), shared)
     return SharedStudy(target, source, files, tuple(shared.done), tuple(steps), rare, shared.codes, shared.texts)
 

@@ -104,6 +104,9 @@ def _day_zero(study: Study, shared: Shared) -> pd.Series:
     """Date of the baseline visit of each participant; without one, what the first dated visit and the plan make it."""
     planned = {visit.id: visit.day for visit in study.protocol.visits}
     visits = study.visits[study.visits["date"].notna() & study.visits["visit"].isin(planned)]
+    if visits.empty:  # no date anywhere: there is none to turn into a day
+        people = study.participants["participant"].to_numpy()
+        return pd.Series(pd.NaT, index=people, dtype="datetime64[ns]")
     visits = visits.assign(planned=visits["visit"].map(planned)).sort_values("planned", kind="stable")
     first = visits.drop_duplicates("participant")
     baseline = first["visit"] == study.protocol.baseline.id

@@ -44,7 +44,7 @@ _STANDARD_ROLES = {
     "spid": "sequence",
     "grpid": "sequence",
     "eval": "sequence",
-    "method": "sequence",
+    "method": "condition",
 }
 
 
@@ -225,6 +225,7 @@ def _second_look(source: Source, facts: Facts) -> None:
         elif role == "value" and not (source.of("instrument") or source.of("item") or source.of("item_name")):
             column.meaning = _alone(column, source)
     _single_roles(source, values)
+    _two_names_of_visits(source)
     _trials_and_means(source)
     _sides_in_pairs(source)
     _lettered_times(source)
@@ -294,6 +295,26 @@ def _trials_and_means(source: Source) -> None:
         meaning = column.meaning
         if meaning.table == "totals" and meaning.instrument in trials and (meaning.stat or meaning.number is None):
             column.meaning = replace(meaning, role="derived")
+
+
+def _two_names_of_visits(source: Source) -> None:
+    """Names of columns say "t0" and their labels "before", always in the same pairs: two names of one visit.
+
+    Where a pair is not kept to, one of the two is wrong, and the import asks.
+    """
+    measured = [column for column in source.measures if column.meaning.visit]
+    pairs: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
+    turned: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
+    for column in measured:
+        own, other = column.meaning.visit, column.meaning.other_visit or column.meaning.visit
+        if own and other:
+            pairs.setdefault(own.key, set()).add(other.key)
+            turned.setdefault(other.key, set()).add(own.key)
+    apart = [column for column in measured if column.meaning.other_visit]
+    kept = all(len(found) == 1 for found in (*pairs.values(), *turned.values()))
+    if kept and len(pairs) > 1 and len(apart) == len(measured) > len(pairs):
+        for column in apart:
+            column.meaning = replace(column.meaning, other_visit=None)
 
 
 def _one_line_each(source: Source) -> bool:

@@ -252,8 +252,11 @@ def _long_meaning(record: Record, source: Source, facts: Facts) -> Meaning:
     known = find_instrument(meaning.instrument) if meaning.role == MEASURE else None
     if known is None:
         return replace(meaning, role="", rest=(*meaning.rest, *tokens(variable_text)))
-    if exact_item := known.item(item) or known.item(item.lower()):
-        return replace(meaning, table="items", item=exact_item.id)
+    named = record.text("item_name").strip().lower()
+    if exact_item := known.item(item) or known.item(item.lower()) or known.item(named):
+        return replace(meaning, table="items", item=exact_item.id, number=None, part="", rest=())
+    if own_score := known.scale(named.removeprefix("score ")):
+        return replace(meaning, table="totals", scale=own_score.id, number=None, part="", rest=())
     if known.main_scale.kind == "trials":
         number = meaning.number or record.trial or _trailing(item)
         return replace(

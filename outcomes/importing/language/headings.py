@@ -15,15 +15,24 @@ from outcomes.library.registry import instruments
 
 # Names that leave open which edition is meant; the question offers them.
 FAMILIES = {
-    "mal": ("mal_14", "mal_26", "mal_28", "mal_30"),
+    "mal": ("mal_12", "mal_14", "mal_26", "mal_28", "mal_30"),
     "cahai": ("cahai_7", "cahai_8", "cahai_9", "cahai_13"),
     "barthel": ("barthel_20", "barthel_100"),
     "pinch": ("pinch_key", "pinch_tip", "pinch_palmar"),
     "groc": ("groc_7", "groc_11", "groc_15"),
+    "cue_q": ("cue_q_v1", "cue_q_v2"),
+    "psfs": ("psfs_3", "psfs_5"),
+    "prw": ("prwe", "prwhe"),
+    "dash_module": ("dash_work", "dash_sport"),
+    "borg": ("borg_rpe", "borg_cr10"),
+    "pain_scale": ("pain_vas", "pain_nrs"),  # "VAS" is written for 0 to 100 and for 0 to 10
 }
 MEASURE = "measure"
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
 _HIGHEST = re.compile(r"(?:^|[\s(\[])(?:/\s*|max(?:imum|\.)?\s+|maximal\s+)(\d{1,3})(?![\d.,/])[)\]]?", re.IGNORECASE)
+_IDS = re.compile(
+    r"(\w+)\.(\w+)( score)?(?: (left|right|both|affected|other))?(?: (assisted|unpowered))?(?: trial (\d+))?"
+)
 _ASIDE = re.compile(r"\(([^()]*)\)")
 _NUMBERING = frozenset(
     {"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"}
@@ -132,7 +141,24 @@ def _unit(variable: Variable | None) -> str:
     return meanings[0][1] if meanings else ""
 
 
+def _exact(text: str) -> Meaning | None:
+    """A score, an answer or a trial named by its ids: "fma_ue.motor score left", "grip.force right trial 2"."""
+    match = _IDS.fullmatch(text.strip())
+    known = find_instrument(match[1]) if match else None
+    if match is None or known is None:
+        return None
+    own = Meaning(MEASURE, "totals", known.id, side=match[4] or "", condition=match[5] or "")
+    if match[6]:
+        return replace(own, table="trials", number=int(match[6])) if known.main_scale.kind == "trials" else None
+    if (item := known.item(match[2])) and not match[3] and (len(known.items) > 1 or not known.scale(match[2])):
+        return replace(own, table="items", item=item.id)
+    scale = known.scale(match[2])
+    return replace(own, scale=scale.id) if scale else None
+
+
 def _of_text(text: str, around: Around) -> Meaning:
+    if named := _exact(text):
+        return named
     bounds = None
     text = _ASIDE.sub(_kept_aside, text)
     if match := _BOUNDS.search(text):
@@ -292,7 +318,10 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     )
     if _DONE.intersection(rest):
         return replace(base, role="done_flag", instrument=instrument)
-    if found["joints"] or (found["movements"] and found["digits"]):
+    if named and found["joints"]:  # "MAS elbow" is no angle: what the joint means for that test, somebody has to say
+        rest = (*base.rest, *found["joints"])
+        base = replace(base, rest=rest)
+    elif found["joints"] or (found["movements"] and found["digits"]):
         modes = found["modes"]
         letters = {"p": "passive", "a": "active"}
         modes = modes or [letters[text.split()[-1].lower()]] if text.split()[-1].lower() in letters else modes
@@ -310,11 +339,16 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     instrument = instrument or (around.instrument if numbers or found["scales"] or base.stat else "")
     if not instrument:
         return replace(base, role="derived" if base.stat and not rest else "")
+    if base.stat in ("change", "spread"):
+        return replace(base, role="derived", instrument=instrument)
     instrument = _by_bounds(instrument, bounds)
     known = find_instrument(instrument) or find_instrument(FAMILIES.get(instrument, ("",))[0])
     scales = [name for name in found["scales"] if known and known.scale(name)]
     if known and not scales:
         scales = [name for name in (*found["scales"], around.scale) if known.scale(name)]
+    if known and not scales and not numbers:
+        scales, rest = _named_scale(known, text, rest)
+        base = replace(base, rest=rest)
     scale = scales[0] if scales else ""
     number = numbers[0] if numbers else None
     part = "" if scale or number is not None else _strange_part(found["scales"], base.unit, known)
@@ -328,6 +362,28 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     return replace(base, table="totals", scale=scale or (known.main_scale.id if known else ""))
 
 
+UNNAMED = "unnamed"  # the heading names an instrument of several scores, and none of them
+_WHOLE = ("total", "motor", "arm", "profile")  # main scores that the name of an instrument alone stands for
+
+
+def many_scores(known: Instrument) -> bool:
+    """Whether an instrument has several scores side by side, none of which its name alone stands for (SIS, MAL)."""
+    main = known.main_scale
+    return main.id not in _WHOLE and any(not set(scale.items) <= set(main.items) for scale in known.scales)
+
+
+def _named_scale(known: Instrument, text: str, rest: tuple[str, ...]) -> tuple[list[str], tuple[str, ...]]:
+    """The score whose id the heading spells out ("MAS elbow flexors"), and the words that are left over."""
+    words = set(tokens(text))
+    named = {scale.id: set(tokens(scale.id)) for scale in known.scales if set(tokens(scale.id)) <= words}
+    best = max(map(len, named.values()), default=0)
+    chosen = [name for name, own in named.items() if len(own) == best]
+    # One word alone may mean a hand or a finger; where nobody knew it otherwise, it is the score.
+    if len(chosen) != 1 or (best < 2 and not named[chosen[0]] <= set(rest)):
+        return [], rest
+    return chosen, tuple(word for word in rest if word not in named[chosen[0]])
+
+
 def _strange_part(parts: Sequence[str], unit: str, known: Instrument | None) -> str:
     """A part the instrument has not, or a unit its main score has not, "" where the heading fits it.
 
@@ -335,6 +391,8 @@ def _strange_part(parts: Sequence[str], unit: str, known: Instrument | None) -> 
     """
     if known is None or known.main_scale.kind == "trials":
         return ""
+    if not parts and many_scores(known):
+        return UNNAMED
     if parts and not (len(known.scales) == 1 and known.main_scale.unit in ("s", "kgf")):
         return " ".join(dict.fromkeys(parts))
     return unit if unit in ("s", "kgf", "lbf", "N") and known.main_scale.unit != unit else ""

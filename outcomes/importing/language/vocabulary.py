@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib.resources import files
 
+from outcomes.library.registry import instruments
+
 Phrases = Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]
 _LONGEST = 7
 _SPLIT = re.compile(r"[a-z]+|[^\W\d_a-z]+|\d+(?:[.,]\d+)?|[+°%]")
@@ -47,7 +49,24 @@ def phrases(*names: str) -> Phrases:
                 key = tokens(word)
                 if key and (name, meaning) not in found.setdefault(key, []):
                     found[key].append((name, meaning))
+    if "instruments" in names:
+        for key, meaning in _catalogue().items():
+            if key not in found:
+                found[key] = [("instruments", meaning)]
     return {key: tuple(meanings) for key, meanings in found.items()}
+
+
+@cache
+def _catalogue() -> Mapping[tuple[str, ...], str]:
+    """Ids, names and short forms of the catalogue that name one instrument; none that ends with a number, which would
+    take the 30th item of a form for the form of 30 items."""
+    found: dict[tuple[str, ...], set[str]] = {}
+    for known in instruments().values():
+        for text in (known.id, known.name, known.name.split(",")[0], known.short):
+            words = tokens(text)
+            if words and not words[-1].isdigit() and words != ("motion",):
+                found.setdefault(words, set()).add(known.id)
+    return {words: next(iter(named)) for words, named in found.items() if len(named) == 1}
 
 
 def whole(text: str, group: str) -> str:

@@ -18,6 +18,7 @@ from outcomes.importing.making.holds import Holds
 from outcomes.importing.making.schedule import Schedule
 from outcomes.importing.opening.pages import Cell, Ledger
 from outcomes.importing.questions import ASK, CONFIRM, STUDY, Questions, as_value, slug
+from outcomes.onset import DAYS_PER_MONTH
 
 _TICKED = re.compile(r"(?:[☒☑✓✔✗✘■●]|\[\s*[xX✓]\s*\]|\(\s*[xX]\s*\))\s*([^\W\d_]+(?: [^\W\d_]+)*)")
 _BOX = re.compile(r"[☐□○]|\[\s*\]|\(\s*\)")
@@ -169,8 +170,10 @@ class Describer:
                     used["letters", column.name].add(simple(cell.text))
                     columns["letters", column.name].append(column)
                 if column.role in ("affected_side", "dominant_side") and (cell := record.cell(column)):
-                    used["side letters", record.source.table.page.file].add(simple(cell.text))
-                    columns["side letters", record.source.table.page.file].append(column)
+                    page = record.source.table.page
+                    for place in (f"file {page.file}", f"page {page.name}"):
+                        used["side letters", place].add(simple(cell.text))
+                        columns["side letters", place].append(column)
         for (role, name), texts in used.items():
             if role == "letters":
                 if texts <= {"h", "m"} and "h" in texts:  # hombre, homme and mujer
@@ -238,6 +241,8 @@ class Describer:
             reading = read_measure(text, {}, (), None)
             if reading.kind == "number" and 0 <= float(reading.value) <= 120:
                 return reading.value
+            if span := re.fullmatch(r"(\d{1,3})\s*(?:-|–|to|bis|à)\s*(\d{1,3})", text):
+                return self._age_range(record, column, float(span[1]), float(span[2]))
             return self._ask_person(record, column, text, (reading.value,) if reading.value else ())
         if role in ("sex", "affected_side", "dominant_side"):
             group = "sexes" if role == "sex" else "sides"
@@ -264,11 +269,27 @@ class Describer:
                     tokens(column.name)
                 ):
                     return f"{12 * float(reading.value):g}"
+                days = {"day", "days", "tage", "tagen", "jours", "dias", "giorni", "dagen", "dage", "dagar", "dni"}
+                if days & set(tokens(column.name)):
+                    return f"{float(reading.value) / DAYS_PER_MONTH:.6g}"
                 return reading.value
             if when := read_date(cell.value, text):
                 return self._one_date(record, column, when)
             return self._ask_person(record, column, text, ())
         return words
+
+    def _age_range(self, record: Record, column: Column, low: float, high: float) -> str | None:
+        """Ages given as ranges: the middle, or nothing, by one answer for all."""
+        answer = self.questions.ask(
+            ASK,
+            f"age ranges {column.name}",
+            f"{record.source.name}, {column.name}",
+            f"{column.name} holds ranges, for example {low:g} to {high:g}. Take the middle of each as the age?",
+            ("the middle", "leave blank"),
+        )
+        if not answer:
+            return None
+        return f"{(low + high) / 2:g}" if simple(answer).startswith(("the middle", "middle", "yes")) else ""
 
     def _ask_person(self, record: Record, column: Column, text: str, choices: tuple[str, ...]) -> str | None:
         name = f"{column.role} {text}"

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from outcomes.importing.finding.observations import Observation
 from outcomes.importing.language.cell_values import read_measure
-from outcomes.importing.language.headings import FAMILIES, Meaning, item_of
+from outcomes.importing.language.headings import FAMILIES, UNNAMED, Meaning, item_of
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Accounts
 from outcomes.importing.making.schedule import Visit
@@ -244,11 +244,12 @@ class Settling(Accounts):
             return replace(meaning, part="")
         name = f"score {known.id} {meaning.part}"
         choices = (*(scale.id for scale in known.scales), "leave out")
+        said = "several scores" if meaning.part == UNNAMED else f"no score named {meaning.part!r}"
         answer = self.questions.ask(
             ASK,
             name,
             f"{o.record.source.name}, {o.column.name}",
-            f"{known.name} has no score named {meaning.part!r}. Which score does the column hold? "
+            f"{known.name} has {said}. Which score does the column hold? "
             + "; ".join(
                 f"{scale.id}: {scale.label}{f' ({scale.unit})' if scale.unit else ''}" for scale in known.scales
             )
@@ -343,14 +344,14 @@ class Settling(Accounts):
                 self._hold(o, name)
                 return None
             meaning = replace(meaning, side=side)
-        if meaning.condition not in ("", "unassisted", "assisted"):
+        if meaning.condition not in ("", "unassisted", "assisted", "unpowered"):
             name = f"condition {meaning.condition}"
             answer = self.questions.ask(
                 ASK,
                 name,
                 o.record.where,
                 f"Is {meaning.condition!r} with or without a device?",
-                ("unassisted", "assisted"),
+                ("unassisted", "assisted", "unpowered"),
             )
             condition = whole(answer, "conditions")
             if not condition:

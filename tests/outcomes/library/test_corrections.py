@@ -199,3 +199,25 @@ def test_what_was_read_and_is_no_size_of_change_is_not_offered(row):
         offered = {entry.value for one in instruments().values() for entry in one.thresholds
                    if references()[entry.source].get("doi") == row["doi"]}  # fmt: skip
         assert not offered & {float(number) for number in re.findall(r"\d+(?:\.\d+)?", row["value"])}
+
+
+def test_what_else_was_read_of_the_forms():
+    """Lines of the corrections that name a form rather than a score, with where each was read."""
+    # d: comparison table (J Rheumatol): function 10 and daily activities 17 for both hands, pain 5; one hand 37 in all.
+    items = [item.id.split("_")[0] for item in instrument("mhq").items]
+    assert (len(items), items.count("function"), items.count("pain")) == (37, 5, 5)
+    assert (items.count("adl"), items.count("work")) == (5 + 7, 5)
+    # d: developers' page: of a scale with less than half missing, the mean of the answered items fills in.
+    answers = {"work_1": 3, "work_2": 3, "work_3": 3, "work_4": 1}
+    assert value("mhq", answers, "work") == pytest.approx((5 * (3 + 3 + 3 + 1) / 4 - 5) / (25 - 5) * 100)
+    # c: the range 0 to 5 of every published size means the mean, not the sum (textbook against JNER 2021, Table 2).
+    for name in ("mal_30", "mal_28", "mal_26", "mal_14", "mal_12"):
+        assert {(instrument(name).scale(part).low, instrument(name).scale(part).high) for part in
+                ("amount", "quality")} == {(0, 5)}  # fmt: skip
+        assert all(entry.value <= 5 for entry in instrument(name).thresholds)
+    # k: responsiveness of the five-level form in stroke, 10.1007/s11136-014-0873-7.
+    assert "0.69 to 0.86" in {entry.value for entry in instrument("eq5d5l").properties}
+    # l: 20 % is the convention for worsening in multiple sclerosis (10.1177/1352458517690824), and named as one.
+    worsening = threshold("nhpt-time-feys-2017-worsening")
+    assert (worsening.value, worsening.unit) == (20, "% of baseline")
+    assert not worsening.quantity.startswith("MCID")

@@ -1,0 +1,188 @@
+"""Tables of other languages, of standards and of unusual layouts: what is plain is read, what is not is asked.
+
+All invented; what was written is the outside check of what is read. How clinics lay out their tables: common practice,
+no source.
+"""
+
+import openpyxl
+import pandas as pd
+import pyreadstat
+import pytest
+
+from outcomes.importing import propose
+
+
+def workbook(path, **sheets):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, rows in sheets.items():
+        sheet = book.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    book.save(path)
+    return path
+
+
+def values(proposal):
+    """(participant, label of the visit, instrument, side) -> value as typed."""
+    return {
+        (row.cells["participant"], row.visit.label, row.cells["instrument"], row.cells["side"]): row.cells["value"]
+        for row in proposal.done.rows
+    }
+
+
+def ids(proposal):
+    return {question.id for question in proposal.open}
+
+
+def test_a_sheet_of_another_script(tmp_path):
+    rows = [
+        ["患者番号", "性別", "年齢", "麻痺側", "FMA 治療前", "FMA 治療後", "握力 右 治療前 (kg)", "握力 左 治療前 (kg)"]
+    ]
+    rows += [
+        [f"JP{n:02d}", "男女"[n % 2], 60 + n, "右左"[n % 2], 20 + n, 30 + n, 10.5 + n, 20.5 + n] for n in range(1, 5)
+    ]
+    proposal = propose([workbook(tmp_path / "jp.xlsx", 結果=rows)])
+    found = values(proposal)
+    assert found["JP01", "治療前", "fma_ue", "affected"] == "21"
+    assert found["JP04", "治療後", "fma_ue", "affected"] == "34"
+    assert (found["JP02", "治療前", "grip", "right"], found["JP02", "治療前", "grip", "left"]) == ("12.5", "22.5")
+    people = {(row["sex"], row["affected_side"], row["age"]) for row in proposal.described.participants}
+    assert people == {
+        ("female", "left", "61"),
+        ("male", "right", "62"),
+        ("female", "left", "63"),
+        ("male", "right", "64"),
+    }
+
+
+def test_letters_for_hands_are_read_in_pairs_and_a_lone_one_is_asked(tmp_path):
+    both = [
+        ["Nr pacjenta", "Płeć", "Box and Block P", "Box and Block L"],
+        *([n, "K", 20 + n, 40 + n] for n in range(1, 5)),
+    ]
+    found = values(propose([workbook(tmp_path / "pl.xlsx", Wizyta=both)]))
+    assert (found["1", "Baseline", "bbt", "right"], found["1", "Baseline", "bbt", "left"]) == ("21", "41")
+    # One column with a hand and one without: the second is not taken for the affected one.
+    one = [["ID", "Sex", "BBT left", "BBT"], *([f"A{n}", "f", 20 + n, 40 + n] for n in range(1, 5))]
+    proposal = propose([workbook(tmp_path / "one.xlsx", Data=one)])
+    assert "side_bbt" in ids(proposal)
+    assert {side for *_, side in values(proposal)} == {"left"}
+
+
+@pytest.mark.parametrize(
+    ("heading", "question"),
+    [
+        ("WMFT time", "score_wmft_time"),  # no score of that name; its main score is a rating from 0 to 5
+        ("SIS", "score_sis_unnamed"),  # four scores side by side
+        ("Purdue Pegboard", "score_purdue_unnamed"),
+        ("pain VAS", "edition_pain_scale"),  # 0 to 100 or 0 to 10
+        ("PRWE", "edition_prw"),
+    ],
+)
+def test_a_score_that_the_heading_does_not_name_is_asked(heading, question, tmp_path):
+    rows = [["ID", "Age", f"{heading} pre", f"{heading} post"], *([f"A{n}", 50 + n, n % 5, n % 4] for n in range(1, 6))]
+    proposal = propose([workbook(tmp_path / "w.xlsx", Data=rows)])
+    assert question in ids(proposal)
+    assert not values(proposal)
+
+
+def test_changes_and_spreads_are_no_scores(tmp_path):
+    rows = [["ID", "ARAT pre", "ARAT post", "ARAT change", "FMA SD"], *([f"A{n}", n, n + 3, 3, 2] for n in range(1, 6))]
+    proposal = propose([workbook(tmp_path / "w.xlsx", Data=rows)])
+    assert set(values(proposal)) == {(f"A{n}", v, "arat", "") for n in range(1, 6) for v in ("pre", "post")}
+
+
+def test_a_column_of_impossible_numbers_is_asked_about_once(tmp_path):
+    rows = [["ID", "Age", "ARAT pre"], *([f"A{n}", 50, 40 + 5 * n] for n in range(1, 9))]
+    proposal = propose([workbook(tmp_path / "w.xlsx", Data=rows)])
+    asked = [name for name in ids(proposal) if name.startswith(("range", "value"))]
+    assert len(asked) == 1
+    assert not values(proposal)  # nor are those within the range taken
+    kept = propose([tmp_path / "w.xlsx"], {asked[0]: "yes"})
+    assert values(kept)["A1", "pre", "arat", ""] == "45"
+    assert any(name.startswith("value") for name in ids(kept))
+
+
+def test_which_column_tells_the_visits_apart_is_asked(tmp_path):
+    rows = [["Beteg kódja", "Vizsgálat", "BBT bal", "BBT jobb"]]
+    for n in range(1, 6):
+        rows += [[f"H{n}", "Kezdet", n, 2 * n], [f"H{n}", "Vége", n + 3, 2 * n + 3]]
+    path = workbook(tmp_path / "w.xlsx", Adatok=rows)
+    proposal = propose([path])
+    assert not values(proposal)
+    # What waits behind it is put at once.
+    assert {"visit_column_adatok", "column_bbt_bal", "column_bbt_jobb", "visit_days"} <= ids(proposal)
+    answers = {"visit_column_adatok": "Vizsgálat", "column_bbt_bal": "left", "column_bbt_jobb": "right"}
+    found = values(propose([path], answers))
+    assert len(found) == 5 * 2 * 2
+    assert (found["H2", "Vége", "bbt", "left"], found["H2", "Vége", "bbt", "right"]) == ("5", "7")
+
+
+def test_the_order_of_the_dates_may_be_the_visits(tmp_path):
+    rows = [["ID", "Test day", "BBT aff"]]
+    rows += [[f"A{n}", f"2024-0{month}-1{n}", 10 * month + n] for n in range(1, 6) for month in (3, 1, 2)]
+    path = workbook(tmp_path / "w.xlsx", Data=rows)
+    found = values(propose([path], {"visit_column_data": "the order of the dates"}))
+    assert found["A1", "1", "bbt", ""] == "11"
+    assert found["A5", "3", "bbt", ""] == "35"
+
+
+def test_which_column_holds_the_codes_is_asked(tmp_path):
+    people = [["Löpnr", "Age"], *([n, 50 + n] for n in range(1, 6))]
+    pre = [["Löpnr", "FMA-UE", "ARAT"], *([n, 20 + n, 30 + n] for n in range(1, 6))]
+    post = [["Löpnr", "FMA-UE", "ARAT"], *([n, 25 + n, 35 + n] for n in range(1, 6))]
+    path = workbook(tmp_path / "w.xlsx", People=people, Pre=pre, Post=post)
+    proposal = propose([path])
+    assert not proposal.described.participants
+    assert "participant_column" in ids(proposal)
+    assert sum(proposal.ledger.counts().values()) == 48
+    answered = propose([path], {"participant_column": "Löpnr"})
+    assert values(answered)["3", "Post", "arat", ""] == "38"
+    assert {row["age"] for row in answered.described.participants} == {"51", "52", "53", "54", "55"}
+
+
+def test_lines_that_name_a_visit_hold_for_the_lines_below(tmp_path):
+    down = [["Patient", "BBT right", "BBT left"]]
+    across = [["Patient", *(f"P{n}" for n in range(1, 5))], ["Age", *range(51, 55)]]
+    for step, visit in enumerate(("Baseline", "Week 4")):
+        down += [[visit], *([f"P{n}", n + 10 * step, 30 + n + 10 * step] for n in range(1, 5))]
+        across += [[visit], ["ARAT /57", *(n + 10 * step for n in range(1, 5))]]
+    found = values(propose([workbook(tmp_path / "w.xlsx", BBT=down, Arm=across)]))
+    assert len(found) == 4 * 2 * 3
+    assert found["P3", "Week 4", "bbt", "left"] == "43"
+    assert found["P4", "Week 4", "arat", ""] == "14"
+
+
+def test_a_statistics_file_with_labelled_visits_and_two_names_for_them(tmp_path):
+    frame = pd.DataFrame([{"id": 100 + n, "wave": k, "fmatot": 20.0 + n + 5 * k} for n in range(1, 6) for k in (0, 1)])
+    pyreadstat.write_dta(
+        frame,
+        str(tmp_path / "long.dta"),
+        column_labels={"id": "Participant number", "wave": "Assessment wave", "fmatot": "Fugl-Meyer total (0-66)"},
+        variable_value_labels={"wave": {0: "baseline", 1: "week 4"}},
+    )
+    found = values(propose([tmp_path / "long.dta"]))
+    assert (found["101", "baseline", "fma_ue", ""], found["105", "week 4", "fma_ue", ""]) == ("21", "30")
+    wide = pd.DataFrame({"pat": ["M1", "M2", "M3"], "fma_t0": [1.0, 2, 3], "fma_t1": [4.0, 5, 6], "bb_t0": [7.0, 8, 9],
+                         "bb_t1": [10.0, 11, 12]})  # fmt: skip
+    labels = {"pat": "Patientennummer", "fma_t0": "Fugl-Meyer vorher", "fma_t1": "Fugl-Meyer nachher"}
+    labels |= {"bb_t0": "Box and Block vorher", "bb_t1": "Box and Block nachher"}
+    pyreadstat.write_sav(wide, str(tmp_path / "wide.sav"), column_labels=labels)
+    proposal = propose([tmp_path / "wide.sav"])
+    assert len(values(proposal)) == 12
+    assert not [name for name in ids(proposal) if name.startswith("visit_of")]
+    # One label that leaves the pairs is asked about.
+    pyreadstat.write_sav(wide, str(tmp_path / "odd.sav"), column_labels=labels | {"bb_t1": "Box and Block vorher"})
+    assert [name for name in ids(propose([tmp_path / "odd.sav"])) if name.startswith("visit_of")]
+
+
+def test_every_instrument_is_known_by_its_own_names():
+    from outcomes.importing.language.headings import FAMILIES, Around, recognise
+    from outcomes.library.registry import instruments
+
+    families = {name: family for family, names in FAMILIES.items() for name in names}
+    for name, known in instruments().items():
+        found = recognise([known.name], Around())
+        if found.role == "measure" and not found.rest and found.table != "angles":
+            assert found.instrument in ("", name, families.get(name), *FAMILIES.get(families.get(name, ""), ())), name
