@@ -95,7 +95,7 @@ def test_the_gallery_shows_the_cells_of_the_notebooks():
 
 def test_every_figure_stands_in_the_gallery():
     """Names that figures are finished under, read from the code; `from_the_model` is a forest of effect sizes."""
-    found = re.compile(r'^\s+name(?:=f?|: str = )"([a-z_]+)|\bname=f"([a-z_]+)/\{', re.M)
+    found = re.compile(r'^\s+name(?:=|: str = )f?"([a-z_]+)|name=f"([a-z_]+)/\{', re.M)
     drawn = {one or two for path in (ROOT / "notebooks").rglob("*.py") for one, two in found.findall(path.read_text())}
     assert drawn - {"from_the_model"} == set(entries())
 
