@@ -4,7 +4,6 @@ Only what a subcommand needs is imported, and when it is asked for: help and ver
 """
 
 import argparse
-import importlib.metadata
 import os
 import sys
 import time
@@ -63,7 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def command_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="outcomes", description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument("--version", action="version", version=_version())
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and how to cite it, and stop")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     new = commands.add_parser("new", help="write a study folder to fill in, with its data dictionary")
@@ -231,14 +230,19 @@ def command_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _version() -> str:
-    try:
-        version = importlib.metadata.version("outcomes-kit")
-        return (
-            f"outcomes {version}. Cite as: Outcomes kit, version {version}, a notebook kit for trial outcome measures."
-        )
-    except importlib.metadata.PackageNotFoundError:
-        return "outcomes, run from a folder without being installed"
+class _Version(argparse.Action):
+    """Looks the version up where it is asked for: the library behind it takes a while to load."""
+
+    def __call__(self, parser, namespace, values, option_string=None) -> None:
+        from importlib import metadata
+
+        try:
+            version = metadata.version("outcomes-kit")
+            print(f"outcomes {version}. Cite as: Outcomes kit, version {version}, a notebook kit for trial outcome "
+                  "measures.")  # fmt: skip
+        except metadata.PackageNotFoundError:
+            print("outcomes, run from a folder without being installed")
+        parser.exit()
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -379,7 +383,9 @@ def _lock(options: argparse.Namespace) -> int:
         f"{event.plan_sha256}. Deposit this hash where others can see its date, such as the trial register. The "
         f"lock is {options.folder / NAME}: leave it there; reports list every departure from it."
     )
-    if event.note:
+    if event.note and set(event.files) <= {"study.toml"}:
+        print("The folder holds no data yet: none were checked.")
+    elif event.note:
         print(f"The data could not be read, and were not checked: {event.note}")
     return 0
 

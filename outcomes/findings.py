@@ -80,10 +80,21 @@ def flag(
         "rule": rule,
         "found": found if isinstance(found, str) else texts(found),
         "allowed": allowed,
-        "advice": (pd.Series(advice, index=index, dtype="str") + " " + known.advice).str.strip(),
+        "advice": known.advice if isinstance(advice, str) and not advice else _before(advice, known.advice, index),
     }
-    types = {name: "Int64" if name == "row" else "str" for name in FINDING_COLUMNS}
-    return pd.DataFrame(columns, index=index).astype(types).reset_index(drop=True)
+    return pd.DataFrame({name: _typed(columns[name], index, "Int64" if name == "row" else "str") for name in columns})
+
+
+def _typed(value: object, index: pd.Index, kind: str) -> pd.api.extensions.ExtensionArray:
+    """One column of a frame of findings: a value for all rows, or one each."""
+    if isinstance(value, pd.Series):
+        return value.reindex(index).astype(kind).array
+    return pd.array([value] * len(index), dtype=kind)
+
+
+def _before(own: str | pd.Series, standing: str, index: pd.Index) -> pd.Series:
+    """Advice on a finding before the standing advice of its rule."""
+    return (pd.Series(own, index=index, dtype="str") + " " + standing).str.strip()
 
 
 def gathered(found: pd.DataFrame) -> pd.DataFrame:

@@ -101,7 +101,8 @@ def moment(folder: Path, kind: str, now: datetime.datetime | None = None) -> Eve
         read: Study | None = read_study(folder, masked=False)
         note = ""
     except StudyError as error:
-        read, note = None, str(error).splitlines()[0]
+        # without where the folder lies: the lock goes to others
+        read, note = None, str(error).splitlines()[0].replace(f"{folder}: ", "")
     # A study.toml that cannot be read stops here; tables that are not there yet, or wrong, can still be corrected.
     protocol = read.protocol if read else read_protocol(_there(folder) / "study.toml")
     _refuse_errors(read or _without_data(folder, protocol), bool(read))

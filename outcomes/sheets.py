@@ -187,10 +187,10 @@ DTYPES = {  # kind of column -> type of its values as read
 
 def empty(sheet: Sheet) -> pd.DataFrame:
     """The sheet without rows, with the right columns."""
-    frame = pd.DataFrame({"row": pd.Series(dtype="int64")})
+    types = {"row": "int64"}
     for column in sheet.columns:
-        frame[column.name] = pd.Series(dtype=DTYPES[column.kind])
+        types[column.name] = DTYPES[column.kind]
         if column.kind == "measure":
-            for name in ("typed", "code", "file", "header"):
-                frame[name] = pd.Series(dtype="str")
-    return frame
+            types |= dict.fromkeys(("typed", "code", "file", "header"), "str")
+    none = {kind: pd.array([], dtype=kind) for kind in set(types.values())}
+    return pd.DataFrame({name: none[kind] for name, kind in types.items()})

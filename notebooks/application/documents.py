@@ -10,12 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import nbformat
 import plotly.graph_objects as go
 from plotly.offline import get_plotlyjs
 
 from notebooks.figures.one_column import in_column, untitled
+from notebooks.report.notebook_file import code_cell, markdown_cell, new_notebook, shown
 from notebooks.report.pictures import find_browser, write_figures
+from notebooks.report.reader.summary_sheet import write_sheet
 from notebooks.report.record import PLOTLY
 from notebooks.report.run import Run
 from notebooks.report.word_processor import write_document
@@ -53,6 +54,7 @@ a:focus-visible,[tabindex]:focus-visible{outline:3px solid #0b4f8a;outline-offse
 @media print{body{max-width:none;padding:0;font-size:8.7pt;line-height:1.3}
 h1{font-size:13pt}h2{font-size:10.5pt;margin:.6rem 0 .2rem}
 p{max-width:none;margin:.22rem 0}figure{max-width:none;margin:.3rem 0}.one figure svg{max-height:78mm;width:auto}
+figcaption,.notes{font-size:7.6pt}
 .after{break-before:page}table{font-size:7.4pt}td{white-space:normal}td.long{min-width:0}
 .scroll{overflow:visible;margin:.35rem 0}
 figure,tr,.invented{break-inside:avoid}h2,caption{break-after:avoid}.narrow{display:none}.wide{display:block}}
@@ -112,6 +114,19 @@ def write_documents(
     return [page, document], missing
 
 
+def write_first_page(
+    parts: Sequence[Part], to: Path, name: str, *, title: str, lead: Sequence[str], caution: str
+) -> tuple[list[Path], list[str]]:
+    """The part that is the first page, alone on one A4 sheet as `name`; the file, or why there is none.
+
+    Its figures have to be in `to`/figures already (`write_documents`).
+    """
+    first = [part for part in parts if part.first_page]
+    page = _page(first, to / "figures", title=title, lead=lead, caution=caution)
+    missing = write_sheet(page.replace("<main>", '<main id="answer">', 1), to / name)
+    return ([] if missing else [to / name]), missing
+
+
 def _drawn(item: object) -> bool:
     return isinstance(item, go.Figure)
 
@@ -121,9 +136,9 @@ def _run(part: Part) -> Run:
     mark = f"\n\n{INVENTED}" if part.invented else ""
     exhibits = [FigureExhibit(item) if _drawn(item) else item for item in part.shown]
     # Exhibits and figures alike show themselves to a notebook; their types share no base that says so.
-    outputs = [nbformat.v4.new_output("display_data", item._repr_mimebundle_()) for item in exhibits]  # type: ignore[union-attr]
-    cells_ = [nbformat.v4.new_markdown_cell(f"# {part.heading}{mark}"), nbformat.v4.new_code_cell("", outputs=outputs)]
-    return Run(part.heading, nbformat.v4.new_notebook(cells=cells_), 0.0, False)
+    outputs = [shown(item._repr_mimebundle_()) for item in exhibits]  # type: ignore[union-attr]
+    both = [markdown_cell(f"# {part.heading}{mark}", "part-00"), code_cell("", "part-01", outputs)]
+    return Run(part.heading, new_notebook(both), 0.0, False)
 
 
 def _page(parts: Sequence[Part], figures: Path, *, title: str, lead: Sequence[str], caution: str) -> str:

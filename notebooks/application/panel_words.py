@@ -135,7 +135,7 @@ def size_table(found: Application) -> Table | None:
     for power in sorted({0.8, 0.9, found.wanted.power}):
         for share in (0.75, 1.0, 1.25):
             at = plan.change(power=power, difference=share * value)
-            price = int(found.costs.of_trial(max(at.recruit))) if found.costs else 0
+            price = round(found.costs.of_trial(max(at.recruit))) if found.costs else 0
             rows.append({"percent": 100 * power, "difference": share * value, "n_per_arm": at.n_per_arm,
                          "n_total": at.n_total, "recruit_total": sum(at.recruit), "price": price})  # fmt: skip
     frame = pd.DataFrame(rows)
@@ -267,6 +267,11 @@ def worth_table(found: Application) -> Table | None:
         notes=(*found.worth[0][1].notes,
                "The prior is this pilot's net benefit alone; a person's spread is taken at its upper 80 % limit."),
     )  # fmt: skip
+
+
+def prices(found: Application) -> Exhibits:
+    """Costs, net benefit and what a larger trial is worth, as far as they were asked for."""
+    return gather(make(found) for make in (costs_table, value_table, worth_table))
 
 
 def reference_list(found: Application) -> Prose:

@@ -18,8 +18,8 @@ def shown_trials(
 ) -> PublishedEffects:
     """The published trials of the primary outcome; one that prints too little is left out, its reason in `left_out`.
 
-    kind, correlation: as in `published_effects`; a difference in the outcome's unit (one arm: a change) where no kind
-    is named. Raises StudyError without a row, FitError where no trial can be shown.
+    kind, correlation: as in `published_effects`; without a kind a difference in the outcome's unit (one arm: a change).
+    Raises StudyError without a row, FitError where no trial can be shown.
     """
     primary = study.protocol.primary
     rows = table[table["outcome"].isin(["", primary])] if "outcome" in table else table

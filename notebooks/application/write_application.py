@@ -5,7 +5,7 @@ from pathlib import Path
 
 from notebooks.analysis import Analysis
 from notebooks.application import panel_words
-from notebooks.application.documents import Part, folder_for, write_documents
+from notebooks.application.documents import Part, folder_for, write_documents, write_first_page
 from notebooks.application.economic_checklist import economic_table
 from notebooks.application.gathered import Application, Wanted, gather_application
 from notebooks.application.published_forest import published_forest
@@ -15,6 +15,7 @@ from notebooks.sections.next_trial import power_lines
 from stats.errors import PlanError
 
 MARK = "application.html"
+SHEET = "panel.pdf"  # the first page alone, exactly one A4 sheet
 CAUTION = (
     "Research software for groups of participants; not for decisions about one person. A planning document: read every "
     "sentence before it is used."
@@ -31,7 +32,7 @@ class Written:
 
 
 def write_application(folder: str | Path, to: str | Path, wanted: Wanted | None = None) -> Written:
-    """The application of a study folder into `to`: application.html and .docx, paragraph.txt, tables, figures."""
+    """The application of a study folder into `to`: page, document, panel.pdf, paragraph.txt, tables, figures."""
     target = folder_for(Path(to), Path(folder), MARK)
     found = gather_application(checked_study(folder), wanted)
     return write_gathered(found, target)
@@ -41,7 +42,10 @@ def write_gathered(found: Application, target: Path) -> Written:
     """The same from what was gathered already."""
     title = f"{found.study.protocol.title}: the next trial"
     said = panel_words.paragraph(found)
-    files, missing = write_documents(parts_of(found), target, "application", title=title, lead=(), caution=CAUTION)
+    parts = parts_of(found)
+    files, missing = write_documents(parts, target, "application", title=title, lead=(), caution=CAUTION)
+    sheet, no_sheet = write_first_page(parts, target, SHEET, title=title, lead=(), caution=CAUTION)
+    files, missing = [*files, *sheet], [*missing, *no_sheet]
     text = target / "paragraph.txt"
     text.write_text("\n\n".join((title, *said.paragraphs)) + "\n", encoding="utf-8")
     if found.plan is not None:

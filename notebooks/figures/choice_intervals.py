@@ -30,6 +30,7 @@ WORDS = {
 }
 SHORTER = {" (for comparison only)": "", ", long-run variance": ", long-run", "reference arm": "reference",
            "only people with ": "only with ", "the first and the last score": "first and last score"}  # fmt: skip
+AGAIN = ", as repeated trials would vary"  # such a row stands right under its own
 ROW = {WIDTH: 17.0, COLUMN: 22.0}
 HEADING, STRIP = 0.8, 2.0  # of a row: a heading; the dots of leaving out one person
 
@@ -54,6 +55,7 @@ class Wording:
     others: str = "other choices"
     merged: bool = True
     first: str = "As the protocol says"
+    by: str = "by the protocol"
     caption: str = (
         "One choice changed at a time, all else as in the protocol; {level} intervals; n: people in the model. Band "
         "and line: the protocol's interval and estimate. Positive is better. Choices that cannot move the estimate "
@@ -92,9 +94,9 @@ def answers_figure(
     )
     label = f"{str(first['quantity']).capitalize()}, {unit}"
     figure.update_layout(showlegend=False, **_axes(wide, span, 11, label))
-    told = "no answer by the protocol"
+    told = f"no answer {wording.by}"
     if main is not None:
-        told = f"{_written(main, digits)} by the protocol"
+        told = f"{_written(main, digits)} {wording.by}"
     if len(others):
         low, high = number(others["estimate"].min(), digits), number(others["estimate"].max(), digits)
         told += f", {low} to {high} over {len(others)} {wording.others}"
@@ -165,6 +167,8 @@ def _lines(shown: pd.DataFrame, wording: Wording) -> list[_Line]:
 
 def _words(option: str) -> str:
     told = WORDS.get(option, option)
+    if told.endswith(AGAIN):
+        return "the same" + AGAIN
     for long, brief in SHORTER.items():
         told = told.replace(long, brief)
     return re.sub(r"\b0\.(\d+) of\b", lambda found: f"{float('0.' + found[1]):.0%} of".replace("%", " %"), told)
@@ -224,7 +228,7 @@ def _sheet(
 ) -> TextColumns:  # fmt: skip
     narrow = width == COLUMN
     last = lines[-1]
-    rows = last.height + 0.5 + (STRIP / 2 - 0.5 if last.kind == "leaving one out" else 0)
+    rows = last.height + (STRIP / 2 if last.kind == "leaving one out" else 1.0)
     panel = (140.0, COLUMN - 44.0) if narrow else (288.0, WIDTH - 186.0)
     sheet = TextColumns(width, SMALL if narrow else 11, panel, rows, ROW[width], head=38, foot=46)
     if main is not None:

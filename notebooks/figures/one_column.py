@@ -73,14 +73,16 @@ def entries(figure: go.Figure) -> list[str]:
 
 
 def column_layout(
-    figure: go.Figure, *, title: str, height: int, above: int, legend: bool, changes: Mapping | None
+    wide: Mapping, listing: Sequence[str], *, title: str, height: int, above: int, legend: bool, changes: Mapping | None
 ) -> dict:
-    """What differs from the wide layout. height: of the panels with their axes; changes: what this figure needs."""
-    wide = figure.layout.to_plotly_json()
+    """What differs from the wide layout.
+
+    listing: the entries of the legend. height: of the panels with their axes. changes: what this figure needs.
+    """
     words = fit(title, COLUMN - 20, TITLE_SIZE)
     lines = words.count("<br>") + 1
     top = title_room(words, TITLE_SIZE)
-    listed = ENTRY * len(entries(figure)) + 4 if legend else 0
+    listed = ENTRY * len(listing) + 4 if legend else 0
     whole = top + listed + above + height
     layout: dict = {
         "width": COLUMN,

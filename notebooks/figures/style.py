@@ -10,7 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from notebooks.figures.layout.letter_widths import fit, text_width
-from notebooks.figures.one_column import column_layout, entries, title_room
+from notebooks.figures.one_column import column_layout, entries, merged, title_room
 from notebooks.show.content import plain
 from notebooks.show.names import Names
 from notebooks.show.numbers import short
@@ -171,12 +171,12 @@ def finish(
     top = title_room(words, TITLE_SIZE) - 6
     over = above + (9 + LEGEND_LINE * _legend_lines(figure) if figure.layout.showlegend else 10)
     whole = height + top
-    figure.update_layout(
-        template=go.layout.Template(),
-        plot_bgcolor="#ffffff",
-        paper_bgcolor="#ffffff",
-        font={"family": FONT, "size": TEXT, "color": INK},
-        title={
+    look: dict = {
+        "template": go.layout.Template(),
+        "plot_bgcolor": "#ffffff",
+        "paper_bgcolor": "#ffffff",
+        "font": {"family": FONT, "size": TEXT, "color": INK},
+        "title": {
             "text": words,
             "xref": "container",
             "x": 0.012,
@@ -187,11 +187,11 @@ def finish(
             "pad": {"t": 10 + 9 * (lines - 1)},  # plotly sets the middle of the lines here
             "font": {"size": TITLE_SIZE},
         },
-        width=WIDTH,
-        height=whole,
-        margin={"l": 60, "r": right, "b": 56, **(edges or {}), "t": top + over},
+        "width": WIDTH,
+        "height": whole,
+        "margin": {"l": 60, "r": right, "b": 56, **(edges or {}), "t": top + over},
         # Under the title, whatever room labels need at the left of the panels or above them.
-        legend={
+        "legend": {
             "orientation": "h",
             "tracegroupgap": 0,
             "xref": "container",
@@ -201,34 +201,36 @@ def finish(
             "y": 1 - top / whole,
             "yanchor": "top",
         },
-        hoverlabel={"font": {"family": FONT, "size": 12}},
-    )
-    axes = {"showline": True, "linecolor": GREY, "ticks": "outside", "tickcolor": GREY, "gridcolor": GRID,
+        "hoverlabel": {"font": {"family": FONT, "size": 12}},
+    }
+    axis = {"showline": True, "linecolor": GREY, "ticks": "outside", "tickcolor": GREY, "gridcolor": GRID,
             "zeroline": False, "automargin": edges is None, "title": {"font": {"size": TEXT}}}  # fmt: skip
-    figure.update_xaxes(**axes)
-    figure.update_yaxes(**axes)
-    _keep_together(figure)
-    figure.update_layout(
-        meta={
-            "name": name,
-            "title": title,
-            "finding": finding,
-            "caption": f"{finding} {caption}",
-            "alt": unbroken(_short(f"{finding} {alt}", ALT_WORDS)),
-            "points": plain(points),
-            "keys": list(keys),
-            "unit": unit,
-            "notes": list(notes),
-            "column": column_layout(
-                figure,
-                title=plain_text(title),
-                height=height - over if column_height is None else column_height,
-                above=above if column_above is None else column_above,
-                legend=bool(figure.layout.showlegend) if column_legend is None else column_legend,
-                changes=column,
-            ),
-        }
-    )
+    # The layout is put together as plain data and checked once: each update of a figure costs more than its drawing.
+    layout = figure.layout.to_plotly_json()
+    shown = {key for key in layout if key.startswith(("xaxis", "yaxis"))} | {"xaxis", "yaxis"}
+    layout = merged(layout, look | dict.fromkeys(sorted(shown), axis))
+    _keep_together(figure, [layout[key] for key in shown])
+    layout["meta"] = {
+        "name": name,
+        "title": title,
+        "finding": finding,
+        "caption": f"{finding} {caption}",
+        "alt": unbroken(_short(f"{finding} {alt}", ALT_WORDS)),
+        "points": plain(points),
+        "keys": list(keys),
+        "unit": unit,
+        "notes": list(notes),
+        "column": column_layout(
+            layout,
+            entries(figure),
+            title=plain_text(title),
+            height=height - over if column_height is None else column_height,
+            above=above if column_above is None else column_above,
+            legend=bool(layout.get("showlegend")) if column_legend is None else column_legend,
+            changes=column,
+        ),
+    }
+    figure.layout = layout
     return figure
 
 
@@ -256,14 +258,14 @@ def _without_bars(figure: go.Figure) -> bool:
     return found
 
 
-def _keep_together(figure: go.Figure) -> None:
+def _keep_together(figure: go.Figure, axes: Sequence[dict]) -> None:
     """No-break spaces in the names of traces and the titles of axes."""
     for trace in figure.data:
         if trace.name:
             trace.name = unbroken(trace.name)
-    for axis in (*figure.select_xaxes(), *figure.select_yaxes()):
-        if axis.title.text:
-            axis.title.text = unbroken(axis.title.text)
+    for axis in axes:
+        if axis["title"].get("text"):
+            axis["title"]["text"] = unbroken(axis["title"]["text"])
 
 
 def _legend_lines(figure: go.Figure) -> int:

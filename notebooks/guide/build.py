@@ -35,6 +35,10 @@ SETTINGS = {
         "show_powered_by": False,
     },
     "html_sidebars": {"**": ["about.html", "searchfield.html", "navigation.html"]},
+    "html_static_path": ["_look"],
+    "html_css_files": ["narrow.css"],
+    "html_show_copyright": False,
+    "html_show_sphinx": False,
     "html_show_sourcelink": False,
     "html_copy_source": False,
     "exclude_patterns": ["_*"],
@@ -42,6 +46,14 @@ SETTINGS = {
     "nitpicky": True,
     "suppress_warnings": ["config.cache"],
 }
+
+
+# On a phone a wide table moves inside itself, and a long name breaks, so that the page never moves sideways.
+NARROW = (
+    "@media (max-width: 875px) { table.docutils { display: block; overflow-x: auto; } "
+    "table.docutils code { overflow-wrap: normal; } }\n"
+    "code, a.external { overflow-wrap: anywhere; }\n"
+)
 
 
 def build(to: Path, *, pictures: bool = True, say=print) -> Path:
@@ -57,6 +69,8 @@ def build(to: Path, *, pictures: bool = True, say=print) -> Path:
     with tempfile.TemporaryDirectory() as place:
         source = Path(place) / "source"
         shutil.copytree(TEXT, source)
+        (source / "_look").mkdir()
+        (source / "_look" / "narrow.css").write_text(NARROW, encoding="utf-8")
         say("Making the reference pages.")
         for name, text in made_pages().items():
             path = source / name

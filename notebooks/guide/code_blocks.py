@@ -15,7 +15,7 @@ from pathlib import Path
 
 _BLOCK = re.compile(
     r"(?:<!-- (?P<what>not run|file|added to): (?P<said>[^>]+) -->\n)?"
-    r"```(?P<kind>python|console|toml|csv)\n(?P<code>.*?)```",
+    r"```(?P<kind>python|console|toml|text)\n(?P<code>.*?)```",
     re.S,
 )
 
@@ -49,7 +49,7 @@ def run_page(page: Path, *, folder: Path | None = None, whole: bool = False) -> 
 def _blocks(text: str, whole: bool = False) -> Iterator[tuple[int, re.Match]]:
     for match in _BLOCK.finditer(text):
         left_out = match["what"] == "not run" and not (whole and "full build" in match["said"])
-        if not left_out and (match["kind"] not in ("toml", "csv") or match["what"]):
+        if not left_out and (match["kind"] not in ("toml", "text") or match["what"]):
             yield text[: match.start()].count("\n") + 1, match
 
 

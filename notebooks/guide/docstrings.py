@@ -2,6 +2,7 @@
 
 import inspect
 import re
+import tomllib
 from importlib import import_module
 from pathlib import Path
 
@@ -38,7 +39,7 @@ def function_pages() -> dict[str, str]:
     pages = {}
     for package, names in front_doors().items():
         doc = inspect.getdoc(import_module(package)) or ""
-        parts = [f"# `{package}`", as_markdown(doc.partition("\n\n")[0])]
+        parts = [f"# `{package}`", as_markdown(doc.partition("\n\n")[0]), _contract(package)]
         for name in sorted(names, key=str.lower):
             parts.append(_entry(package, name))
         pages[f"reference/functions/{package.replace('.', '_')}.md"] = "\n\n".join(parts) + "\n"
@@ -46,6 +47,20 @@ def function_pages() -> dict[str, str]:
     index += [Path(name).stem for name in pages]
     pages["reference/functions/index.md"] = "\n".join([*index, "```", ""])
     return pages
+
+
+def contracts() -> dict[str, dict[str, str]]:
+    """Package -> errors, units and the page of methods with its sources, where a docstring does not say otherwise."""
+    return tomllib.loads((Path(__file__).parent / "packages.toml").read_text(encoding="utf-8"))
+
+
+def _contract(package: str) -> str:
+    said = contracts()[package]
+    return (
+        f"Where a name below does not say otherwise. **Errors:** {said['errors']} **Units:** {said['units']} "
+        f"**Formulas and sources:** [methods](../../methods/{said['methods']}.md). **Results** are frozen records: "
+        "`frame(level=0.95)`, `sentence(level=0.95)`, `notes`, `unit`, `n_participants`."
+    )
 
 
 def _entry(package: str, name: str) -> str:

@@ -1,5 +1,6 @@
 """One notebook, run cell by cell in an IPython shell of this process: for the worker processes of a report."""
 
+import gc
 import json
 import os
 from collections.abc import Iterator, Mapping
@@ -41,6 +42,7 @@ class _Shell(InteractiveShell):
 def begin(cwd: Path, scratch: Path, folder: str, analysis: Analysis) -> None:
     """Make this process ready to run notebooks in `cwd`, where the study folder is called `folder`."""
     end_with_parent()
+    gc.freeze()  # what a worker begins with stays: no collection, and each notebook ends in one, looks at it again
     os.chdir(cwd)
     plotly.io.renderers.default = "plotly_mimetype"  # figures as data; the page draws them
     settings = Config({"HistoryManager": {"enabled": False}})

@@ -1,7 +1,8 @@
 """Notebook files of format 4 as the report needs them: read, built, written.
 
-Written against the published format (nbformat 4.5, JSON). The library of that name checks every file against a schema,
-and loading what it needs for that takes longer than the whole of a second report.
+Written against the published format (nbformat 4.5, JSON). The library of that name is not loaded here: its `reads`
+without the schema is as fast as this, but importing it brings the grammars its schemas ask for, 2.2 s of processor
+time beside 0.6 s for pandas in the same minute. The tests read what is written here with that library.
 """
 
 import json

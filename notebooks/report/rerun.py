@@ -106,7 +106,7 @@ def _again(folder: Path, recorded: dict, source: Path, processes: int | None, pi
         found, told = compared_pictures(folder, work if pictures else None)
         shown = [*texts_that_differ(folder, work, recorded, now), *map(_of_picture, found)]
     words = pd.concat([compared.words, pd.DataFrame(shown, columns=WORDS, dtype=object)], ignore_index=True)
-    pins = pins_that_differ(folder, recorded["software"] | recorded["environment"])
+    pins = pins_that_differ(folder, recorded)
     return replace(compared, words=words, pictures=told, differences=(*compared.differences, *pins))
 
 

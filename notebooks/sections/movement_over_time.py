@@ -99,7 +99,9 @@ def by_visit_table(movement: Movement) -> Exhibits | Table:
         decimals="decimals",
         notes=(
             "Means of the model of change (of the affected hand without a device where hands and conditions differ), "
-            f"{movement.study.protocol.level:.0%} intervals over participants, not over samples or repetitions.",
+            f"{movement.study.protocol.level:.0%} intervals over participants, not over samples or repetitions. Where "
+            "the first visit enters as what changes are counted from, a mean is that of people with the average first "
+            "score, and its interval leaves out how far people's first scores lie apart.",
         ),
     )  # fmt: skip
     return gather((table,), refused)
@@ -121,7 +123,8 @@ def motions_table(movement: Movement) -> Exhibits | Table:
         except FitError as error:
             refused.append(f"{movement.names.outcome(one.id)}: {error}")
     if not parts:
-        return gather((), refused or ("No passive and no assisted motion was recorded.",))
+        nothing = "No passive and no assisted motion was recorded." if movement.taken else NONE
+        return gather((), refused or (nothing,))
     frame = movement.names.labelled(pd.concat(parts, ignore_index=True))
     table = Table(
         "movement_motions",
@@ -152,7 +155,7 @@ def in_words(movement: Movement) -> Exhibits | Prose:
         except FitError:
             continue
         visit = movement.names.visits(last[c.VISIT].dropna().astype(str))[-1] if c.VISIT in last and len(last) else ""
-        digits, unit = movement.names.decimals(one.id), f" {one.unit}" if one.unit else ""
+        digits, unit = movement.names.decimals(one.id), _unit(one)
         for row in last[last[c.VISIT] == visit].to_dict("records") if visit else []:
             arm = (
                 f" in {movement.names.arm(str(row[c.ARM]))}" if row.get(c.ARM) and movement.study.protocol.arms else ""
@@ -178,17 +181,27 @@ def _with_device(movement: Movement) -> list[str]:
         if both is None:
             continue
         frame = both.effects().frame(level)
-        digits, unit = movement.names.decimals(one.id), f" {one.unit}" if one.unit else ""
+        digits, unit = movement.names.decimals(one.id), _unit(one)
         for arm, rows in frame.groupby(c.ARM, sort=False):
             row = rows.iloc[-1]
             where = f" in {movement.names.arm(str(arm))}" if arm and movement.study.protocol.arms else ""
+            size, low, high = (_better(row[name], digits, unit) for name in ("estimate", "conf_low", "conf_high"))
             said.append(
-                f"{movement.names.outcome(one.id)}{where} with the device: {_signed(row['estimate'], digits)}{unit} "
-                f"against without it at {movement.names.visit(str(row[c.VISIT]))} ({level:.0%} interval "
-                f"{_signed(row['conf_low'], digits)} to {_signed(row['conf_high'], digits)}; above 0 is better). It is "
-                "what the device does while it is worn, and no recovery."
+                f"{movement.names.outcome(one.id)}{where}: {size} with the device than without it at "
+                f"{movement.names.visit(str(row[c.VISIT]))} ({level:.0%} interval {low} to {high}). It is what the "
+                "device does while it is worn, and no recovery."
             )
     return said
+
+
+def _better(value: float, digits: int, unit: str) -> str:
+    """An advantage in words: its size and which way it goes."""
+    return f"{abs(value):.{digits}f}{unit} {'better' if value > 0 else 'worse'}"
+
+
+def _unit(one: SeriesOutcome) -> str:
+    """The unit with a blank before it; nothing where a number has none."""
+    return "" if one.unit in ("", "ratio", "coefficient", "arc length", "log jerk") else f" {one.unit}"
 
 
 def _signed(value: float, digits: int) -> str:

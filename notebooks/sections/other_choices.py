@@ -1,5 +1,7 @@
 """How far the main result depends on choices: the primary outcome again under other ones (`stats.choices`)."""
 
+from contextlib import suppress
+
 import pandas as pd
 
 from notebooks.analysis import Analysis
@@ -22,7 +24,7 @@ def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose
     """Figures, tables and a sentence of the primary outcome under other choices; in words where there is none."""
     study = analysis.study
     try:
-        found = _all_at_once(analysis) if full else analysis.choices()
+        found = _crossed(analysis) if full else analysis.choices()
     except FitError as refused:
         return Prose("what if", (f"The main result cannot be run again: {refused}",))
     names = Names(study.protocol)
@@ -38,9 +40,12 @@ def what_if_exhibits(analysis: Analysis, full: bool = False) -> Exhibits | Prose
     return gather([*made, Prose("what if", (spoken(found, names).sentence(),), heading="In words")], found.left_out)
 
 
-def _all_at_once(analysis: Analysis) -> WhatIf:
-    after = analysis.after_events
-    return what_if(analysis.study, scores=after.means, counted=after.counts, full=True)
+def _crossed(analysis: Analysis) -> WhatIf:
+    """Every choice with every other."""
+    after, main = analysis.after_events, None
+    with suppress(FitError):
+        main = analysis.main_fit(analysis.study.protocol.primary)
+    return what_if(analysis.study, scores=after.means, counted=after.counts, main=main, full=True)
 
 
 def named(found: WhatIf, names: Names) -> pd.DataFrame:

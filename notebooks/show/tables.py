@@ -139,16 +139,18 @@ def to_html(table: Table) -> str:
     shown = body.rename(columns={heading: f"c{place}" for place, heading in enumerate(body.columns)})
     labels = {f"c{place}": heading for place, heading in enumerate(body.columns)}
     group = None if table.group is None else f"c{list(body.columns).index(table.group)}"
-    sheet = GT(shown, id=identifier(table.name), groupname_col=group)
-    sheet = sheet.cols_label(cases={key: text for key, text in labels.items() if key != group})
     right = [key for key, heading in labels.items() if heading in numeric and key != group]
     left = [key for key, heading in labels.items() if heading not in numeric and key != group]
-    sheet = sheet.cols_align("right", right).cols_align("left", left)
-    for note in table.notes:
-        sheet = sheet.tab_source_note(note)
+    with pd.option_context("mode.string_storage", "python"):  # it sets cell by cell, which copies columns of Arrow
+        sheet = GT(shown, id=identifier(table.name), groupname_col=group)
+        sheet = sheet.cols_label(cases={key: text for key, text in labels.items() if key != group})
+        sheet = sheet.cols_align("right", right).cols_align("left", left)
+        for note in table.notes:
+            sheet = sheet.tab_source_note(note)
+        markup = sheet.as_raw_html()
     place = f'[id="{identifier(table.name)}"]'
     look = LOOK.replace("PLACE", place)
-    return f"<style>{look}</style>{_with_caption(mark_long_cells(sheet.as_raw_html()), table.caption)}"
+    return f"<style>{look}</style>{_with_caption(mark_long_cells(markup), table.caption)}"
 
 
 def mark_long_cells(markup: str) -> str:

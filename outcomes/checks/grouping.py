@@ -1,6 +1,6 @@
-"""Grouping rows by several columns at once: as whole numbers, because a million texts are slow to compare."""
+"""Rows grouped by several columns at once, and values looked up row by row: over the distinct texts, which are few."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -22,3 +22,12 @@ def repeats(frame: pd.DataFrame, keys: Sequence[str]) -> NDArray[np.bool_]:
     first = np.zeros(len(codes), dtype=bool)
     first[np.unique(codes, return_index=True)[1]] = True
     return ~first
+
+
+def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype: str | None = None) -> pd.Series:
+    """The value of `table` (no key twice) for every key; its type stays, even without a row."""
+    values = table if isinstance(table, pd.Series) else pd.Series(table, dtype=dtype)
+    codes, distinct = pd.factorize(keys)
+    if (codes < 0).any():
+        return values.reindex(keys.to_numpy()).set_axis(keys.index)
+    return values.reindex(distinct).take(codes).set_axis(keys.index)  # few keys come again and again

@@ -2,11 +2,12 @@
 
 import difflib
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
+from outcomes.checks.form_grids import Grid, grids
 from outcomes.errors import InstrumentError
 from outcomes.findings import Findings, flag, rules
 from outcomes.scoring.score import score
@@ -14,15 +15,17 @@ from outcomes.study import Study
 
 StudyCheck = Callable[[Study], Iterable[pd.DataFrame]]
 ScoreCheck = Callable[[Study, pd.DataFrame], Iterable[pd.DataFrame]]
+FormCheck = Callable[[Study, Sequence[Grid]], Iterable[pd.DataFrame]]
 
 
 @dataclass(frozen=True)
 class Registered:
-    """A check and the rules it may report. A check of scores takes the study and its scores."""
+    """A check and the rules it may report. One of scores takes the study and its scores, one of forms its forms."""
 
     rules: tuple[str, ...]
     of_study: StudyCheck | None = None
     of_scores: ScoreCheck | None = None
+    of_forms: FormCheck | None = None
 
 
 CHECKS: list[Registered] = []
@@ -43,6 +46,16 @@ def reports_on_scores(*names: str) -> Callable[[ScoreCheck], ScoreCheck]:
 
     def register(run: ScoreCheck) -> ScoreCheck:
         CHECKS.append(Registered(_known(names), of_scores=run))
+        return run
+
+    return register
+
+
+def reports_on_forms(*names: str) -> Callable[[FormCheck], FormCheck]:
+    """Registers a check of whole forms, one grid of numbers an instrument, under the rules it may report."""
+
+    def register(run: FormCheck) -> FormCheck:
+        CHECKS.append(Registered(_known(names), of_forms=run))
         return run
 
     return register
@@ -69,9 +82,12 @@ def check(study: Study, scores: pd.DataFrame | None = None) -> Findings:
     except InstrumentError as error:  # a rule that the study must choose, or an option that does not exist
         found.append(flag("cannot be scored", file="study.toml", column="instruments", found=str(error).rstrip(".")))
         scores = None
+    forms = list(grids(study))
     for registered in CHECKS:
         if registered.of_study:
             found += list(registered.of_study(study))
+        elif registered.of_forms:
+            found += list(registered.of_forms(study, forms))
         elif registered.of_scores and scores is not None:
             found += list(registered.of_scores(study, scores))
     return Findings([*(_without_switched_off(part, study) for part in found), *_switched_off(study)])
@@ -79,7 +95,7 @@ def check(study: Study, scores: pd.DataFrame | None = None) -> Findings:
 
 def _without_switched_off(part: pd.DataFrame, study: Study) -> pd.DataFrame:
     off = [name for name in study.protocol.switched_off if name in rules() and rules()[name].doubt]
-    return part[~part["rule"].isin(off)]
+    return part[~part["rule"].isin(off)] if off else part
 
 
 def _switched_off(study: Study) -> Iterable[pd.DataFrame]:
@@ -133,12 +149,3 @@ def _as_figures(name: str) -> str:
 def _without_vowels(name: str) -> str:
     letters = re.sub(r"[\W_]", "", name.casefold())
     return letters[:1] + re.sub(r"[aeiou]", "", letters[1:])
-
-
-def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype: str | None = None) -> pd.Series:
-    """The value of `table` (no key twice) for every key; its type stays, even without a row."""
-    values = table if isinstance(table, pd.Series) else pd.Series(table, dtype=dtype)
-    codes, distinct = pd.factorize(keys)
-    if (codes < 0).any():
-        return values.reindex(keys.to_numpy()).set_axis(keys.index)
-    return values.reindex(distinct).take(codes).set_axis(keys.index)  # few keys come again and again

@@ -64,11 +64,10 @@ def grip_norm(value: float, unit: str, age: float, sex: str, hand: str, source: 
         raise InstrumentError(f"Grip norm: age {age}, allowed 20 years or more. Nothing is extrapolated.")
     if source != "mathiowetz-1985":
         return _norm(other_norms().query("source == @source and instrument == 'grip'"), value, unit, age, who, hand)
-    table = grip_norms()
-    row = table[
-        (table["from_age"] <= age) & (age < table["below_age"]) & (table["sex"] == who) & (table["hand"] == side)
-    ]
-    found = row.iloc[0]
+    found = next(
+        row for row in _grip_rows()
+        if row["from_age"] <= age < row["below_age"] and row["sex"] == who and row["hand"] == side
+    )  # fmt: skip
     mean, sd = (convert_force(float(found[name]), "lbf", unit) for name in ("mean_lbf", "sd_lbf"))
     notes = ["norm by side, not by dominance", "1985 norms overstate the grip of today's young adults"]
     if found["flag"]:
@@ -144,6 +143,12 @@ def _norm(table: pd.DataFrame, value: float, unit: str, age: float, sex: str, ha
         age_band=found["age_band"],
         notes=tuple(notes),
     )
+
+
+@cache
+def _grip_rows() -> list[dict]:
+    """`grip_norms` row by row: a study asks for one row hundreds of times."""
+    return grip_norms().to_dict("records")
 
 
 @cache

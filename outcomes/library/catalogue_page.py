@@ -176,12 +176,12 @@ def _options(found: Instrument) -> pd.DataFrame:
 
 def _thresholds(found: Instrument) -> pd.DataFrame:
     table = thresholds(found.id)
-    relation = table["strict"].map({True: "more than ", False: ""})
-    size = relation + table["value"].map("{:g}".format).astype("str") + " " + table["unit"]
+    sizes = zip(table["strict"], table["value"], table["unit"], strict=True)
+    size = [f"{'more than ' if strict else ''}{value:g} {unit}" for strict, value, unit in sizes]
     return pd.DataFrame(
         {
             "key": table["key"],
-            "score": table["outcome"].str.partition(".")[2] if len(table) else table["outcome"],
+            "score": [outcome.partition(".")[2] for outcome in table["outcome"]],
             "size": size,
             "kind": table["quantity"],
             **{name: table[name] for name in ("population", "phase", "method", "n", "hand", "caveat")},

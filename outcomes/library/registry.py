@@ -144,6 +144,9 @@ def catalogue() -> pd.DataFrame:
 
     Returns columns instrument, name, edition, scale, outcome, label, items, low, high, unit, better, step, sided,
     missing, missing_source, thresholds (their number), options, construct, populations, licence, sources.
+
+    >>> catalogue().query("instrument == 'bbt'")["unit"].unique().tolist()
+    ['blocks']
     """
     rows = [
         {
@@ -230,7 +233,12 @@ def thresholds(
 
 
 def threshold(key: str) -> Threshold:
-    """The threshold of that key. Raises InstrumentError naming the nearest keys where there is none."""
+    """The threshold of that key. Raises InstrumentError naming the nearest keys where there is none.
+
+    >>> found = threshold("fma_ue-motor-page-2012-lowest")
+    >>> found.value, found.unit
+    (4.25, 'points')
+    """
     near = instruments().get(key.partition("-")[0])  # most keys begin with the instrument
     found = next((entry for entry in near.thresholds if entry.key == key), None) if near else None
     known = {key: found} if found is not None else threshold_keys()

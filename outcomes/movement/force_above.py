@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from outcomes.errors import StudyError
-from outcomes.movement.low_pass import filter_note, filtered
+from outcomes.movement.low_pass import filter_note, filtered, refuse_short
 from outcomes.movement.recordings import Measures, in_pieces, rows_of
 
 DEAD_BAND = 0.1  # of the force: an excursion ends this far below it
@@ -44,6 +44,7 @@ def forces_above(forces: ArrayLike, rate: float, level: float, *, cutoff: float 
     if not level > 0:
         raise StudyError(f"Time above a force: level {level}, allowed above 0.")
     values, refused = rows_of(forces, rate, "Time above a force")
+    refuse_short(refused, values, cutoff)
     if refused.given.any():
         values = filtered(values, rate, cutoff)
     seconds, excursions = np.zeros(len(values)), np.zeros(len(values))

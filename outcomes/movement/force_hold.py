@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from outcomes.dynamometry.force import convert_force
-from outcomes.movement.low_pass import filter_note, filtered
+from outcomes.movement.low_pass import filter_note, filtered, refuse_short
 from outcomes.movement.recordings import Bools, Floats, Measures, Refusals, in_pieces, rows_of
 from outcomes.movement.signal import flat_top
 
@@ -101,6 +101,7 @@ def force_holds(
     refused.where(
         flat_top(values, bottom=False, limits=limits), "the sensor was at its end: equal highest readings in a row"
     )
+    refuse_short(refused, values, cutoff)
     if refused.given.any():
         values = filtered(values, rate, cutoff)
     refused.where(~(values.max(axis=1) > ONSET_N * newton), f"no force above {ONSET_N} N")
@@ -225,9 +226,9 @@ class _Holds:
         stays = max(1, int(np.ceil(STAYS_S * self.rate)))
         run = np.cumsum(high, axis=1)
         held = np.zeros_like(high)
-        held[:, : self.length - stays + 1] = (
-            run[:, stays - 1 :] - np.concatenate((np.zeros((self.count, 1), run.dtype), run[:, :-stays]), axis=1)
-        ) == stays
+        if self.length >= stays:
+            before = np.concatenate((np.zeros((self.count, 1), run.dtype), run[:, :-stays]), axis=1)
+            held[:, : self.length - stays + 1] = run[:, stays - 1 :] - before == stays
         reach.where(~held.any(axis=1), "never at 90 % of the plateau for 0.05 s")
         first = np.argmax(held, axis=1)
         reached = np.where(first > 0, self._crossing(np.maximum(first - 1, 0), goal), first)

@@ -87,8 +87,8 @@ def tap_weights(shift: Floats, slopes: bool = False) -> Floats:
     return wide
 
 
-def drifts(leader: Floats, slope: Floats, rest: Floats, gain: Floats, rate: float) -> tuple[Floats, Floats]:
-    """How much later the follower comes each second, s per s, and the sum of squares its error is judged by.
+def drifts(leader: Floats, slope: Floats, rest: Floats, gain: Floats, rate: float) -> tuple[Floats, Floats, Floats]:
+    """How much later the follower comes each second, s per s; what of `rest` is that; the sum of squares of its error.
 
     leader: at the follower's samples minus the lag, slope: its change per second there, rest: what `gain` times the
     leader leaves of the follower, pairs x samples. Model: y(t) = a + g x(t - lag - drift (t - middle)) + error, a step
@@ -105,7 +105,7 @@ def drifts(leader: Floats, slope: Floats, rest: Floats, gain: Floats, rate: floa
         columns.append(column)
     power = np.einsum("rs,rs->r", columns[-1], columns[-1])
     turned = np.einsum("rs,rs->r", columns[-1], rest) / np.where(power > 0, power, np.inf)
-    return -turned / gain, power
+    return -turned / gain, turned[:, None] * columns[-1], power
 
 
 def _whole_lags(first: Floats, second: Floats, window: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -14,9 +14,10 @@ from scipy.integrate import quad
 from scipy.signal import butter, sosfiltfilt
 
 from outcomes.errors import StudyError
-from outcomes.movement.recordings import Floats, piecewise
+from outcomes.movement.recordings import Floats, Refusals, piecewise
 
 ORDER = 2  # of each of the two passes
+SHORTEST = 9  # samples of a record that two passes of that order cannot take
 
 
 def pass_correction(order: int = ORDER, passes: int = 2) -> float:
@@ -127,6 +128,12 @@ def residual_analysis(series: ArrayLike, rate: float, cutoffs: ArrayLike | None 
     return CutoffSearch(
         float(tried[after - 1] + share * (tried[after] - tried[after - 1])), float(noise), frame, tuple(notes)
     )
+
+
+def refuse_short(refused: Refusals, values: Floats, cutoff: float | None) -> None:
+    """Refuse recordings that are to be filtered and are too short for it."""
+    if cutoff is not None and values.shape[1] <= SHORTEST:
+        refused.where(True, f"{values.shape[1]} samples, allowed more than {SHORTEST} for the low-pass")
 
 
 def filtered(values: Floats, rate: float, cutoff: float | None) -> Floats:

@@ -95,4 +95,5 @@ def first_and_later(values: ArrayLike) -> FirstAndLater:
     if reason:
         return FirstAndLater(nan, nan, nan, nan, len(series), reason)
     first, mean = float(series[0]), float(later.mean())
-    return FirstAndLater(first, mean, first - mean, mean / first if first else nan, len(series), reason)
+    ratio, reason = (mean / first, "") if first else (nan, "a first value of 0 has no ratio")
+    return FirstAndLater(first, mean, first - mean, ratio, len(series), reason)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from outcomes.errors import StudyError
-from outcomes.movement.low_pass import filter_note, filtered
+from outcomes.movement.low_pass import filter_note, filtered, refuse_short
 from outcomes.movement.recordings import LARGEST_ANGLE, Measures, piecewise, rows_of
 from outcomes.movement.signal import flat_top
 from outcomes.movement.turning_points import mean_about, turns
@@ -52,8 +52,8 @@ def motion_range(
 
     >>> import numpy as np
     >>> seconds = np.arange(0, 20, 0.01)
-    >>> round(motion_range(45 * np.sin(np.pi * seconds), 100).value, 2)
-    89.72
+    >>> round(motion_range(45 * np.sin(np.pi * seconds), 100).value, 2)  # 89.72 without the steps of the samples
+    89.61
     """
     found = motion_ranges(
         angle, rate, kind=kind, share=share, window_s=window_s, cutoff=cutoff, limits=limits, unit=unit
@@ -84,6 +84,7 @@ def motion_ranges(
     if unit == "degrees":
         furthest = np.abs(raw).max(axis=1)
         refused.where(furthest > LARGEST_ANGLE, "an angle of {:.4g} degrees, allowed up to 200: unwrap it", furthest)
+    refuse_short(refused, raw, cutoff)
     values = filtered(raw, rate, cutoff) if refused.given.any() else raw
     if kind == "percentiles":
         ends = piecewise(lambda piece: np.percentile(piece, (100 * share, 100 * (1 - share)), axis=1).T, values)

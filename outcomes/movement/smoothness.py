@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 from scipy.fft import rfft
 
 from outcomes.errors import StudyError
-from outcomes.movement.low_pass import derivative, filter_note, filtered
+from outcomes.movement.low_pass import derivative, filter_note, filtered, refuse_short
 from outcomes.movement.recordings import (
     LOWEST_RATE,
     Bools,
@@ -40,7 +40,7 @@ def smoothness(
     padding: int = 4,
     by: str = "peak velocity",
 ) -> Measured:
-    """Smoothness of one movement from its speed; no unit, at most 0, nearer 0 is smoother.
+    """Smoothness of one movement from its speed; no unit, nearer 0 is smoother (at most 0 from rest to rest).
 
     speed: speed of one movement (of an angle: its half-movement), evenly sampled, any unit. rate: samples a second.
     kind "spectral-arc-length": minus the length of the amplitude spectrum, scaled to its highest value, from 0 to
@@ -51,7 +51,8 @@ def smoothness(
     velocity and T = N / rate; with by="amplitude", -ln(T^5 / A^2 x the same). Strongly moved by noise, cut-off and
     by where the movement is cut, and through T and the ends of the sum by about 4 / N between sampling rates;
     compare equal durations only.
-    Refused with a reason: below 50 samples a second, fewer than 10 samples, no movement, speed well below 0.
+    Refused with a reason: below 50 samples a second, fewer than 10 samples, no movement, speed well below 0; jerk of a
+    speed that is a straight line.
     Raises StudyError for an unknown kind or impossible parameters.
 
     >>> import numpy as np
@@ -90,6 +91,7 @@ def smoothness_of_angles(
         raise StudyError(f"Smoothness: kind {kind!r}, allowed {', '.join(KINDS)}.")
     values, refused = rows_of(angles, rate, "Smoothness")
     refused.where(rate < LOWEST_RATE, f"{rate:g} samples a second, allowed 50 or more for smoothness")
+    refuse_short(refused, values, cutoff)
     mean, about = np.full(len(values), np.nan), Measures({}, refused.reasons)
     if refused.given.any():
         values = filtered(values, rate, cutoff)
@@ -168,6 +170,8 @@ def _of_profiles(
         for piece in in_pieces(len(rows), profiles.shape[1]):
             part = rows[piece]
             value[part] = _jerk(profiles[part], lengths[part], rate, by)
+        refused.where(np.isinf(value), "the speed is a straight line: there is no jerk to measure")
+        (value,) = refused.apply(value)
         note = f"log dimensionless jerk by {by}, T = N / rate, second differences; nearer 0 is smoother"
     notes = (note, "the profile goes below 0 in places: given as it is") if (lowest < 0).any() else (note,)
     return Measures({kind: value}, refused.reasons, notes)

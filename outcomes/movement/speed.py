@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from outcomes.errors import StudyError
-from outcomes.movement.low_pass import derivative, filter_note, filtered
+from outcomes.movement.low_pass import derivative, filter_note, filtered, refuse_short
 from outcomes.movement.recordings import LOWEST_RATE, Floats, Measured, Measures, one, rows_of
 from outcomes.movement.turning_points import Halves, Places, half_movements, stretches
 
@@ -39,6 +39,7 @@ def velocities(angles: ArrayLike, rate: float, *, fraction: float = 0.05, cutoff
         raise StudyError(f"Movement time: fraction {fraction} of the peak velocity, allowed between 0 and 1.")
     values, refused = rows_of(angles, rate, "Velocity")
     refused.where(rate < LOWEST_RATE, f"{rate:g} samples a second, allowed 50 or more for a velocity")
+    refuse_short(refused, values, cutoff)
     peaks, times = np.full(len(values), np.nan), np.full(len(values), np.nan)
     if refused.given.any():
         values = filtered(values, rate, cutoff)

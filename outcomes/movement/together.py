@@ -163,7 +163,10 @@ def _pairs(
         "after removal of the lag: over the whole record of the first hand",
     )
     # What needs no lag keeps its own, shorter list of reasons.
-    partly = dict.fromkeys(("error_before", "concordance", "correlation", "offset"), refused.reasons)
+    partly = {
+        name: np.where(np.isnan(columns[name]) & refused.given, late.reasons, refused.reasons)
+        for name in ("error_before", "concordance", "correlation", "offset")
+    }
     return Measures(columns, late.reasons, notes, partly)
 
 
@@ -265,9 +268,10 @@ class _Pairs:
         as_given = aligned(raw, self.y[rows], lag, self.margin)
         raw_gain, raw_intercept, rest = _line(as_given.leader(weights), as_given.follower)
         mean_x, var_x = self.mean_x[rows], self.var_x[rows]
-        drift, power = drifts(leader, slope, left, gain, self.rate)
+        drift, drifted, power = drifts(leader, slope, left, gain, self.rate)
         seconds = self.x.shape[1] / self.rate
-        wider = _variance(rest, self.frequency[rows], self.rate)
+        # A clock that drifts leaves a wave behind, which is no error of the drift.
+        wider = _variance(rest - drifted, self.frequency[rows], self.rate)
         # Mean square error = offset^2 + (gain - 1)^2 variance + rest, over the leader's whole record.
         remaining = np.einsum("rs,rs->r", rest, rest) / rest.shape[1]
         apart = raw_intercept + (raw_gain - 1) * mean_x

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.signal import find_peaks
 
-from outcomes.movement.recordings import Floats, in_pieces, piecewise
+from outcomes.errors import StudyError
+from outcomes.movement.recordings import Floats, in_pieces, piecewise, rows_of
 
 SMALLEST_TURN = 10.0
 SHARE_OF_RANGE = 0.25
@@ -76,8 +77,14 @@ def turns(
 
 def count_repetitions(series: ArrayLike, rate: float, **choices: float) -> int:
     """Number of highest points of one recording: one per repetition of a movement to and fro. `choices`: see
-    `turns`."""
-    return int(turns(np.atleast_2d(np.asarray(series, dtype=float)), rate, **choices).top.sum())
+    `turns`.
+
+    Raises StudyError for a record that is empty or has samples without a number, and for an impossible rate.
+    """
+    values, refused = rows_of(series, rate, "Repetitions")
+    if not refused.given.all():
+        raise StudyError(f"Repetitions: found {refused.reasons[0]}, allowed one number a sample. Cut the series there.")
+    return int(turns(values, rate, **choices).top.sum())
 
 
 def half_movements(values: Floats, rate: float, **choices: float) -> Halves:

@@ -35,7 +35,7 @@ def over_distinct(cells: pd.Series, read: Callable[[str], object]) -> pd.Series:
     values = pd.Series([read(text) for text in distinct])
     if not len(values):
         return pd.Series(index=cells.index, dtype=object)
-    return pd.Series(values.to_numpy()[codes], index=cells.index)
+    return values.take(codes).set_axis(cells.index)
 
 
 def plain(text: str) -> str:
@@ -61,17 +61,16 @@ def numbers(cells: pd.Series) -> pd.DataFrame:
     decimal commas), "ambiguous" (1,234 may be 1.234 or 1234; so may 1.234 in a column with decimal commas), "unseen"
     (signs without a width inside: left unread) or "text" (not a number at all).
     """
-    distinct = [tidy(text) for text in pd.unique(cells)]
+    codes, keys = pd.factorize(cells)
+    distinct = [tidy(text) for text in keys]
     commas = any(_COMMA.fullmatch(text) and not _COMMA_OR_THOUSANDS.fullmatch(text) for text in distinct)
     commas = commas or any(_POINTS_AND_COMMA.fullmatch(text) for text in distinct)
-    read = {text: _number(text, commas) for text in pd.unique(cells)}
-    codes, keys = pd.factorize(cells)
-    parts = list(zip(*(read[key] for key in keys), strict=True)) if len(keys) else [(), (), ()]
+    parts = list(zip(*(_number(text, commas) for text in keys), strict=True)) if len(keys) else [(), (), ()]
     return pd.DataFrame(
         {
             "value": np.array(parts[0], dtype=float)[codes],
-            "code": pd.Series(np.array(parts[1], dtype=object)[codes], dtype="str").to_numpy(),
-            "how": pd.Series(np.array(parts[2], dtype=object)[codes], dtype="str").to_numpy(),
+            "code": pd.array(list(parts[1]), dtype="str").take(codes),
+            "how": pd.array(list(parts[2]), dtype="str").take(codes),
         },
         index=cells.index,
     )

@@ -33,5 +33,7 @@ def is_counted(dates: pd.Series) -> pd.Series:
 def date_texts(dates: pd.Series) -> pd.Series:
     """Dates as year-month-day, counted ones as "day 28"; missing where there is none."""
     written = dates.dt.strftime("%Y-%m-%d")
+    if not is_counted(dates).any():
+        return written.astype("str")
     days = (dates - DAY_ZERO).dt.days.astype("Int64").astype("str")
     return written.where(~is_counted(dates), "day " + days).astype("str")

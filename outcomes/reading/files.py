@@ -3,9 +3,13 @@
 import io
 import zipfile
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+from numpy.typing import NDArray
 
 from outcomes.errors import StudyError
 from outcomes.findings import as_text, flag
@@ -14,6 +18,7 @@ from outcomes.reading.quoted_lines import QuotedLines, quoted_lines
 
 TEXT_FORMATS = (".csv", ".tsv", ".txt")
 FORMATS = (*TEXT_FORMATS, ".xlsx", ".parquet", ".sav", ".dta")
+DEEPEST_HEADER = 6  # rows looked at for the column names: titles and merged group headings may stand above them
 _DELIMITERS = ("\t", ";", ",")
 _LINES_LOOKED_AT = 20
 _CHARACTERS_LOOKED_AT = 100_000
@@ -29,6 +34,7 @@ class Grid:
     merged: column spans of merged cells, as (row, first column, last column), all counted from 0.
     lines: of the file, or rows of the page. joined: lines that continue a cell of the line before.
     widths: cells in each row of a text as they were typed; empty where every row has the same.
+    before: rows of the table that stand in the file before these, where a file is read in parts.
     """
 
     file: str
@@ -38,6 +44,18 @@ class Grid:
     lines: int = 0
     joined: int = 0
     widths: tuple[int, ...] = ()
+    before: int = 0
+
+    @cached_property
+    def filled(self) -> NDArray[np.bool_]:
+        """Which cells hold more than blanks: rows x columns."""
+        columns = [(self.cells[name].str.strip() != "").to_numpy(dtype=bool) for name in self.cells]
+        return np.column_stack(columns) if columns else np.zeros(self.cells.shape, dtype=bool)
+
+    @cached_property
+    def top(self) -> list[list[str]]:
+        """The cells of the first rows, in which the header is looked for."""
+        return self.cells.head(DEEPEST_HEADER).to_numpy(dtype=object).tolist()
 
 
 def load(path: Path, sheet: str | None = None) -> tuple[Grid, list[pd.DataFrame]]:
@@ -229,10 +247,25 @@ def _typed(path: Path, name: str) -> Grid:
             # A measured number keeps its number: its labels ("none", "partial", "full") describe the levels.
             if column.lower() not in ("value", "score", "total", "degrees", "trial", "age"):
                 frame[column] = labelled[column].astype(object)
-    body = pd.DataFrame({column: frame[column].map(_cell).astype("str") for column in frame}, columns=frame.columns)
+    return typed_grid(frame, name)
+
+
+def typed_grid(frame: pd.DataFrame, name: str, before: int = 0) -> Grid:
+    """A frame with typed columns as a grid of text under its names."""
+    body = pd.DataFrame({column: _texts(frame[column]) for column in frame}, columns=frame.columns)
     head = pd.DataFrame([[str(column) for column in frame.columns]], columns=frame.columns, dtype="str")
     cells = pd.concat([head, body], ignore_index=True)
-    return Grid(name, cells.set_axis(range(cells.shape[1]), axis=1), formal=True, lines=len(cells))
+    cells = cells.set_axis(range(cells.shape[1]), axis=1)
+    return Grid(name, cells, formal=True, lines=len(cells), before=before)
+
+
+def _texts(column: pd.Series) -> pd.Series:
+    """Every cell of a typed column as text; each distinct value is written once."""
+    if column.dtype == object or column.dtype == "boolean":  # True and 1 are one value to a table of distinct ones
+        return column.map(_cell).astype("str")
+    codes, distinct = pd.factorize(column)
+    texts = pa.array([*map(_cell, distinct), ""], type=pa.large_string())
+    return pd.Series(texts.take(pa.array(np.where(codes < 0, len(distinct), codes))), index=column.index, dtype="str")
 
 
 def _cell(value: object) -> str:

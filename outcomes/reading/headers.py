@@ -7,10 +7,8 @@ import pandas as pd
 
 from outcomes.findings import flag
 from outcomes.reading.cells import plain, tidy
-from outcomes.reading.files import Grid
+from outcomes.reading.files import DEEPEST_HEADER, Grid
 from outcomes.sheets import Sheet
-
-_DEEPEST_HEADER = 6  # rows looked at for the column names: titles and merged group headings may stand above them
 
 
 @dataclass(frozen=True)
@@ -41,7 +39,7 @@ def find_header(
     cells = grid.cells
     if cells.empty:
         return Header(0, (), ()), [flag("empty file", file=grid.file)]
-    depth = 1 if grid.formal else min(_DEEPEST_HEADER, len(cells))
+    depth = 1 if grid.formal else min(DEEPEST_HEADER, len(cells))
     best, best_score = 0, -1
     for row in range(depth):
         known = {name for name in _recognise(_typed_header(grid, row), sheet, mapped) if name}
@@ -78,8 +76,8 @@ def find_header(
 
 def _typed_header(grid: Grid, row: int) -> list[str]:
     """The header texts when `row` holds the column names; a blank one takes the heading merged over it."""
-    texts = [tidy(text) for text in grid.cells.iloc[row]]
-    above = [tidy(text) for text in grid.cells.iloc[row - 1]] if row else [""] * len(texts)
+    texts = [tidy(text) for text in grid.top[row]]
+    above = [tidy(text) for text in grid.top[row - 1]] if row else [""] * len(texts)
     for merged_row, first, last in grid.merged:
         if merged_row == row - 1:
             above[first : last + 1] = [above[first]] * (last + 1 - first)

@@ -46,9 +46,11 @@ def resolve_items(frame: pd.DataFrame, file: str, header: str) -> list[pd.DataFr
         instrument = find_instrument(str(name))
         if instrument is None:
             continue
-        part = frame.loc[rows, ["row", "participant", "visit", "item"]]
         ids = {item.id: item.id for item in instrument.items}
         loose = {plain(item.id): item.id for item in instrument.items}
+        if set(frame["item"].loc[rows].unique()) <= set(ids):
+            continue
+        part = frame.loc[rows, ["row", "participant", "visit", "item"]]
         found += _resolve(part, "item", ids, loose, "item read as", file, header)
         frame.loc[rows, "item"] = part["item"]
     return found
@@ -82,11 +84,14 @@ def resolve_sides(
 
     affected: participant -> "left", "right", "both" or "". sided: whether each row is of a sided instrument.
     """
+    relative = frame["side"].isin(("affected", "other"))
+    blank = (frame["side"] == "") & sided & ~relative
+    if not (relative | blank).any():
+        return []
     opposite = {"left": "right", "right": "left"}
     own = over_distinct(frame["participant"], lambda name: affected.get(name, ""))
     certain = own.isin(("left", "right"))
     found = []
-    relative = frame["side"].isin(("affected", "other"))
     if relative.any():
         meant = own.where(frame["side"] == "affected", own.map(opposite))
         good, bad = relative & certain, relative & ~certain
@@ -95,7 +100,6 @@ def resolve_sides(
         found.append(flag("affected side unknown", frame[bad], file=file, column=header, found=frame.loc[bad, "side"],
                           allowed="left or right in participants, column affected_side"))  # fmt: skip
         frame["side"] = frame["side"].where(~good, meant).where(~bad, "")
-    blank = (frame["side"] == "") & sided & ~relative
     if blank.any():
         good, bad = blank & certain, blank & ~certain
         found.append(gathered(flag("side assumed", frame[good], file=file, column=header, found="blank",
@@ -109,11 +113,12 @@ def resolve_sides(
 
 def _resolve(frame, column, ids, loose, rule, file, header) -> list[pd.DataFrame]:
     typed = frame[column]
-    meant = over_distinct(typed, lambda text: ids.get(text) or loose.get(plain(text)) or text).astype("str")
+    read = {text: ids.get(text) or loose.get(plain(text)) or text for text in typed.unique()}
+    if all(text == meant for text, meant in read.items()):
+        return []
+    meant = over_distinct(typed, read.__getitem__).astype("str")
     changed = meant != typed
     frame[column] = meant
-    if not changed.any():
-        return []
     rows = frame[changed]
     said = flag(rule, rows, file=file, column=header, found=typed[changed], allowed="read as " + meant[changed])
     return [gathered(said)]

@@ -7,10 +7,8 @@ from outcomes.study import LineCount
 
 def line_count(table: str, grid: Grid, read: Table) -> LineCount:
     """Counts the lines of a grid and the rows that were made of them, each by itself."""
-    body = grid.cells.iloc[read.header.body :]
-    blank = int((body.apply(lambda column: column.str.strip()) == "").all(axis=1).sum()) if len(body) else 0
-    if grid.cells.empty:
-        blank = grid.lines
+    filled = grid.filled[read.header.body :]
+    blank = grid.lines if grid.cells.empty else int((~filled.any(axis=1)).sum())
     return LineCount(
         table, grid.file, grid.lines, read.header.body, grid.joined, blank, int(read.frame["row"].nunique())
     )

@@ -1,7 +1,7 @@
 """From a study folder to a `Study`: every table read, ids resolved, the arms masked where the study is blinded."""
 
-import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,8 @@ from outcomes.lock.lock_file import DamagedLock, Lock, read_lock
 from outcomes.protocol.study_toml import read_protocol
 from outcomes.protocol.trial import Protocol
 from outcomes.reading.cells import over_distinct, plain, tidy
-from outcomes.reading.files import load
+from outcomes.reading.files import Grid, load
+from outcomes.reading.folder_files import file_hash, hashes_of, listed_files
 from outcomes.reading.ids import (
     read_answer_words,
     resolve_arms,
@@ -56,29 +57,39 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         Traceback (most recent call last):
         outcomes.errors.StudyError: ...
     """
-    folder = Path(path)
-    if not folder.is_dir():
-        raise StudyError(
-            f"{folder}: there is no such study folder; allowed is a folder with study.toml, participants and a sheet "
-            "of measurements. Correct the path, or make a folder to fill in with 'outcomes new'."
-        )
-    listed = sorted(entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith((".", "~")))
-    _inside(folder, [*listed, folder / LOCK_FILE, folder / LETTERS_FILE])
-    if not listed:
-        raise StudyError(
-            f"{folder}: the study folder is empty: found no file; allowed are study.toml, participants and one of "
-            f"{', '.join(MEASUREMENTS)}. Put the tables there, or make a folder to fill in with 'outcomes new'."
-        )
+    folder, listed = listed_files(path)
     protocol = read_protocol(folder / "study.toml")
     found: list[pd.DataFrame] = []
-    recorded = list((folder / "series").glob("*")) if protocol.series_outcomes else []
     sources = find_sources(folder, listed, protocol, found)
-    tables: dict[str, list[Table]] = {}
-    lines: list[LineCount] = []
+    read = Read()
     for source in sources:
-        table, count = _read_source(source, protocol, found)
-        tables.setdefault(source.table, []).append(table)
-        lines.append(count)
+        grid, noted = load(source.path, source.page)
+        found += noted
+        read.add(source, grid, protocol, found)
+    return assembled(folder, protocol, read, found, masked=masked, hashes=hashes_of(folder, sources))
+
+
+@dataclass
+class Read:
+    """Tables as they were read so far, by sheet, and where their lines went."""
+
+    tables: dict[str, list[Table]] = field(default_factory=dict)
+    lines: list[LineCount] = field(default_factory=list)
+
+    def add(self, source: Source, grid: Grid, protocol: Protocol, found: list[pd.DataFrame]) -> None:
+        """One more source; `found` takes what is noted on the way."""
+        table = _read_grid(source, grid, protocol)
+        found += table.found
+        self.tables.setdefault(source.table, []).append(table)
+        self.lines.append(line_count(source.table, grid, table))
+
+
+def assembled(
+    folder: Path, protocol: Protocol, read: Read, found: list[pd.DataFrame], *, masked: bool, hashes: dict[str, str]
+) -> Study:
+    """The study of tables that were read: ids resolved, ratings split, masked where it is blinded."""
+    recorded = list((folder / "series").glob("*")) if protocol.series_outcomes else []
+    tables = read.tables
     _need_rows(tables, folder, bool(recorded))
     frames = {name: _joined(tables[name]) if name in tables else empty(sheet) for name, sheet in SHEETS.items()}
     headers = {
@@ -93,11 +104,8 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
     recorded_hashes = series.pop("hashes", {})
     lock = _lock(folder, found)
     letters = (LETTERS_FILE,) if masked and is_masked(protocol, lock) else ()
-    own = [entry for name in ("study.toml", LOCK_FILE, *letters) if (entry := folder / name).is_file()]
-    used = sorted({source.path for source in sources}.union(own))
-    hashes = {entry.name: hashlib.sha256(entry.read_bytes()).hexdigest() for entry in used}
-    data = {name: digest for name, digest in hashes.items() if name not in (LOCK_FILE, LETTERS_FILE)}
-    found += data_since_the_lock(lock, all_tables, files, headers, data)
+    found += data_since_the_lock(lock, all_tables, files, headers, hashes)
+    own = {name: file_hash(entry) for name in (LOCK_FILE, *letters) if (entry := folder / name).is_file()}
     study = Study(
         folder=folder,
         protocol=protocol,
@@ -107,9 +115,9 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
         files=files,
         headers=headers,
         **series,
-        hashes=hashes | recorded_hashes,
+        hashes=dict(sorted((hashes | own).items())) | recorded_hashes,
         rows_read={name: sum(part.rows_read for part in parts) for name, parts in tables.items()},
-        lines=tuple(lines),
+        lines=tuple(read.lines),
         findings=Findings(found),
         plan_sha256=plan_digest(plan_of(protocol)),
         lock=lock,
@@ -123,17 +131,6 @@ def _join_mode_and_condition(angles: pd.DataFrame) -> None:
     with_device = (angles["mode"] == "active") & (angles["condition"] == "assisted")
     angles.loc[with_device, "mode"] = "assisted"
     angles.loc[angles["mode"] == "assisted", "condition"] = "assisted"
-
-
-def _inside(folder: Path, entries: Iterable[Path]) -> None:
-    """Nothing outside the folder is read because a link in it says so: a folder may come from anywhere."""
-    home = folder.resolve()
-    for entry in entries:
-        if entry.is_symlink() and entry.resolve().parent != home:
-            raise StudyError(
-                f"{entry.name} in {folder}: found a link to a file outside the study folder; allowed are files in it. "
-                "Put the file itself there."
-            )
 
 
 def _series(folder: Path, protocol: Protocol, participants: pd.DataFrame, found: list[pd.DataFrame]) -> dict[str, Any]:
@@ -159,8 +156,7 @@ def _lock(folder: Path, found: list[pd.DataFrame]) -> Lock | None:
         return None
 
 
-def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) -> tuple[Table, LineCount]:
-    grid, noted = load(source.path, source.page)
+def _read_grid(source: Source, grid: Grid, protocol: Protocol) -> Table:
     sheet, mapped = sheet_of(source.table, protocol), protocol.columns.get(source.table, {})
     wanted = sheet.required
     if source.table == "participants" and len(protocol.arms) > 1:
@@ -173,10 +169,7 @@ def _read_source(source: Source, protocol: Protocol, found: list[pd.DataFrame]) 
         if source.instrument and "instrument" not in cells.frame:
             cells.frame["instrument"] = source.instrument
     _put_words(cells, protocol.values.get(source.table, {}))
-    table = read_cells(cells, sheet, wanted)
-    found += noted
-    found += table.found
-    return table, line_count(source.table, grid, table)
+    return read_cells(cells, sheet, wanted)
 
 
 def _put_words(cells: Cells, values: Mapping[str, Mapping[str, str]]) -> None:
@@ -246,6 +239,8 @@ def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.Data
     found += resolve_items(frames["items"], *place("items", "item"))
     for name in MEASUREMENTS:
         frame = frames[name]
+        if frame.empty:
+            continue
         sided = _sided(frame, protocol)
         found += resolve_sides(frame, affected, *place(name, "side"), sided)
     for name in ("skin_checks", "motion_grades"):

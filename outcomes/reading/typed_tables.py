@@ -3,11 +3,12 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 from pandas.api.types import is_datetime64_any_dtype
 
 from outcomes.columns import NOT_A_NUMBER
-from outcomes.findings import flag, texts
+from outcomes.findings import flag, no_findings, texts
 from outcomes.reading.cells import date_remarks, dates, has_unseen, numbers, over_distinct, plain, tidy
 from outcomes.reading.day_counts import HEADER, counted
 from outcomes.reading.files import Grid
@@ -71,15 +72,17 @@ def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tu
     header, found = find_header(grid, sheet, mapped, wanted)
     cells = grid.cells.iloc[header.body :].copy()
     cells.columns = pd.Index(header.names)
-    cells.insert(0, "row", range(header.body + 1, header.body + 1 + len(cells)))
+    first = grid.before + header.body + 1
+    cells.insert(0, "row", range(first, first + len(cells)))
     blanks = 0
     found += _uneven(grid, header)
     if header.names:
-        blank = (cells.drop(columns="row").apply(lambda column: column.str.strip()) == "").all(axis=1)
-        trailing = blank[::-1].cummin()[::-1]  # blank rows below the last filled one are no rows
-        inside = blank & ~trailing
-        found.append(flag("blank row", cells.loc[inside, ["row"]], file=grid.file))
-        cells, blanks = cells[~blank].reset_index(drop=True), int(inside.sum())
+        filled = grid.filled[header.body :].any(axis=1)
+        if not filled.all():
+            inside = ~filled & (np.arange(len(filled)) < np.flatnonzero(filled).max(initial=-1))  # none below the last
+            found.append(flag("blank row", cells.loc[inside, ["row"]], file=grid.file))
+            cells, blanks = cells[filled], int(inside.sum())
+        cells = cells.reset_index(drop=True)
     return Cells(cells, grid.file, header, blanks, found)
 
 
@@ -89,11 +92,11 @@ def _uneven(grid: Grid, header: Header) -> list[pd.DataFrame]:
         return []
     wide = grid.widths[header.body - 1]
     widths = pd.Series(grid.widths[header.body :], dtype="int64")
+    filled = grid.filled[header.body :]
+    many, few = filled[:, wide:].any(axis=1), (widths < wide).to_numpy() & filled.any(axis=1)
+    if not (many | few).any():
+        return []
     rows = pd.DataFrame({"row": range(header.body + 1, header.body + 1 + len(widths))})
-    body = grid.cells.iloc[header.body :].reset_index(drop=True)
-    beyond = (body.iloc[:, wide:].apply(lambda column: column.str.strip()) != "").any(axis=1)
-    blank = (body.apply(lambda column: column.str.strip()) == "").all(axis=1) if (widths < wide).any() else beyond
-    many, few = beyond, (widths < wide) & ~blank
     facts = {"file": grid.file, "allowed": f"{wide} cells"}
     return [
         flag("too many cells in a row", rows[many], found=widths[many].astype("str") + " cells", **facts),
@@ -162,27 +165,32 @@ def _read_column(
         words = {**column.words, **(RELATIVE_SIDES if column.name == "side" else {})}
         # An unknown word stays as typed: the row stays, and nothing is guessed.
         frame[column.name] = over_distinct(typed, lambda text: words.get(plain(tidy(text)), tidy(text))).astype("str")
-        unknown = over_distinct(typed, lambda text: plain(tidy(text)) not in words).astype(bool)
         if column.name == "unit":
             return  # units have their own check, with their own advice
-        found.append(
-            flag("word not allowed", frame[unknown], file=file, column=header, found=typed[unknown],
-                 allowed=", ".join(column.allowed))
-        )  # fmt: skip
+        unknown = typed.isin([text for text in typed.unique() if plain(tidy(text)) not in words])
+        if unknown.any():
+            found.append(
+                flag("word not allowed", frame[unknown], file=file, column=header, found=typed[unknown],
+                     allowed=", ".join(column.allowed))
+            )  # fmt: skip
     else:
         frame[column.name] = over_distinct(typed, tidy).astype("str")
 
 
 def unseen_signs(frame: pd.DataFrame, typed: pd.Series, header: str | pd.Series, file: str) -> pd.DataFrame:
     """Findings of cells with signs that nobody sees, read without them; numbers have a finding of their own."""
-    rows = over_distinct(typed, has_unseen).astype(bool)
+    unseen = [text for text in typed.unique() if has_unseen(text)]
+    if not unseen:
+        return no_findings()
+    rows = typed.isin(unseen)
     column = header if isinstance(header, str) else header[rows]
     return flag("unseen sign", frame[rows], file=file, column=column, found=texts(typed[rows].map(tidy)))
 
 
 def _flag_codes(frame, read, typed, header, file, found) -> None:
     blank = (read["code"] != "") & (read["how"] == "")
-    found.append(flag("blank value", frame[blank], file=file, column=header, allowed=", ".join(NOT_A_NUMBER)))
+    if blank.any():
+        found.append(flag("blank value", frame[blank], file=file, column=header, allowed=", ".join(NOT_A_NUMBER)))
 
 
 def flag_conversions(
@@ -193,8 +201,11 @@ def flag_conversions(
     frame: the rows (with `row` and who they are of). read: what `numbers` or `dates` returned. typed: the cells.
     """
     rules = DATE_RULES if is_datetime64_any_dtype(read["value"]) else NUMBER_RULES
-    found = []
+    found: list[pd.DataFrame] = []
+    done = set(read["how"].unique())
     for key, rule in rules.items():
+        if key not in done:
+            continue
         rows = read["how"] == key
         if key == "word":  # a word spelled out as one of the four codes needs no remark
             rows &= ~typed.str.strip().str.lower().isin(NOT_A_NUMBER)
@@ -210,9 +221,11 @@ def flag_conversions(
             allowed = "read as " + texts(read.loc[rows, "value"])
         column = header if isinstance(header, str) else header[rows]
         found.append(flag(rule, frame[rows], file=file, column=column, found=texts(typed[rows]), allowed=allowed))
-    remarks = date_remarks(typed) if rules is DATE_RULES else None
+    if rules is not DATE_RULES:
+        return found
+    remarks = date_remarks(typed)
     for name, rule in (("short", "two-digit year read"), ("timed", "time of day left out")):
-        rows = read["value"].notna() & (remarks[name] if remarks is not None else False)
+        rows = read["value"].notna() & remarks[name]
         if rows.any():
             column = header if isinstance(header, str) else header[rows]
             allowed = "read as " + read.loc[rows, "value"].dt.strftime("%Y-%m-%d")

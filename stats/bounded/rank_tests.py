@@ -74,6 +74,9 @@ def rank_test(
 
     Returns `RankTest`. Raises FitError for an empty group or pairs that all tie.
     Source: Wilcoxon 1945; van Elteren 1960; Pratt 1959 (J Am Stat Assoc 54:655-667); exact values by convolution.
+
+    >>> round(float(rank_test([3, 4, 5, 6], [1, 2, 2, 3]).p_value), 4)
+    0.0571
     """
     for what, found, allowed in (("Alternative", alternative, ALTERNATIVES), ("Zeros", zeros, ZEROS),
                                  ("Scores", scores, SCORES)):  # fmt: skip

@@ -21,6 +21,8 @@ from stats.errors import FitError
 FEW = 5  # sites: with fewer, fixed effects
 EACH = 4  # participants for each coefficient of strata
 SITE, MISSING = "site", "not known"
+ONE_ARM_EACH = "Each site holds one arm: the arms are compared between sites, on about as many df."
+BY_SITE = "The effect of the arm may differ between sites: treatment by site, about as many df as sites."
 
 
 @dataclass(frozen=True)
@@ -104,22 +106,26 @@ def _sites(
     sizes = where.value_counts()
     if len(sizes) < 2:
         return Above(fixed, notes=(*notes, f"One {choice.site}: no effect of sites in the model."))
-    effect, S = choice.site_effect, len(sizes)
-    if effect == "auto":
-        effect = "fixed" if S < FEW else "random"
-        notes = (*notes, f"{S} sites, fewer than {FEW}: fixed effects of sites, and the answer is about these "
-                 "sites: taken as one about sites in general it is too sure where the effect differs between them "
-                 "(12 % of true nulls rejected at 4 sites, simulated)."
-                 if S < FEW else f"{S} sites, {FEW} or more: random effects of sites.")  # fmt: skip
-    else:
-        notes = (*notes, f"{S} sites, {effect} effects as the protocol says.")
+    effect, note = effect_of_sites(len(sizes), choice.site_effect)
+    notes = (*notes, note)
     if effect == "fixed":
         return Above(fixed | {SITE: where.astype("category")}, notes=notes, effect=effect)
     both = int((arm.groupby(where.to_numpy()).nunique() > 1).sum())
     if arm.nunique() < 2:
         return Above(fixed, where, "1", notes, effect)
     if both < 2:
-        notes = (*notes, "Each site holds one arm: the arms are compared between sites, on about as many df.")
-        return Above(fixed, where, "1", notes, effect)
-    notes = (*notes, "The effect of the arm may differ between sites: treatment by site, about as many df as sites.")
-    return Above(fixed, where, "1 + arm", notes, effect)
+        return Above(fixed, where, "1", (*notes, ONE_ARM_EACH), effect)
+    return Above(fixed, where, "1 + arm", (*notes, BY_SITE), effect)
+
+
+def effect_of_sites(sites: int, asked: str) -> tuple[str, str]:
+    """ "fixed" or "random" for so many sites, asked "auto", "fixed" or "random", and the reason."""
+    if asked != "auto":
+        return asked, f"{sites} sites, {asked} effects as the protocol says."
+    if sites >= FEW:
+        return "random", f"{sites} sites, {FEW} or more: random effects of sites."
+    return "fixed", (
+        f"{sites} sites, fewer than {FEW}: fixed effects of sites, and the answer is about these sites: taken as one "
+        "about sites in general it is too sure where the effect differs between them (12 % of true nulls rejected at 4 "
+        "sites, simulated)."
+    )

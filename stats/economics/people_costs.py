@@ -197,7 +197,11 @@ def _one(costs: pd.DataFrame, name: str) -> object:
 
 
 def cost_difference(first: Values, second: Values, *, currency: str = "") -> Estimate:
-    """Mean cost of the first arm less the second's, with Welch's interval: the arithmetic means, whatever the skew."""
+    """Mean cost of the first arm less the second's, with Welch's interval: the arithmetic means, whatever the skew.
+
+    >>> round(cost_difference([310, 420, 280], [250, 300, 340], currency="EUR").estimate)
+    40
+    """
     a, b = finite(first), finite(second)
     if len(a) < 2 or len(b) < 2:
         raise FitError(f"{len(a)} and {len(b)} costs: allowed 2 or more an arm.")

@@ -39,6 +39,9 @@ def quality_years(years: Values, utilities: Values) -> float:
     """Area under the utilities by trapezoids; years from randomisation, by actual dates, rising from 0.
 
     NaN where a utility is missing. Fewer than two times, or none at 0, are refused: nothing is carried over.
+
+    >>> round(quality_years([0, 0.25, 0.5, 1], [0.4, 0.5, 0.6, 0.7]), 3)
+    0.575
     """
     at, values = np.asarray(years, dtype=float), np.asarray(utilities, dtype=float)
     if at.shape != values.shape or at.ndim != 1 or len(at) < 2:

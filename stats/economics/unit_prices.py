@@ -4,7 +4,11 @@ from stats.errors import FitError
 
 
 def annuity(rate: float, years: float) -> float:
-    """Present value of 1 a year over the years of use: (1 - (1 + r)^-L) / r; the years themselves at rate 0."""
+    """Present value of 1 a year over the years of use: (1 - (1 + r)^-L) / r; the years themselves at rate 0.
+
+    >>> round(annuity(0.035, 4), 4)
+    3.6731
+    """
     if not (rate >= 0 and years > 0):
         raise FitError(f"Rate {rate}, years {years}: allowed a rate of 0 or more (0.035 for 3.5 %) and years above 0.")
     return years if rate == 0 else (1 - (1 + rate) ** -years) / rate
@@ -17,6 +21,9 @@ def device_per_participant(
     """((price - resale (1 + r)^-L) / annuity + maintenance of a year) / participants who share the device in a year.
 
     How many share a device is the largest assumption: show the cost at half and at one and a half of it.
+
+    >>> round(device_per_participant(1200, years=4, participants_per_year=12, rate=0.035, maintenance=100), 2)
+    35.56
     """
     if not participants_per_year > 0:
         raise FitError(f"{participants_per_year} participants per device and year: allowed above 0.")
@@ -25,7 +32,11 @@ def device_per_participant(
 
 
 def present_value(amount: float, year: float, rate: float) -> float:
-    """Amount of a year after the start, discounted: amount / (1 + r)^year. The first year is year 0."""
+    """Amount of a year after the start, discounted: amount / (1 + r)^year. The first year is year 0.
+
+    >>> round(present_value(1000, year=3, rate=0.035), 2)
+    901.94
+    """
     if not (rate >= 0 and year >= 0):
         raise FitError(f"Rate {rate}, year {year}: allowed 0 or more.")
     return amount / (1 + rate) ** year

@@ -24,7 +24,11 @@ CAUTION = (
 
 
 def unit_normal_loss(x: float) -> float:
-    """L(x) = phi(x) - x (1 - Phi(x))."""
+    """L(x) = phi(x) - x (1 - Phi(x)).
+
+    >>> round(unit_normal_loss(0.0), 4)
+    0.3989
+    """
     return float(norm.pdf(x) - x * norm.sf(x))
 
 

@@ -219,6 +219,9 @@ def pool_effects(
     standardisers are refused: they are different quantities. Raises FitError for fewer than two effects or one without
     a standard error.
     Source: DerSimonian & Laird 1986; Paule & Mandel 1982; Hartung & Knapp 2001; Higgins, Thompson & Spiegelhalter 2009.
+
+    >>> round(float(pool_effects([0.3, 0.5, 0.1], [0.2, 0.25, 0.3]).estimate), 3)
+    0.319
     """
     if method not in METHODS:
         raise FitError(f"Method {method!r}: allowed {', '.join(METHODS)}.")

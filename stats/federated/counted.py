@@ -18,16 +18,22 @@ CLASSES = ("improved", "unchanged", "worsened", "cannot_reach", "missing")
 
 def responder_counts(
     scores: pd.DataFrame, design: Protocol, participants: pd.DataFrame, minimum: int, leave_out: set
-) -> list[dict]:
-    """One entry a published threshold of the plan and arm: outcome, threshold, arm, enrolled and the five classes."""
+) -> tuple[list[dict], list[dict]]:
+    """Responders by every threshold of the plan, published ones and the study's own, and what could not be counted.
+
+    The first list has one entry a threshold and arm: outcome, threshold, arm, enrolled and the five classes. The second
+    has one a threshold that has no counts: outcome, threshold and why.
+    """
     people = participants[~participants["participant"].isin(leave_out)]
     scores = scores[~scores["participant"].isin(leave_out)]
-    made = []
-    for outcome, keys in design.thresholds.items():
-        for key in keys:
+    made, without = [], []
+    for outcome in dict.fromkeys([*design.thresholds, *design.own_thresholds]):
+        for size in design.chosen_thresholds(outcome):
+            key = size if isinstance(size, str) else size.key
             try:
-                counted = count_responders(scores, threshold=key, select=outcome, participants=people, design=design)
-            except FitError:
+                counted = count_responders(scores, threshold=size, select=outcome, participants=people, design=design)
+            except FitError as error:
+                without.append({"outcome": outcome, "threshold": key, "why": str(error)})
                 continue
             for row in counted.frame().to_dict("records"):
                 counts = {name: int(row[name]) for name in CLASSES}
@@ -35,7 +41,7 @@ def responder_counts(
                     "outcome": outcome, "threshold": key, "value": float(row["value"]), "unit": str(row["unit"]),
                     "arm": str(row["arm"]), **guarded(counts, int(row["enrolled"]), minimum),
                 })  # fmt: skip
-    return made
+    return made, without
 
 
 def baseline_counts(
@@ -59,8 +65,8 @@ def baseline_counts(
             enough = len(found) >= max(minimum, 1)
             made.append({
                 "arm": name, "what": label, "n": len(found) if enough or not len(found) else None,
-                "sum": float(found.sum()) if enough else None,
-                "squares": float(np.square(found).sum()) if enough else None,
+                "sum": float(found.sum()) if enough or not len(found) else None,
+                "squares": float(np.square(found).sum()) if enough or not len(found) else None,
             })  # fmt: skip
         if "sex" in own:
             counts = own["sex"].astype("string").fillna("not known").replace("", "not known").value_counts()

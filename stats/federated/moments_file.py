@@ -17,6 +17,7 @@
                       each site's people x (S x P x T x q) and y (S x P x T); effects [component, name], E (K x r x r)
         n_rows        values
     responders, at_baseline: counts and sums (`counted`), null where withheld
+    not_counted   thresholds without counts here: outcome, threshold and why
 
 Numbers are written so that they come back to the last bit. Nothing else is in the file: no ids, no dates, no rows.
 """
@@ -117,6 +118,7 @@ def read_file(path: Path) -> dict:
                    key not in content]  # fmt: skip
         if missing:
             raise KeyError(", ".join(missing))
+        content.setdefault("not_counted", [])  # files of earlier versions of the kit have none
     except (KeyError, ValueError, TypeError, IndexError) as error:
         raise FitError(f"{path} is damaged: {type(error).__name__} {error}. Ask the site to write it again.") from None
     return content

@@ -86,9 +86,12 @@ def visits_of(design: Protocol) -> dict[str, float]:
 
 
 def outcome_sums(
-    scores: pd.DataFrame, outcome: str, design: Protocol, participants: pd.DataFrame, *, leave_out: set | None = None
-) -> SiteTable:
+    scores: pd.DataFrame, outcome: str, design: Protocol, participants: pd.DataFrame, *, leave_out: set | None = None,
+    profiles: bool = True,
+) -> SiteTable:  # fmt: skip
     """The sums of one outcome at this site by the plan's model; participants in `leave_out` play no part.
+
+    profiles: whether to say who is alike, for the guards; not where the sums stay where the rows are.
 
     Raises FitError where the plan asks for what sums of sites cannot carry, or nobody has a value.
     """
@@ -134,7 +137,8 @@ def outcome_sums(
     sums = OutcomeSums(
         outcome, rows.unit, rows.better, columns, pool_layout(layout), everybody, int(missing), baseline, levels, sites
     )
-    return SiteTable(sums, *_profiles(layout, columns))
+    nobody = pd.Series(dtype=object)
+    return SiteTable(sums, *(_profiles(layout, columns) if profiles else (nobody, nobody)))
 
 
 def _can_travel(design: Protocol, choice: ModelChoice) -> None:

@@ -68,9 +68,10 @@ def _content(
 ) -> dict:  # fmt: skip
     plan = plan_of(replace(design, departures=()))
     enrolled = participants["participant"].nunique()
+    responders, without = responder_counts(scores, design, participants, minimum, left)
     return {
         "plan_sha256": plan_digest(plan), "plan": plan, "minimum": minimum, "people": int(enrolled),
         "left_out": len(left), "outcomes": {name: to_plain(table.sums) for name, table in tables.items()},
-        "responders": responder_counts(scores, design, participants, minimum, left),
+        "responders": responders, "not_counted": without,
         "at_baseline": baseline_counts(scores, design, participants, minimum, left),
     }  # fmt: skip

@@ -89,6 +89,9 @@ def limits_of_agreement(
     method: interval of each limit, "exact" (noncentral t), "approximate", "approximate-1986".
     Raises FitError for fewer than 3 pairs. A trend of the difference with the size is not looked for here: plot it.
     Source: Bland & Altman 1986 (Lancet i:307-310), 1999 (Stat Methods Med Res 8:135-160); Carkeet 2015.
+
+    >>> limits_of_agreement([10, 12, 15, 18, 20], [11, 12, 14, 19, 21]).frame()["estimate"].round(2).tolist()
+    [-0.4, -2.15, 1.35]
     """
     if method not in METHODS:
         raise FitError(f"Method {method!r}: allowed {', '.join(METHODS)}.")

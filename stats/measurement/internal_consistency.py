@@ -16,6 +16,10 @@ def cronbach_alpha(items: pd.DataFrame, level: float = 0.95) -> Estimate:
     items: one row per person, one column per item; people with a missing item are left out and noted. Alpha rises with
     the number of items and says nothing of one dimension. Source: Cronbach 1951; Feldt, Woodruff & Salih 1987;
     Bland & Altman 1997 (BMJ 314:572).
+
+    >>> items = pd.DataFrame([[1, 2, 2], [2, 3, 3], [3, 3, 4], [4, 5, 4]])
+    >>> round(float(cronbach_alpha(items).estimate), 3)
+    0.949
     """
     table = items.dropna().astype(float)
     lost = len(items) - len(table)

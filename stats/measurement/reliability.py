@@ -154,6 +154,9 @@ def kappa(
     rater. weights: None, "linear", "quadratic", or a matrix of disagreement weights (0 on the diagonal). categories:
     every category in its order, so that one nobody used keeps its place. Fleiss-Cohen-Everitt standard error; normal
     interval, poor below about 30 people. Source: Cohen 1960, 1968; Fleiss, Cohen & Everitt 1969.
+
+    >>> round(float(kappa([1, 2, 3, 3, 2, 1], [1, 2, 3, 2, 2, 1]).estimate), 2)
+    0.75
     """
     notes: tuple[str, ...] = ()
     if table is None:
@@ -208,6 +211,9 @@ def concordance(a: Values, b: Values, level: float = 0.95) -> Estimate:
 
     Interval: normal on atanh with Lin's variance. Extra columns: pearson_r and bias_correction (their product is the
     concordance). Source: Lin 1989 (Biometrics 45:255-268), variance as corrected in 2000 (56:324-325).
+
+    >>> round(float(concordance([10, 12, 15, 18, 20], [11, 12, 14, 19, 21]).estimate), 3)
+    0.973
     """
     x, y = pairs(a, b)
     n = len(x)

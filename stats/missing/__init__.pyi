@@ -1,5 +1,9 @@
 """The public names of `stats.missing`, each with the module that holds it."""
 
+from .chained import Chained as Chained
+from .chained import ScoredImputations as ScoredImputations
+from .chained import chained_equations as chained_equations
+from .chained import impute_items as impute_items
 from .estimand import Applied as Applied
 from .estimand import Estimand as Estimand
 from .estimand import IntercurrentEvent as IntercurrentEvent

@@ -224,7 +224,8 @@ class MixedFit:
                 )
                 value = np.array([V.iloc[j, k] for j, k in pairs])
                 above = [k for k in solution.flat.keep if k >= inside]
-                names, value = (*names, *(all_names[k] for k in above)), np.append(value, solution.kept[0][above])
+                # Beside the covariance over visits stand the variances that belong to it.
+                names, value = (*names, *(all_names[k] for k in above)), np.append(value, solution.theta[0][above])
                 keep = np.arange(len(names))
         parts, labels = zip(*(names[k] for k in keep), strict=True)
         return pd.DataFrame({"component": parts, "name": labels, "value": value[keep]})

@@ -51,6 +51,8 @@ from .plan import plan_inputs as plan_inputs
 from .plan import plan_working as plan_working
 from .recruiting import Recruiting as Recruiting
 from .recruiting import recruitment_by_month as recruitment_by_month
+from .simulation.bounded_analysis import EndsAnalysis as EndsAnalysis
+from .simulation.bounded_analysis import GradeAnalysis as GradeAnalysis
 from .simulation.mixed_analysis import MixedAnalysis as MixedAnalysis
 from .simulation.plan_check import simulate_plan as simulate_plan
 from .simulation.search import SizeSearch as SizeSearch

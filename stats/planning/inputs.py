@@ -118,6 +118,10 @@ def elicited(value: float, source: str, unit: str = "", spread: float | None = N
 
     value: in the unit of the outcome.
     spread: standard deviation of the belief about the true difference, used by `assurance` only.
+
+    >>> low, high = elicited(5.0, source="four therapists", spread=1.0).interval()
+    >>> round(low, 2), round(high, 2)
+    (3.04, 6.96)
     """
     if not source.strip():
         raise PlanError("An elicited difference needs its source: who named it, when and how. Fill `source`.")
@@ -127,12 +131,21 @@ def elicited(value: float, source: str, unit: str = "", spread: float | None = N
 
 
 def pilot_sd(sd: float, df: float, source: str, unit: str = "") -> PilotSD:
-    """A pilot's standard deviation with its degrees of freedom (two arms pooled: n1 + n2 - 2)."""
+    """A pilot's standard deviation with its degrees of freedom (two arms pooled: n1 + n2 - 2).
+
+    >>> round(float(pilot_sd(11.0, df=20, source="a trial of 22 people").quantile(0.8)), 2)
+    12.88
+    """
     return PilotSD(_positive("sd", sd), source, unit, _positive("df", df))
 
 
 def pilot_correlation(correlation: float, pairs: float, source: str) -> PilotCorrelation:
-    """A pilot's correlation between two visits, seen in `pairs` participants."""
+    """A pilot's correlation between two visits, seen in `pairs` participants.
+
+    >>> low, high = pilot_correlation(0.8, pairs=22, source="a trial of 22 people").interval()
+    >>> round(low, 2), round(high, 2)
+    (0.57, 0.91)
+    """
     if not -1 < correlation < 1:
         raise PlanError(f"Correlation {correlation}: allowed are values between -1 and 1. Correct it.")
     if pairs <= 3:
@@ -141,7 +154,12 @@ def pilot_correlation(correlation: float, pairs: float, source: str) -> PilotCor
 
 
 def pilot_proportion(count: int, of: int, source: str) -> PilotProportion:
-    """A pilot's proportion: `count` people of so many (`of`), for dropout, adherence, responders."""
+    """A pilot's proportion: `count` people of so many (`of`), for dropout, adherence, responders.
+
+    >>> low, high = pilot_proportion(3, of=24, source="this pilot").interval()
+    >>> round(low, 3), round(high, 3)
+    (0.036, 0.297)
+    """
     if not 0 <= count <= of or of < 1:
         raise PlanError(f"{count} of {of} is not a proportion: the count lies between 0 and the denominator.")
     return PilotProportion(count / of, source, "", int(count), int(of))

@@ -53,6 +53,9 @@ def exact_test(x1: int, n1: int, x2: int, n2: int, test: str = "boschloo", alter
     conservative), `fisher-mid-p`, `chi-square` (not exact; for comparison). alternative: of the first against the
     second. Returns `ExactTest`. Raises FitError for an empty group or an unknown test.
     Source: Boschloo 1970; Mehta & Senchaudhuri 2003; Lydersen, Fagerland & Laake 2009 (Stat Med 28:1159-1175).
+
+    >>> round(float(exact_test(11, 20, 3, 20).p_value), 4)
+    0.0084
     """
     check_counts(x1, n1, x2, n2)
     _known("Alternative", alternative, ALTERNATIVES)
@@ -86,6 +89,9 @@ def mcnemar_test(b: int, c: int, test: str = "mid-p") -> ExactTest:
 
     test: `mid-p` (ours: Fagerland 2013), `exact` (binomial), `chi-square`, `chi-square-continuity`.
     Source: McNemar 1947; Fagerland, Lydersen & Laake 2013 (BMC Med Res Methodol 13:91).
+
+    >>> round(float(mcnemar_test(8, 2).p_value), 4)
+    0.0654
     """
     _known("Test", test, ("mid-p", "exact", "chi-square", "chi-square-continuity"))
     if min(b, c) < 0:

@@ -5,6 +5,7 @@ from functools import partial
 from math import exp, log, sqrt
 
 from scipy.optimize import brentq
+from scipy.special import ndtri  # the quantile of the normal law
 from scipy.stats import beta, binom, chi2, norm
 
 from stats.errors import FitError
@@ -15,7 +16,7 @@ Limits = tuple[float, float]
 
 def _wilson(count: float, n: float, level: float) -> Limits:
     # n need not be whole: a multiply imputed proportion has an effective n
-    z = norm.ppf((1 + level) / 2)
+    z = ndtri((1 + level) / 2)
     share = count / n
     centre = (2 * count + z**2) / (2 * (n + z**2))
     half = z * sqrt(z**2 + 4 * count * (1 - share)) / (2 * (n + z**2))

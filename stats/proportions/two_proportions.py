@@ -51,6 +51,9 @@ def risk_ratio(x1: int, n1: int, x2: int, n2: int, method: str = "log", level: f
 
     A zero cell: 1/2 is added to each cell for the `log` method, and a note says so. std_error is that of the logarithm
     (extra column `log_estimate`). Arguments and errors as `risk_difference`. Source: Katz 1978; Koopman 1984.
+
+    >>> round(risk_ratio(11, 20, 7, 20).estimate, 3)
+    1.571
     """
     check_counts(x1, n1, x2, n2)
     _known(method, ("log", "score"))
@@ -60,7 +63,11 @@ def risk_ratio(x1: int, n1: int, x2: int, n2: int, method: str = "log", level: f
 
 
 def odds_ratio(x1: int, n1: int, x2: int, n2: int, method: str = "log", level: float = 0.95) -> Estimate:
-    """Odds of the first over odds of the second. Methods, zero cells and errors as `risk_ratio`. Source: Woolf 1955."""
+    """Odds of the first over odds of the second. Methods, zero cells and errors as `risk_ratio`. Source: Woolf 1955.
+
+    >>> round(odds_ratio(11, 20, 7, 20).estimate, 3)  # 11 x 13 / (9 x 7)
+    2.27
+    """
     check_counts(x1, n1, x2, n2)
     _known(method, ("log", "score"))
     a, m1, c, m2, notes = _without_zero(x1, n1, x2, n2)

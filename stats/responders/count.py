@@ -156,11 +156,14 @@ def classify(table: pd.DataFrame, rule: Criterion, ends: ScaleEnds) -> pd.DataFr
     if end is not None:
         room = (end - table["before"]) if higher else (table["before"] - end)
         limited = room.notna() & ~rule.passed(room, needed) & ~improved
-    classes = pd.Series("unchanged", index=table.index, dtype=object)
-    classes[limited] = "cannot_reach"
-    classes[improved] = "improved"
-    classes[rule.passed(-improvement, needed)] = "worsened"
-    classes[table["missing"] != ""] = "missing"
+    last_to_first = (
+        (table["missing"] != "", "missing"),
+        (rule.passed(-improvement, needed), "worsened"),
+        (improved, "improved"),
+        (limited, "cannot_reach"),
+    )
+    where, words = zip(*((where.to_numpy(dtype=bool), word) for where, word in last_to_first), strict=True)
+    classes = pd.Series(np.select(where, words, "unchanged").astype(object), index=table.index, dtype=object)
     return table.assign(threshold=rule.label, needed=needed, limited=limited, **{"class": classes})
 
 

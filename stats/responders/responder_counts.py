@@ -171,9 +171,10 @@ def arm_counts(
 ) -> list[ArmCount]:
     """Counts per arm from tables with `arm`, `class` and `limited`; an arm without people gives zeros."""
     made = []
+    classes, limited = people["class"].to_numpy(dtype=object), people["limited"].to_numpy(dtype=bool)
     for arm in arms:
-        own = people[people["arm"] == arm]
-        seen = Counter(own["class"])
+        own = (people["arm"] == arm).to_numpy(dtype=bool)
+        seen = Counter(classes[own])
         hits = [int(((one["arm"] == arm) & (one["class"] == "improved")).sum()) for one in imputed]
         made.append(
             ArmCount(
@@ -185,8 +186,8 @@ def arm_counts(
                 rule=rule.rule,
                 source=rule.source,
                 citation=rule.citation,
-                limited=int((own["limited"] & (own["class"] != "missing")).sum()),
-                imputed=share_over_imputations(hits, len(own)) if imputed else None,
+                limited=int((limited & (classes != "missing"))[own].sum()),
+                imputed=share_over_imputations(hits, int(own.sum())) if imputed else None,
                 **{name: seen[name] for name in CLASSES},
             )
         )

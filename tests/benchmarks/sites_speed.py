@@ -1,26 +1,38 @@
 """Sites and partitions on growing work: pooling against reading, fitting, and memory, in one run.
 
-    OMP_NUM_THREADS=1 python tests/benchmarks/sites_speed.py [--people 300000] [--sites 300] [--partitions FOLDER]
+    OMP_NUM_THREADS=1 python tests/benchmarks/sites_speed.py [--people 300000] [--sites 300]
+    ... [--partitions FOLDER --largest PEOPLE], [--agree ROWS]
 
 pooling: processor time of reading the rows from Parquet (text ids, categories) and of pooling a mean per arm and visit
 with site and treatment by site; fits: site and treatment by site over random slopes and over an unstructured
 covariance, each with a Kenward-Roger test. partitions: a folder of Parquet files of 100,000 people, grown from 10^5
-people on, pooled out of core, with the peak of memory that pooling adds to an empty process, one process a size.
+people on, pooled out of core, with the peak of memory that pooling adds to an empty process, one process a size, beside
+the size of one partition (its rows as a frame). agree: that many rows as one frame, as 20 sites merged, as a folder of
+Parquet files and as 20 sites' files of the federated analysis, with the largest differences of estimates and df.
 Against lme4: not measured here, R is not asked for.
 """
 
 import argparse
+import json
 import resource
 import subprocess
 import sys
 import tempfile
 import time
+from functools import reduce
+from operator import add
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from stats import fit_moments, pool_moments
+from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol, Randomisation
+from stats import fit_change, fit_moments, pool_moments
+from stats.federated.added_sums import together_sums
+from stats.federated.moments_file import from_plain, to_plain
+from stats.federated.outcome_sums import outcome_sums
+from stats.federated.sums_fit import fit_sums
+from stats.mixed.fit import MixedFit
 
 FORMULA = "value ~ 0 + visit:arm"
 ABOVE = {"participant": "participant", "visit": "visit", "site": "site", "site_random": "1 + arm"}
@@ -99,8 +111,63 @@ def one(folder: Path) -> None:
         pd.read_parquet(path, columns=COLUMNS)
     read = time.process_time() - start
     _, fitted = processor(lambda: fit_moments(moments, covariance="unstructured"))
+    part = pd.read_parquet(next(folder.glob("*.parquet")), columns=COLUMNS)
+    size = part.memory_usage(deep=True).sum() / 2**20
     print(f"{moments.n_participants} people, {moments.n_rows} rows: read {read:.1f} s, pooled out of core "
-          f"{taken:.1f} s ({taken / read:.2f} times), {more:.0f} MB more memory, fit {fitted:.2f} s")  # fmt: skip
+          f"{taken:.1f} s ({taken / read:.2f} times), {more:.0f} MB more memory where a partition has {size:.0f} MB, "
+          f"fit {fitted:.2f} s")  # fmt: skip
+
+
+def agree(rows: int, parts: int = 20) -> None:
+    """Whole, merged, partitioned and federated fits of the same rows."""
+    frame = trial(int(rows / 5.4), 300, np.random.default_rng(7))
+    group = frame["site"].cat.codes.to_numpy() % parts
+    how = {"covariance": "unstructured"}
+    whole = fit_moments(pool_moments(frame, FORMULA, **ABOVE), **how)
+    sites = (frame[group == k] for k in range(parts))
+    _told(f"{len(frame)} rows, {parts} sites merged", whole,
+          fit_moments(reduce(add, [pool_moments(one, FORMULA, **ABOVE) for one in sites]), **how))  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        for k in range(parts):
+            frame[group == k].to_parquet(Path(folder) / f"{k:02d}.parquet")
+        _told("as files", whole, fit_moments(pool_moments(folder, FORMULA, **ABOVE), **how))
+
+
+def federated(rows: int, parts: int = 20) -> None:
+    """The model of change of all rows against that of the files of all sites."""
+    frame = trial(int(rows / 5.4), 300, np.random.default_rng(7))
+    visits = list(frame["visit"].cat.categories)
+    people = frame.drop_duplicates("participant")[["participant", "arm", "site"]].astype("str").reset_index(drop=True)
+    scores = frame[["participant", "visit", "arm", "value"]].astype({"visit": "str", "arm": "str"}).assign(
+        day=frame["visit"].cat.codes * 14.0, instrument="made", scale="total", outcome="made.total", side="", hand="",
+        condition="unassisted", unit="points", better="higher", answered=1, items=1, complete=True, reason="",
+    )  # fmt: skip
+    design = Protocol(
+        title="Made up", design="parallel", arms=(Arm("usual", "", reference=True), Arm("active", "")),
+        visits=tuple(PlannedVisit(v, v, 14.0 * k) for k, v in enumerate(visits)), outcomes=("made.total",),
+        primary="made.total", randomisation=Randomisation(randomised=True), model=ModelChoice(site="site"),
+    )  # fmt: skip
+    group = frame["site"].cat.codes.to_numpy() % parts
+    del frame
+    sums = []
+    for k in range(parts):
+        own = scores[group == k]
+        here = people[people["participant"].isin(own["participant"])]
+        made = outcome_sums(own, "made.total", design, here).sums
+        sums.append(from_plain("made.total", json.loads(json.dumps(to_plain(made)))))
+    merged = fit_sums(together_sums(sums), design)
+    whole = fit_change(scores, "made.total", design=design, participants=people)
+    one, other = whole.between().frame(), merged.between().frame()
+    apart = np.abs(one["estimate"] - other["estimate"]).max() / one["std_error"].min()
+    print(f"{len(scores)} rows, files of {parts} sites: estimates differ by {apart:.1e} standard errors, df by "
+          f"{np.abs(other['df'] / one['df'] - 1).max():.1e} of themselves", flush=True)  # fmt: skip
+
+
+def _told(what: str, whole: MixedFit, other: MixedFit) -> None:
+    one, two = whole.fixed(), other.fixed()
+    print(f"{what}: estimates differ by {np.abs(two['estimate'] / one['estimate'] - 1).max():.1e} of themselves, df by "
+          f"{np.abs(two['df'] / one['df'] - 1).max():.1e}, log-likelihood by {abs(whole.loglik - other.loglik):.1e}",
+          flush=True)  # fmt: skip
 
 
 def main() -> None:
@@ -110,10 +177,14 @@ def main() -> None:
     parser.add_argument("--sites", type=int, default=300)
     parser.add_argument("--partitions", type=Path, help="folder for the files of the growing trial")
     parser.add_argument("--largest", type=int, default=1_000_000)
+    parser.add_argument("--agree", type=int, help="rows to fit whole, merged, from files and federated")
     parser.add_argument("--one", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.one:
         one(asked.one)
+    elif asked.agree:
+        agree(asked.agree)
+        federated(asked.agree)
     elif asked.partitions:
         grow(asked.partitions, asked.largest)
     else:

@@ -146,6 +146,13 @@ def test_a_plan_can_be_locked_before_the_first_participant(tmp_path, capsys):
     assert read_study(folder).departures == ()
 
 
+def test_a_lock_of_the_protocol_alone_says_that_there_are_no_data_and_not_where_the_folder_lies(tmp_path, capsys):
+    shutil.copyfile(COHORT / "study.toml", tmp_path / "study.toml")
+    assert main(["lock", str(tmp_path)]) == 0
+    assert "holds no data yet" in capsys.readouterr().out
+    assert str(tmp_path) not in (tmp_path / NAME).read_text(encoding="utf-8")
+
+
 def test_a_plan_with_an_error_is_not_locked(cohort):
     toml(cohort, 'primary = "fma_ue.motor"', 'primary = "fma_ue.moter"')
     with pytest.raises(StudyError, match=r"fma_ue\.moter"):

@@ -7,9 +7,10 @@ at the top; times with a third unfinished at the cap. Per test: rejections at 5 
 share without one (refused: separation, everyone at an end).
 """
 
+import itertools
 import sys
-import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,7 @@ from stats.bounded.grades import fit_ordinal
 from stats.bounded.rank_tests import rank_test
 
 VISITS, MAXIMUM, CAP = 3, 24, 120.0
+SIZES, COLUMNS = (10, 15), ("per_arm", "trial", "test", "p")
 
 
 def people(rng: np.random.Generator, n: int) -> pd.DataFrame:
@@ -87,30 +89,48 @@ WORDS = {
 }
 
 
-def run(trials: int, seed: int = 30, seconds: float = np.inf) -> pd.DataFrame:
-    """One row per test and number per arm; stops early after `seconds`."""
-    rows, began = [], time.monotonic()
-    for n in (10, 15):
-        rng = np.random.default_rng(seed + n)
-        for _ in range(trials):
-            if time.monotonic() - began > seconds * (1 if n == 10 else 2) / 2:
-                break
-            for name, ask in answers(people(rng, n)).items():
-                names = WORDS.get(name, (name,))
-                try:
-                    found = ask()
-                except ValueError:
-                    found = (np.nan,) * len(names)
-                values = found if isinstance(found, tuple) else (found,)
-                rows += [{"per_arm": n, "test": t, "p": v} for t, v in zip(names, values, strict=True)]
-    table = pd.DataFrame(rows)
+def run(trials: int, seed: int = 30, journal: Path | None = None) -> pd.DataFrame:
+    """p values of every test: columns per_arm, trial, test, p. Each trial has a seed of its own.
+
+    journal: file of finished trials; a stopped run goes on from there. Small and large trials take turns, so that a run
+    that was stopped has as many of both.
+    """
+    done = pd.read_csv(journal) if journal is not None and journal.exists() else pd.DataFrame(columns=list(COLUMNS))
+    known = set(zip(done["per_arm"], done["trial"], strict=True))
+    parts = [done]
+    for trial, n in itertools.product(range(trials), SIZES):
+        if (n, trial) in known:
+            continue
+        rows = pd.DataFrame(_trial(np.random.default_rng([seed, n, trial]), n, trial))
+        parts.append(rows)
+        if journal is not None:
+            rows.to_csv(journal, mode="a", header=not journal.exists(), index=False)
+    return pd.concat([part for part in parts if len(part)], ignore_index=True)
+
+
+def _trial(rng: np.random.Generator, n: int, trial: int) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    for name, ask in answers(people(rng, n)).items():
+        names = WORDS.get(name, (name,))
+        try:
+            found = ask()
+        except ValueError:
+            found = (np.nan,) * len(names)
+        values = found if isinstance(found, tuple) else (found,)
+        rows += [{"per_arm": n, "trial": trial, "test": t, "p": v} for t, v in zip(names, values, strict=True)]
+    return rows
+
+
+def counted(table: pd.DataFrame) -> pd.DataFrame:
+    """One row per test and number per arm: trials, share rejected of those with an answer, share refused."""
     table = table.assign(refused=table["p"].isna(), rejected=(table["p"] < 0.05).where(table["p"].notna()))
     found = table.groupby(["per_arm", "test"], sort=False)
     return found.agg(trials=("p", "size"), rejected=("rejected", "mean"), refused=("refused", "mean")).reset_index()
 
 
 if __name__ == "__main__":
-    found = run(int(sys.argv[1]) if len(sys.argv) > 1 else 100)
-    print(found.to_string())
-    if len(sys.argv) > 2:
-        found.to_csv(sys.argv[2], index=False)
+    to = Path(sys.argv[2]) if len(sys.argv) > 2 else None
+    made = counted(run(int(sys.argv[1]) if len(sys.argv) > 1 else 100, journal=to and to.with_suffix(".trials.csv")))
+    print(made.to_string())
+    if to is not None:
+        made.to_csv(to, index=False)

@@ -184,16 +184,14 @@ class _Look:
     def __init__(self, rows, arms, counted, drawn, names, unit, turn):
         self.rows, self.arms, self.counted, self.drawn = rows, arms, counted, drawn
         self.names, self.unit, self.turn = names, unit, turn
+        self.own = {arm: rows[rows[c.ARM] == arm] for arm in arms}
 
     def n(self, arm: str) -> int:
         """People of an arm with both values."""
-        return int(self._own(arm)["improvement"].notna().sum())
+        return int(self.own[arm]["improvement"].notna().sum())
 
     def passed(self, arm: str) -> int:
-        return int(self._own(arm)["passed"].sum())
-
-    def _own(self, arm: str) -> pd.DataFrame:
-        return self.rows[self.rows[c.ARM] == arm]
+        return int(self.own[arm]["passed"].sum())
 
     def _heading(self, arm: str, room: float, small: float) -> str:
         colour = arm_cue(self.names, arm)["colour"]
@@ -206,7 +204,7 @@ class _Look:
     def _room(self, arm: str, width: int) -> float:
         low, high = self._range()
         left, right = ENDS[width]
-        return (len(self._own(arm)) + GAP * 0.8) / (high - low) * (right - left)
+        return (len(self.own[arm]) + GAP * 0.8) / (high - low) * (right - left)
 
     def _range(self) -> tuple[float, float]:
         return 0.3, float(self.rows["place"].max()) + 0.7
@@ -252,7 +250,7 @@ class _Look:
     def _headings(self, width: int, small: float) -> list[dict]:
         words = []
         for arm in self.arms:
-            own = self._own(arm)
+            own = self.own[arm]
             place = {"x": own["place"].min() - 0.5, "xref": "x", "xanchor": "left", "align": "left", "showarrow": False}
             look = {"font": {"size": small, "color": INK}, "yref": "paper"}
             words.append(place | look | {"y": 1, "yanchor": "bottom", "yshift": 2,

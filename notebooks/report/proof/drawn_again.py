@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
 
-from PIL import Image, ImageChops
+import numpy as np
+from PIL import Image
 
 from notebooks.report.pictures import FORMATS, find_browser
-from notebooks.report.proof.steady_names import steady_names
+from notebooks.report.proof.steady_names import named_by, steady_names
 
 MOST = 50_000_000  # bytes of one picture
 SHEET = "summary.pdf"
@@ -130,14 +131,14 @@ def _dots_that_differ(recorded: Path, now: Path) -> str:
         with Image.open(io.BytesIO(recorded.read_bytes()), formats=["PNG"]) as old, Image.open(now) as new:
             if old.size != new.size:
                 return f"{old.size[0]} by {old.size[1]} dots, drawn {new.size[0]} by {new.size[1]}"
-            difference = ImageChops.difference(old.convert("RGB"), new.convert("RGB")).convert("L")
+            other = np.asarray(old.convert("RGB")) != np.asarray(new.convert("RGB"))
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
         return f"cannot be read ({type(error).__name__})"
-    box = difference.getbbox()
-    if box is None:
+    rows, columns = np.nonzero(other.any(axis=2))
+    if not len(rows):
         return "the same dots, written otherwise"
-    count = sum(difference.point(lambda level: 1 if level else 0).getdata())
-    return f"{count} dots differ, from {box[:2]} to {box[2:]}"
+    corners = f"from ({columns.min()}, {rows.min()}) to ({columns.max()}, {rows.max()})"
+    return f"{len(rows)} dots differ, {corners}"
 
 
 class _Parts(HTMLParser):
@@ -157,6 +158,6 @@ class _Parts(HTMLParser):
 
 def _items(path: Path) -> list[str]:
     parts = _Parts()
-    parts.feed(steady_names(path.read_text(encoding="utf-8", errors="replace")))
+    parts.feed(named_by(path.read_text(encoding="utf-8", errors="replace"), ""))
     parts.close()
     return parts.items

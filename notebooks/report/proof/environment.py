@@ -16,11 +16,10 @@ KIT = "outcomes-kit"
 COMPUTING = ("numpy", "scipy", "pandas", "statsmodels", "formulaic", "pingouin", "plotly")
 # Every dependency of the kit, as pyproject.toml names them; a test compares the two.
 USED = (*COMPUTING, "choreographer", "great-tables", "ipython", "jinja2", "joblib", "jupyterlab", "lazy-loader",
-        "loky", "mistune", "nbformat", "openpyxl", "packaging", "pillow", "platformdirs", "pyarrow", "pyreadstat",
+        "loky", "mistune", "openpyxl", "packaging", "pillow", "platformdirs", "pyarrow", "pyreadstat",
         "python-docx", "rapidfuzz", "threadpoolctl", "tomlkit")  # fmt: skip
 VERSION = re.compile(r"^Version:[ \t]*(\S+)", re.MULTILINE)
 REQUIRED = re.compile(r"^Requires-Dist:[ \t]*(.+?)[ \t]*$", re.MULTILINE)
-PIN = re.compile(r"[A-Za-z0-9._-]+==[A-Za-z0-9.!+_-]+")
 MOST_PINS = 1_000_000  # bytes of a requirements.txt that is read
 PYPROJECT = Path(__file__).resolve().parents[3] / "pyproject.toml"
 
@@ -70,33 +69,28 @@ def indirect_versions() -> dict[str, str]:
 
 def requirements_text(code: str) -> str:
     """The text of requirements.txt: exact versions, without addresses. code: digest of the kit's own code."""
+    return _requirements(versions() | indirect_versions(), code)
+
+
+def _requirements(used: Mapping[str, str], code: str) -> str:
     head = (
-        f"# What this report was computed with, on Python {platform.python_version()}.\n"
-        f"# The kit itself: {KIT} {kit_version()}, whose code has the digest {code} (record.json, 'code').\n"
+        f"# What this report was computed with, on Python {used.get('python')}.\n"
+        f"# The kit itself: {KIT} {used.get(KIT)}, whose code has the digest {code} (record.json, 'code').\n"
     )
-    pinned = {name: found for name, found in versions().items() if name not in ("python", KIT)} | indirect_versions()
-    return head + "".join(f"{name}=={pinned[name]}\n" for name in sorted(pinned))
+    return head + "".join(f"{name}=={used[name]}\n" for name in sorted(used) if name not in ("python", KIT))
 
 
-def pins_that_differ(report: Path, recorded: Mapping[str, str]) -> list[str]:
-    """Lines of a report's requirements.txt that are no pinned version, or not the recorded one; [] without a file.
-
-    recorded: every version in the record, by name of package.
-    """
+def pins_that_differ(report: Path, record: Mapping) -> list[str]:
+    """How a report's requirements.txt is not what its record names, line by line; [] without such a file."""
     path = report / "requirements.txt"
     if not path.is_file() or path.is_symlink() or path.stat().st_size > MOST_PINS:
         return []
-    lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
-    pins = dict(line.split("==") for line in lines if PIN.fullmatch(line))
-    used = {name: found for name, found in recorded.items() if name not in ("python", KIT)}
-    strange = [line for line in lines if line.strip() and not line.startswith("#") and not PIN.fullmatch(line)]
+    told = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    meant = _requirements(record["software"] | record["environment"], record["code"]).splitlines()
+    more, less = ([line for line in one if line not in other] for one, other in ((told, meant), (meant, told)))
     return [
-        *(f"requirements.txt: {line[:80]!r} is no pinned version of a package." for line in strange),
-        *(
-            f"requirements.txt has {name} {pins.get(name, 'nowhere')}, the record {used.get(name, 'nowhere')}."
-            for name in sorted({*pins, *used})
-            if pins.get(name) != used.get(name)
-        ),
+        *(f"requirements.txt has the line {line[:120]!r}, which does not follow from the record." for line in more),
+        *(f"requirements.txt does not have the line {line[:120]!r}, which follows from the record." for line in less),
     ]
 
 

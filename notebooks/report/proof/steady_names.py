@@ -9,11 +9,10 @@ NAMES = re.compile(r"""id="[^"]*"|href="#[^"]*"|url\((?:&quot;|')?#[^)]*\)""")
 
 def steady_names(svg: str) -> str:
     """The SVG with names of its parts that follow from the picture alone."""
-    named = NAMED.search(svg)
-    if named is None:
-        return svg
+    return named_by(svg, hashlib.sha256(named_by(svg, "").encode()).hexdigest()[:6])
 
-    def called(name: str) -> str:
-        return NAMES.sub(lambda found: found[0].replace(named[1], name), svg)
 
-    return called(hashlib.sha256(called("").encode()).hexdigest()[:6])
+def named_by(svg: str, name: str) -> str:
+    """The SVG with this name in place of the one drawn by chance; without such a one as it is."""
+    found = NAMED.search(svg)
+    return svg if found is None else NAMES.sub(lambda place: place[0].replace(found[1], name), svg)

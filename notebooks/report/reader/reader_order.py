@@ -74,7 +74,7 @@ SECTIONS = (
     )),
     Section("choices", "What if other choices had been made",
             "Each changes one choice and shows how far the answer depends on it; none may be picked for its result.", (
-        _figure("every_assumption/*"), _prose("every assumption"), _figure("what_if/*"),
+        _figure("every_assumption/*"), _prose("every assumption", folded=True), _figure("what_if/*"),
         _figure("tipping_point", folded=True),
         _table("what_if", folded=True, rows=60), _figure("what_if_shares/*", folded=True),
         _table("what_if_shares", folded=True, rows=60), _table("missing_visits", PRIMARY, folded=True, rows=60),

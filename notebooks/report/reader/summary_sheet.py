@@ -1,4 +1,4 @@
-"""The first page as a PDF of exactly one A4 sheet, to send or to lay on a table: without anybody's code."""
+"""A page as a PDF of exactly one A4 sheet, to send or to lay on a table; the report's first page is without codes."""
 
 import asyncio
 import base64
@@ -25,7 +25,6 @@ LOOK = (
 PAGES = re.compile(rb"/Type\s*/Page\b(?!s)")
 LOADED = 'document.readyState === "complete" && document.getElementById("answer") !== null'
 LIMIT_S = 60
-NO_SHEET = "summary.pdf was not written: "
 
 
 def answer_of(runs: Sequence[Run]) -> dict | None:
@@ -40,15 +39,20 @@ def write_summary(runs: Sequence[Run], to: Path, *, title: str) -> list[str]:
     answer = answer_of(runs)
     if answer is None:
         return []
+    return write_sheet(sheet_html(answer, title), to)
+
+
+def write_sheet(page: str, to: Path) -> list[str]:
+    """Print a page (its content in an element with the id "answer") on one A4 sheet; says why where it cannot be."""
     browser = find_browser()
+    missing = f"{to.name} was not written: "
     if browser is None:
-        return [NO_SHEET + NO_BROWSER.partition(": ")[2]]
-    page = sheet_html(answer, title)
+        return [missing + NO_BROWSER.partition(": ")[2]]
     try:
         with ThreadPoolExecutor(1) as thread:  # a loop of its own: a notebook that calls this has one running already
             printed = thread.submit(asyncio.run, _printed(browser, page)).result()
     except (RuntimeError, OSError, TimeoutError) as error:
-        return [f"{NO_SHEET}{error or 'the browser gave no answer in time'}."]
+        return [f"{missing}{error or 'the browser gave no answer in time'}."]
     to.write_bytes(printed)
     return []
 

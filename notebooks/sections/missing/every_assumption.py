@@ -5,7 +5,7 @@ import re
 import pandas as pd
 
 from notebooks.analysis import Analysis
-from notebooks.figures.choice_intervals import Wording, answers_figure
+from notebooks.figures.choice_intervals import AGAIN, Wording, answers_figure
 from notebooks.figures.style import turned
 from notebooks.sections.other_choices import named
 from notebooks.show.exhibits import Exhibits, Prose, gather
@@ -26,7 +26,7 @@ WORDS = {
     SHORT[NORMAL]: ("went on like their own group", "those who left had gone on like the others of their own group"),
     SHORT[JUMP]: ("did like the other group from then on", "those who left had done like {arm} from then on"),
     SHORT[INCREMENTS]: (
-        "changed like the other group from then on",
+        "then changed like the other group",
         "those who left had kept what they had reached and changed like {arm} from then on",
     ),
     SHORT[COPY]: ("had been like the other group all along", "those who left had been like {arm} all along"),
@@ -35,11 +35,11 @@ WORDS = {
         "those who left had stayed where their group was when they left",
     ),
     f"last value carried on ({COMPARISON})": (
-        "kept their last score (to compare only)",
+        "kept their last score (compare only)",
         "nobody had changed after the last visit seen (to compare only: the interval is too short)",
     ),
     f"worst seen value, reference arm best ({COMPARISON})": (
-        "did worst, the other group best (to compare only)",
+        "did worst, others best (compare only)",
         "those who left had done as badly as the worst seen, and those who left {arm} as well as the best (to compare "
         "only: the interval is too short)",
     ),
@@ -54,7 +54,19 @@ WORDS = {
     BETA_BINOMIAL: ("scores are points won out of all", "a score is taken as points won out of all there are"),
     CENSORED: ("the end of the scale hides more", "the ends of the scale hide who would have gone beyond them"),
 }
-REPEATED = ("as repeated trials would vary", ", with the uncertainty that repeated trials would show")
+WORDING = Wording(
+    name="every_assumption",
+    title="The answer under every assumption",
+    over="Assumed",
+    others="other assumptions",
+    merged=False,
+    first="As planned",
+    by="as planned",
+    caption="One row an assumption about those who left, who counts, or what the ends of the scale hide; {level} "
+    "intervals; n: people in the answer. Band and line: the planned answer. Positive is better. Nothing in the "
+    "data tells which assumption is true.",
+)
+REPEATED = ", with the uncertainty that repeated trials would show"
 
 
 def every_assumption(analysis: Analysis) -> Exhibits | Prose:
@@ -70,9 +82,9 @@ def every_assumption(analysis: Analysis) -> Exhibits | Prose:
     figures, said, refusals = [], [], []
     for comparison, own in frame.groupby("comparison", sort=False):
         if own["estimate"].notna().any():
-            figures.append(answers_figure(in_figure_words(own), names, found.visit, found.better, _wording(own)))
+            figures.append(answers_figure(in_figure_words(own), names, found.visit, found.better, WORDING))
         said += sentences(own, str(comparison), found, names)
-        refusals += [f"{_figure_words(row['option'])}: {row['reason']}"
+        refusals += [f"If {_clause(row['option'], names.arm(str(comparison).partition(' - ')[2]))}: {row['reason']}"
                      for row in own[own["estimate"].isna()].to_dict("records")]  # fmt: skip
     return gather([*figures, Prose("every assumption", tuple(said), heading="One sentence for each")], refusals)
 
@@ -123,25 +135,10 @@ def _apart(value: float, digits: int) -> tuple[str, str]:
 
 def _figure_words(option: str) -> str:
     plain = option.removesuffix(LONG_RUN)
-    words = WORDS.get(plain, (plain, plain))[0]
-    return f"{words}, {REPEATED[0]}" if plain != option else words
+    return WORDS.get(plain, (plain, plain))[0] + (AGAIN if plain != option else "")
 
 
 def _clause(option: str, other: str) -> str:
     plain = option.removesuffix(LONG_RUN)
     clause = re.sub(r"\{arm\}", lambda _: other, WORDS.get(plain, (plain, plain))[1])
-    return clause + REPEATED[1] if plain != option else clause
-
-
-def _wording(own: pd.DataFrame) -> Wording:
-    return Wording(
-        name="every_assumption",
-        title="The answer under every assumption",
-        over="Assumed",
-        others="other assumptions",
-        merged=False,
-        first="As planned",
-        caption="One row an assumption about those who left, who counts, or what the ends of the scale hide; {level} "
-        "intervals; n: people in the answer. Band and line: the planned answer. Positive is better. Nothing in the "
-        "data tells which assumption is true.",
-    )
+    return clause + REPEATED if plain != option else clause

@@ -11,7 +11,7 @@ from notebooks.show.names import Names
 from notebooks.show.tables import Table
 from outcomes import columns as c
 from stats.errors import FitError
-from stats.missing.estimand import POLICY, apply_strategies, estimand_of, events_of
+from stats.missing.estimand import POLICY, IntercurrentEvent, apply_strategies, estimand_of, events_of
 from stats.missing.imputation import impute
 from stats.missing.patterns import FIXED, MissingVisits, describe_missing
 from stats.missing.tipping import tipping_point
@@ -62,9 +62,8 @@ def _strategies(table: VisitTable, analysis: Analysis, names: Names) -> tuple[Ta
     events = events_of(study.protocol)
     tables = {"adverse_events": study.adverse_events, "visits": study.visits}
     question = estimand_of(study.protocol, str(table.visits[-1]))
-    kept = tuple(replace(one, strategy=POLICY) for one in events)
     rows, notes = [], list(question.unanswered("means"))
-    for told, asked in (("as the protocol says", events), ("values after every event kept (treatment policy)", kept)):
+    for told, asked in _asked(events):
         try:
             done = apply_strategies(table, asked, tables, study.visits)
             found = (
@@ -92,6 +91,20 @@ def _strategies(table: VisitTable, analysis: Analysis, names: Names) -> tuple[Ta
         decimals=names.decimals(table.outcome),
         notes=tuple(notes),
     ), ()  # fmt: skip
+
+
+def _asked(
+    events: tuple[IntercurrentEvent, ...],
+) -> list[tuple[str, tuple[IntercurrentEvent, ...]]]:
+    """The questions of the table: as planned, without one strategy at a time where there are several, without any."""
+    bearing = [one for one in events if one.strategy != POLICY]
+    asked = [("as the protocol says", events)]
+    for one in bearing if len(bearing) > 1 else ():
+        others = tuple(replace(event, strategy=POLICY) if event is one else event for event in events)
+        asked.append((f"values after \N{LEFT DOUBLE QUOTATION MARK}{one.label}\N{RIGHT DOUBLE QUOTATION MARK} kept, "
+                      f"in place of {one.strategy}", others))  # fmt: skip
+    return [*asked, ("values after every event kept (treatment policy)",
+                     tuple(replace(one, strategy=POLICY) for one in events))]  # fmt: skip
 
 
 def by_visit(found: MissingVisits, names: Names) -> Table:

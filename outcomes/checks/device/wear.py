@@ -5,7 +5,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.register import looked_up, place, reports
+from outcomes.checks.grouping import looked_up
+from outcomes.checks.register import place, reports
 from outcomes.findings import as_text, flag, texts
 from outcomes.study import Study
 

@@ -5,7 +5,8 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.register import hint, looked_up, place, reports
+from outcomes.checks.grouping import looked_up
+from outcomes.checks.register import hint, place, reports
 from outcomes.findings import flag, texts
 from outcomes.protocol.model_choice import column_of
 from outcomes.reading.cells import dates, numbers
@@ -32,6 +33,8 @@ def code_like_a_formula(study: Study) -> Iterator[pd.DataFrame]:
     """A spreadsheet program computes such a cell: P01 becomes another code, or something is run."""
     for table in ("participants", *BY_PARTICIPANT):
         frame = study.table(table)
+        if frame.empty:
+            continue
         rows = frame[frame["participant"].str.startswith(STARTS)]
         yield flag("participant code like a formula", rows, **place(study, table, "participant"),
                    found=rows["participant"], allowed="a code that begins with a letter or a digit")  # fmt: skip
@@ -72,6 +75,8 @@ def unknown_participant(study: Study) -> Iterator[pd.DataFrame]:
     known = list(study.participants["participant"])
     for table in (*BY_PARTICIPANT, "device_deficiencies"):
         frame = study.table(table)
+        if frame.empty:
+            continue
         rows = frame[~frame["participant"].isin(known) & (frame["participant"] != "")]
         if rows.empty:
             continue

@@ -4,13 +4,13 @@ All of them are doubts, never proofs: each rule says why it doubts, and a study 
 """
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.register import place, reports
-from outcomes.checks.scores.completeness import grids
+from outcomes.checks.form_grids import Grid
+from outcomes.checks.register import place, reports, reports_on_forms
 from outcomes.findings import as_text, flag, texts
 from outcomes.onset import DAYS_PER_MONTH, with_onset_days
 from outcomes.study import Study
@@ -74,11 +74,11 @@ def age_against_protocol(study: Study) -> Iterator[pd.DataFrame]:
                allowed=f"{as_text(float(bounds[0]))} to {as_text(float(bounds[1]))}")  # fmt: skip
 
 
-@reports("form copied")
-def copied_forms(study: Study) -> Iterator[pd.DataFrame]:
+@reports_on_forms("form copied")
+def copied_forms(study: Study, forms: Sequence[Grid]) -> Iterator[pd.DataFrame]:
     """A whole form with the very answers of the visit before, or of another person, where answers vary within it."""
     order = {visit.id: visit.day for visit in study.protocol.visits}
-    for grid in grids(study):
+    for grid in forms:
         values = grid.values.to_numpy()
         # How many answers a form holds that differ; blanks are none.
         kinds = (np.diff(np.sort(values, axis=1), axis=1) > 0).sum(axis=1) + 1
@@ -132,20 +132,24 @@ def _another_word(word: str, other: str) -> bool:
     return longer.endswith(shorter) or longer.replace("in", "", 1) == shorter or longer.replace("un", "", 1) == shorter
 
 
-@reports("reflexes against movement", "faster than a hand")
-def against_the_body(study: Study) -> Iterator[pd.DataFrame]:
+@reports_on_forms("reflexes against movement", "faster than a hand")
+def against_the_body(study: Study, forms: Sequence[Grid]) -> Iterator[pd.DataFrame]:
     """Answers that a body can hardly give together, as the instrument's file says."""
-    for grid in grids(study):
+    for grid in forms:
         for rule in grid.instrument.contradictions:
             low, high = rule["lowest"], rule["highest"]
             items = {item.id: item for item in grid.instrument.items}
             down = np.logical_and.reduce([grid.values[name] == items[name].low for name in low])
             up = np.logical_and.reduce([grid.values[name] == items[name].high for name in high])
+            if not (down & up).any():
+                continue
             yield flag("reflexes against movement", grid.first[down & up], **place(study, "items", "value"),
                        found=f"{grid.instrument.id}: {rule['says']}")  # fmt: skip
         for item in grid.instrument.items:
             if item.quickest is not None:
                 fast = grid.values[item.id] < item.quickest
+                if not fast.any():
+                    continue
                 rows = grid.first[fast]
                 found = f"{grid.instrument.id} item {item.id}: " + texts(grid.values.loc[fast, item.id])
                 yield flag("faster than a hand", rows, **place(study, "items", "value"), found=found,

@@ -4,7 +4,8 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.register import looked_up, place, reports, reports_on_scores
+from outcomes.checks.grouping import looked_up
+from outcomes.checks.register import place, reports, reports_on_scores
 from outcomes.checks.visits.calendar import planned_days
 from outcomes.findings import flag
 from outcomes.library.known import find_instrument, find_measure
@@ -82,7 +83,7 @@ def tested_hand(study: Study) -> Iterator[pd.DataFrame]:
     for table in MEASUREMENTS:
         frame = study.table(table)
         frame = frame[frame["side"].isin(("left", "right"))]
-        if (frame["side"] == looked_up(frame["participant"], people)).all():
+        if frame.empty or (frame["side"] == looked_up(frame["participant"], people)).all():
             continue
         keys = ["participant", *(["instrument"] if "instrument" in frame else [])]
         once = frame.drop_duplicates([*keys, "visit", "side"]).assign(day=planned_days(study, frame["visit"]))

@@ -1,55 +1,24 @@
 """Checks of one administration as a whole: items missing, gates, skip rules, the same answer throughout."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.grouping import group_codes
-from outcomes.checks.register import file_of, looked_up, place, reports, reports_on_scores
+from outcomes.checks.form_grids import KEYS, Grid
+from outcomes.checks.register import file_of, place, reports_on_forms, reports_on_scores
 from outcomes.columns import NOT_A_NUMBER
 from outcomes.findings import as_text, flag, texts
-from outcomes.library.instrument import Instrument
-from outcomes.library.known import find_instrument
 from outcomes.study import Study
 
-KEYS = ["participant", "visit", "instrument", "side", "condition"]
 # Below so many answers the same answer throughout is ordinary; fewer suffice where some items are worded the other way
 # round. Common practice, no source.
 _FEWEST_FOR_STRAIGHT_LINE, _FEWEST_WITH_REVERSED = 8, 5
 
 
-@dataclass(frozen=True)
-class Grid:
-    """Administrations x items of one instrument as numbers, and the first row of each administration."""
-
-    instrument: Instrument
-    values: pd.DataFrame
-    first: pd.DataFrame
-
-
-def grids(study: Study) -> Iterator[Grid]:
-    """One grid per instrument of the items; of what is there twice the earlier row counts."""
-    for name, rows in study.items.groupby("instrument", sort=False):
-        instrument = find_instrument(str(name))
-        if instrument is None or len(instrument.items) < 2:
-            continue
-        known = rows[rows["item"].isin([item.id for item in instrument.items])]
-        if known.empty:
-            continue
-        codes = group_codes(known, KEYS)
-        position = {item.id: number for number, item in enumerate(instrument.items)}
-        column = looked_up(known["item"], position, "int64").to_numpy()
-        values = np.full((codes.max() + 1, len(position)), np.nan)
-        values[codes[::-1], column[::-1]] = known["value"].to_numpy()[::-1]
-        first = known.iloc[np.unique(codes, return_index=True)[1]]
-        yield Grid(instrument, pd.DataFrame(values, index=first.index, columns=list(position)), first)
-
-
-@reports("against the gate", "against the skip rule", "same answer throughout")
-def whole_administrations(study: Study) -> Iterator[pd.DataFrame]:
-    for grid in grids(study):
+@reports_on_forms("against the gate", "against the skip rule", "same answer throughout")
+def whole_administrations(study: Study, forms: Sequence[Grid]) -> Iterator[pd.DataFrame]:
+    for grid in forms:
         yield from gates(study, grid)
         yield from skip_rules(study, grid)
         yield from straight_line(study, grid)

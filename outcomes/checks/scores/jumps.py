@@ -5,7 +5,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.register import file_of, looked_up, place, reports, reports_on_scores
+from outcomes.checks.grouping import looked_up
+from outcomes.checks.register import file_of, place, reports, reports_on_scores
 from outcomes.checks.scores.measurements import total_range
 from outcomes.checks.visits.calendar import planned_days
 from outcomes.findings import as_text, flag, texts
@@ -41,7 +42,10 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     spread = frame.groupby("outcome", sort=False)["value"].transform("std")
     times = (smaller > 0) & (larger > _RATIO * smaller) & (change > spread)
     wrong = (bounded & (span > _FEW_POINTS) & (change >= _SHARE_OF_RANGE * span)) | (~bounded & times)
-    wrong &= _far_out(change, [frame["outcome"], before["visit"]])
+    if wrong.any():
+        wrong &= _far_out(change, [frame["outcome"], before["visit"]])
+    if not wrong.any():
+        return
     wrong &= ~_moved_elsewhere(frame, before, spread)
     rows, earlier = frame[wrong], before[wrong]
     if rows.empty:
@@ -101,6 +105,8 @@ def raters(study: Study) -> Iterator[pd.DataFrame]:
     """One finding per participant, instrument and visit at which another rater than at the first visit rated."""
     for table in ("visits", "items", "totals", "trials", "angles"):
         frame = study.table(table)
+        if frame["rater"].nunique() < 2:  # a blank, or one rater throughout
+            continue
         frame = frame[frame["rater"] != ""]
         if frame["rater"].nunique() < 2:
             continue

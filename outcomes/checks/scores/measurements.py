@@ -5,7 +5,8 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.register import hint, looked_up, place, reports
+from outcomes.checks.grouping import looked_up
+from outcomes.checks.register import hint, place, reports
 from outcomes.columns import UNABLE
 from outcomes.findings import as_text, flag
 from outcomes.library.instrument import Item

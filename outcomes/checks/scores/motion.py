@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.grouping import group_codes
-from outcomes.checks.register import looked_up, place, reports
+from outcomes.checks.grouping import group_codes, looked_up
+from outcomes.checks.register import place, reports
 from outcomes.findings import as_text, flag, texts
 from outcomes.library.instrument import Item
 from outcomes.library.known import find_instrument

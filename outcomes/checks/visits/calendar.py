@@ -5,7 +5,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.register import hint, looked_up, place, reports
+from outcomes.checks.grouping import looked_up
+from outcomes.checks.register import hint, place, reports
 from outcomes.findings import as_text, flag, texts
 from outcomes.library.instrument import Item, Scale
 from outcomes.library.known import find_instrument
@@ -24,6 +25,8 @@ def unknown_visit(study: Study) -> Iterator[pd.DataFrame]:
     planned = [visit.id for visit in study.protocol.visits]
     for table in ("visits", *MEASUREMENTS, "second_ratings", "device_ratings", "motion_grades", "skin_checks"):
         frame = study.table(table)
+        if frame.empty:
+            continue
         rows = frame[~frame["visit"].isin(planned)]
         if table == "skin_checks":  # at home there is no visit
             rows = rows[rows["visit"] != ""]
@@ -52,6 +55,8 @@ def windows(study: Study) -> Iterator[pd.DataFrame]:
             continue
         late = rows["study_day"] - visit.day
         outside = rows[(late < visit.window[0]) | (late > visit.window[1])]
+        if outside.empty:
+            continue
         low, high = (as_text(visit.day + bound) for bound in visit.window)
         yield flag(
             "visit outside its window",
@@ -73,8 +78,9 @@ def order(study: Study) -> Iterator[pd.DataFrame]:
         ("visits out of order", frame["date"] < before["date"]),
         ("two visits on one day", frame["date"] == before["date"]),
     ):
-        rows = frame[wrong]
-        earlier = before[wrong]
+        rows, earlier = frame[wrong], before[wrong]
+        if rows.empty:
+            continue
         yield flag(
             rule,
             rows,
@@ -90,6 +96,8 @@ def implausible(study: Study) -> Iterator[pd.DataFrame]:
     for table in ("visits", "sessions", "adverse_events", "device_deficiencies", "wear_log", "skin_checks"):
         frame = study.table(table)
         rows = frame[((frame["date"] < _EARLIEST) & ~is_counted(frame["date"])) | (frame["date"] > today)]
+        if rows.empty:
+            continue
         found = date_texts(rows["date"])
         allowed = f"{_EARLIEST:%Y-%m-%d} to the day of this check"
         yield flag("date implausible", rows, **place(study, table, "date"), found=found, allowed=allowed)
@@ -102,6 +110,8 @@ def before_onset(study: Study) -> Iterator[pd.DataFrame]:
     by_participant = by_participant[~by_participant.index.duplicated()]
     since = looked_up(study.visits["participant"], by_participant)
     rows = study.visits[study.visits["date"] < since]
+    if rows.empty:
+        return
     yield flag(
         "date before onset",
         rows,

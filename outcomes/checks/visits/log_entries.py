@@ -5,7 +5,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.register import looked_up, place, reports
+from outcomes.checks.grouping import looked_up
+from outcomes.checks.register import place, reports
 from outcomes.findings import as_text, flag, texts
 from outcomes.reading.day_counts import date_texts
 from outcomes.study import Study
@@ -48,8 +49,12 @@ def before_enrolment(study: Study) -> Iterator[pd.DataFrame]:
         return
     for table in ("sessions", "adverse_events", "wear_log", "skin_checks", "device_deficiencies"):
         frame = study.table(table)
+        if frame.empty:
+            continue
         since = looked_up(frame["participant"], start)
         rows = frame[frame["date"] < since]
+        if rows.empty:
+            continue
         yield flag("before enrolment", rows, **place(study, table, "date"), found=date_texts(rows["date"]),
                    allowed="on or after " + date_texts(since[rows.index]))  # fmt: skip
 

@@ -3,6 +3,7 @@
 
 import re
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -536,7 +537,11 @@ class Describer:
                 f"What are the groups {' and '.join(sorted(coded))}?",
                 (", ".join(f"{code} = ..." for code in sorted(coded)),),
             )
-            for code, label in pairs_of(answer).items():
+            given = self.questions.answers.get(
+                "arms"
+            )  # a table of the answers file, or text such as "1 = ..., 2 = ..."
+            pairs = {str(k): str(v) for k, v in given.items()} if isinstance(given, Mapping) else pairs_of(answer)
+            for code, label in pairs.items():
                 if code in words and label.strip(". "):
                     words[code] = re.sub(r"\s*\((?:the )?(?:reference|control)[^)]*\)", "", label).strip()
         used = {value for roles in self.said.values() for value, _ in roles.get("arm", [])}

@@ -111,7 +111,12 @@ def _add_arms(file, arms: list[tuple[str, str]], questions: Questions) -> None:
             name
             for name, label in arms
             if said
-            and (said in (simple(label), simple(name)) or simple(label) in said or f" {simple(name)} " in f" {said} ")
+            and (
+                said
+                in (simple(label), simple(name), simple(name.removeprefix("group_")))  # the code that was asked about
+                or simple(label) in said
+                or f" {simple(name)} " in f" {said} "
+            )
         ),
         "",
     )

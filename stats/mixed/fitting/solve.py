@@ -12,7 +12,7 @@ from stats.mixed.covariance.site_variances import Reduced, ReducedTwoLevels, Two
 from stats.mixed.covariance.structure import Structure
 from stats.mixed.covariance.structures_by_name import build_structure
 from stats.mixed.fitting.identified import Flat, felt, flat_directions, held_values, white
-from stats.mixed.fitting.likelihood import Likelihood
+from stats.mixed.fitting.likelihood import Likelihood, Point
 from stats.mixed.fitting.reml import Optimum, maximise
 from stats.mixed.fitting.small_sample import KENWARD_ROGER, SmallSample
 from stats.mixed.fitting.two_levels import likelihood_of
@@ -148,12 +148,19 @@ def solve(
     if flat is not None and whole is None:
         whole, likelihood, embed = _without(likelihood, unit, structure, flat, start[0])
         optimum = maximise(likelihood, start[:, flat.keep])
-        shown = point = optimum.point
-        # The same likelihood over fewer parameters; where it is higher, proper random effects cannot reach it.
-        unbounded = boundary = optimum.converged & converged & (optimum.loglik > loglik + 1e-6)
+        inside, point = shown, optimum.point
+        # The same likelihood over fewer parameters: higher, where proper random effects cannot reach it; lower, where
+        # these parameters alone cannot; as high, and on the edge, where nothing beyond it is a maximum.
+        gain = np.where(converged & optimum.converged, optimum.loglik - loglik, 0.0)
+        unbounded, short = gain > 1e-6, gain < -1e-6
+        edge = optimum.boundary & ~optimum.unbounded & ~unbounded & ~short
+        shown = _inside(likelihood, structure, flat, inside, point, unbounded | short, start[0])
+        if some(short):
+            point = likelihood.at(np.where(short[:, None], shown.theta, point.theta))
+        boundary = unbounded | edge
         theta = np.where(converged[:, None], theta, embed(point.theta))
         loglik = np.where(converged, loglik, optimum.loglik)
-        converged, held = optimum.converged, np.zeros_like(boundary)
+        converged, held = optimum.converged, edge
     if flat is not None:
         kept = natural_parameters(structure, embed(shown.theta), scale, turn)
     loglik = loglik - rows * np.log(scale)
@@ -177,6 +184,28 @@ def _without(
     """The likelihood itself, the one over the parameters that stay, and from those to all of them."""
     part = reduced(structure, flat.keep, held_values(structure, start))
     return likelihood, likelihood_of(moments, part, reml=likelihood.reml), part.embed
+
+
+def _inside(
+    likelihood: Likelihood, structure: Structure, flat: Flat, inside: Point, point: Point, where: np.ndarray,
+    start: np.ndarray,
+) -> Point:  # fmt: skip
+    """The maximum of proper random effects in the parameters that stay (`likelihood`) `where` asked, else `point`.
+
+    From the maximum `inside` the flat directions lead to the same covariance with the dropped parameters held.
+    """
+    D = flat.directions[flat.dropped]
+    if not some(where) or D.shape[0] != D.shape[1]:
+        return point
+    gap = held_values(structure, start)[flat.dropped] - inside.theta[:, flat.dropped]
+    try:
+        moved = inside.theta + np.linalg.solve(D, gap.T).T @ flat.directions.T
+    except np.linalg.LinAlgError:
+        return point
+    moved = np.where(np.abs(moved) < 1e-13, 0.0, moved)  # of a response with unit variance: rounding of the solution
+    there = likelihood.at(np.where(where[:, None], moved[:, flat.keep], point.theta))
+    same = np.abs(there.loglik - inside.loglik) < 1e-7  # not so where the covariance bends
+    return there if every(same | ~where) else point
 
 
 def _flat_above(likelihood: Likelihood, start: np.ndarray) -> Flat | None:

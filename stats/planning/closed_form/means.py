@@ -87,6 +87,9 @@ def plan_change(
 
     Smaller than a comparison of final values only where the correlation exceeds 0.5; `plan_ancova` is never larger.
     Source: Rosner B (2006) Fundamentals of Biostatistics, 6th ed, section 8.10 (with law="normal").
+
+    >>> plan_change(difference=4.25, sd=11, correlation=0.8, power=0.9).n_per_arm
+    58
     """
     terms = Terms(**common)
     target, notes = read_difference(difference, terms.use_pilot_effect)
@@ -130,6 +133,9 @@ def plan_ancova(
     degrees of freedom (participants - arms - covariates): one number whose uncertainty is exact, where a correlation
     near 1 leaves 1 - r² very unsure.
     Source: Borm GF, Fransen J, Lemmens WA (2007) J Clin Epidemiol 60:1234-1238.
+
+    >>> plan_ancova(difference=4.25, sd=11, correlation=0.8, power=0.9).n_per_arm
+    53
     """
     terms = Terms(**common)
     target, notes = read_difference(difference, terms.use_pilot_effect)
@@ -180,6 +186,9 @@ def plan_crossover(
     halved, so that a period effect cancels: variance sd_within² / 2 (1/n1 + 1/n2), df = n1 + n2 - 2. Carry-over is
     assumed absent, which recovery and learning make doubtful in rehabilitation.
     Source: Julious SA (2004) Stat Med 23:1921-1986, section on crossover trials.
+
+    >>> plan_crossover(difference=4.25, sd_within=6.0, power=0.9).n_arms
+    (22, 22)
     """
     terms = Terms(**common)
     target, notes = read_difference(difference, terms.use_pilot_effect)

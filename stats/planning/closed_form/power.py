@@ -5,9 +5,11 @@ success); general libraries that count both tails differ from it where power is 
 """
 
 from collections.abc import Callable
+from functools import lru_cache
 from math import ceil, log
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import roots_jacobi
 from scipy.stats import nct, norm, t
@@ -47,10 +49,18 @@ def covariate_t_power(shift, n_total, covariates: int, tail: float):
     df = n_total - 2 - covariates
     if df <= 0:
         return 0.0
+    share, weights = _imbalance(n_total, covariates)
+    return float(np.sum(weights * t_power(shift * np.sqrt(share), df, tail)))
+
+
+@lru_cache(maxsize=64)
+def _imbalance(n_total: float, covariates: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Shares B of the information and their weights; an average over draws asks for the same ones many times."""
     a, b = (n_total - 1 - covariates) / 2, covariates / 2
     nodes, weights = roots_jacobi(24, b - 1, a - 1)
-    share = (nodes + 1) / 2
-    return float(np.sum(weights / weights.sum() * t_power(shift * np.sqrt(share), df, tail)))
+    share, weight = (nodes + 1) / 2, weights / weights.sum()
+    share.flags.writeable = weight.flags.writeable = False  # shared by every caller
+    return share, weight
 
 
 def smallest_n(power_at: Callable[[float], float], target: float, low: float) -> float:

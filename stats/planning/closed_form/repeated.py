@@ -40,6 +40,9 @@ def plan_repeated(
     `reliability` is the correlation of two trials of one visit.
 
     Sources: Frison L, Pocock SJ (1992) Stat Med 11:1685-1704; Diggle, Liang, Zeger (1994) p. 30 (post, law="normal").
+
+    >>> plan_repeated(difference=4.25, sd=11, correlation=0.8, followups=2, power=0.9).n_per_arm
+    39
     """
     terms = Terms(**common)
     target, notes = read_difference(difference, terms.use_pilot_effect)

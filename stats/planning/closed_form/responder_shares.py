@@ -39,6 +39,9 @@ def plan_proportions(
     the pilot happened to show (a `PilotProportion` there is refused unless use_pilot_effect=True).
 
     Sources: Fleiss, Levin, Paik (2003) section 4.2 for the normal formula; Boschloo RD (1970) Stat Neerl 24:1-35.
+
+    >>> plan_proportions(reference=0.4, treatment=0.7, power=0.8).n_per_arm
+    44
     """
     terms = replace(Terms(**common), law="normal")
     low, high = _share("reference", reference), _share("treatment", treatment)

@@ -37,6 +37,7 @@ class PilotSize(Result):
         return self.n
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """One row: the question, the size as a whole number and exact, what is counted, the source."""
         return pd.DataFrame(
             {
                 "question": [self.question],
@@ -98,6 +99,9 @@ def pilot_for_sd(relative_excess: float, confidence: float = 0.8, arms: int = 2)
     """Participants so that the one-sided upper limit of the sd exceeds it by at most this share.
 
     Smallest n per arm with sqrt(df / chi2_{1 - confidence, df}) - 1 <= relative_excess, df = arms (n - 1).
+
+    >>> pilot_for_sd(0.25).n
+    7
     """
     _inside("relative_excess", relative_excess)
     n = 2

@@ -83,6 +83,7 @@ class Assurance(Result):
         return self.n_total
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
+        """One row: the probability, its ceiling, the size, and what it was averaged over."""
         return pd.DataFrame(
             {
                 "design": [self.design],

@@ -16,13 +16,15 @@ from scipy.stats import chi2, nct, norm, t
 
 from notebooks.analysis import Analysis, hand_over
 from notebooks.application import panel_words
-from notebooks.application.documents import folder_for
+from notebooks.application.documents import folder_for, write_first_page
 from notebooks.application.gathered import Wanted, _own, gather_application, wanted_from
 from notebooks.application.important_difference import important_difference
 from notebooks.application.published_forest import published_forest
 from notebooks.application.trials_shown import shown_trials
-from notebooks.application.write_application import write_gathered
+from notebooks.application.write_application import CAUTION, parts_of, write_gathered
 from notebooks.commands import main
+from notebooks.report.pictures import find_browser
+from notebooks.report.reader.summary_sheet import page_count
 from outcomes import read_study, threshold
 from outcomes.errors import StudyError
 from outcomes.library.instrument import Threshold
@@ -273,6 +275,22 @@ def test_files_can_be_pasted_and_a_panel_can_read_one_page(found, tmp_path, monk
         folder_for(tmp_path / "mine", tmp_path, "application.html")
 
 
+@pytest.mark.skipif(find_browser() is None, reason="needs a Chromium-family browser")
+def test_the_page_for_the_panel_is_one_sheet(found, tmp_path):
+    (tmp_path / "figures").mkdir()
+    for name, width in (("published_trials", 692), ("published_trials_89mm", 336)):  # stands for the drawing, its size
+        drawing = (
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="400"><rect width="9" height="9"/></svg>'
+        )
+        (tmp_path / "figures" / f"{name}.svg").write_text(drawing)
+    parts = parts_of(found)
+    files, missing = write_first_page(parts, tmp_path, "panel.pdf", title="The next trial", lead=(), caution=CAUTION)
+    assert missing == []
+    printed = files[0].read_bytes()
+    assert page_count(printed) == 1
+    assert re.search(rb"MediaBox\s*\[0 0 59[45][.\d]* 84[12][.\d]*\]", printed)  # A4 in points
+
+
 def test_the_notebook_needs_six_cells_for_figure_table_paragraph_and_size(analysis):
     notebook = json.loads((Path(__file__).parents[3] / "notebooks" / "11_the_application.ipynb").read_text())
     code = ["".join(cell["source"]) for cell in notebook["cells"] if cell["cell_type"] == "code"]
@@ -289,7 +307,9 @@ def test_the_notebook_needs_six_cells_for_figure_table_paragraph_and_size(analys
     assert len(code) <= 12
     asked = [index for index, source in enumerate(code) if source.startswith(("published_forest", "words."))]
     assert asked.index(code.index("words.size_table(found)")) + 3 <= 10
-    assert all(item is not None for item in shown[:-1])
+    shown_by = dict(zip(code[-len(shown):], shown, strict=True))
+    assert shown_by.pop("words.worth_table(found)") is None  # nobody named a willingness to pay
+    assert all(item is not None for item in list(shown_by.values())[:-1])
     assert "Adapt it" in "".join(notebook["cells"][-1]["source"])
 
 

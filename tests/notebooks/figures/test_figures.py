@@ -8,6 +8,7 @@ import math
 import re
 from collections import Counter, defaultdict
 from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ from notebooks.analysis import Analysis
 from notebooks.figures.one_column import COLUMN, in_column
 from notebooks.figures.rater_agreement import agreement_figure
 from notebooks.figures.style import WIDTH
+from notebooks.guide.gallery import entries
 from notebooks.sections import (
     arms_compared,
     change,
@@ -44,6 +46,22 @@ FAMILIES = ("adherence", "change_by_baseline", "cumulative_change", "differences
             "grip_norms", "missing_map",
             "model_checks", "ordered_changes", "pairs", "participant_flow", "power_curve", "responder_shares",
             "trajectories")  # fmt: skip
+# Families whose data are held against another way in the test of their section or page: family -> file, function.
+ELSEWHERE = {
+    "agreement": ("figures/test_figures.py", "agreement_figure"),
+    "published_trials": ("application/test_application.py", "published_forest"),
+    "tipping_point": ("sections/test_missing_visits.py", "tipping_figure"),
+    "what_if": ("sections/test_what_if.py", "what_if"),
+    "one_recording": ("sections/test_movement_over_time.py", "one_recording"),
+    "overlaid_repetitions": ("sections/test_movement_over_time.py", "overlaid_repetitions"),
+} | {
+    family: ("sections/test_device_trial.py", function)
+    for family, function in (
+        ("levels", "level_figures"), ("stretches", "stretches_figure"), ("motion_grades", "grades_figure"),
+        ("days_of_wear", "wear_figure"), ("wear_and_score", "use_and_score"), ("ease_of_use", "ratings_figure"),
+        ("device_deficiencies", "faults_figure"), ("skin", "skin_figure"),
+    )
+}  # fmt: skip
 VERDICTS = re.compile(r"significan|effective|\bworks?\b|success|benefit|proves?\b|p\s*[<=]", re.IGNORECASE)
 
 
@@ -158,6 +176,13 @@ def changes(scores, study, outcome: str) -> dict[str, float]:
 def test_every_kind_of_figure_is_here(figures, study):
     missing = set(FAMILIES) - {name.partition("/")[0] for name in figures}
     assert missing == (set() if study.protocol.reference_arm else {"differences", "power_curve"})
+
+
+def test_a_figure_that_nobody_looks_at_is_named():
+    """Every figure of the gallery (which holds all that the code draws) is a family here, or tested elsewhere."""
+    assert set(entries()) - set(FAMILIES) - set(ELSEWHERE) == set()
+    for family, (file, function) in ELSEWHERE.items():
+        assert function in (Path(__file__).parents[1] / file).read_text(encoding="utf-8"), family
 
 
 def study_label(study) -> str:

@@ -1,6 +1,8 @@
 """The guide knows every key, check and public name, and is put together without a warning."""
 
+import doctest
 import inspect
+import io
 import re
 import subprocess
 import sys
@@ -12,7 +14,7 @@ import pytest
 
 from notebooks.guide.build import TEXT, build
 from notebooks.guide.code_blocks import run_page
-from notebooks.guide.docstrings import front_doors
+from notebooks.guide.docstrings import contracts, front_doors
 from notebooks.guide.gallery import code_cells, entries
 from notebooks.guide.key_texts import KEY_TABLES, key_texts
 from notebooks.guide.made_pages import check_examples, shared_arguments
@@ -46,6 +48,45 @@ def test_every_public_name_says_what_it_is_and_what_each_argument_is():
     assert silent == []
 
 
+def test_every_package_says_its_errors_units_and_sources_and_what_comes_back():
+    """Where a docstring does not: in the contract of its package, printed above its names."""
+    said = contracts()
+    assert set(said) == set(front_doors())
+    for package, one in said.items():
+        assert set(one) == {"errors", "units", "methods"}, package
+        assert (TEXT / "methods" / f"{one['methods']}.md").exists(), package
+    mute, no_columns, no_errors = [], [], []
+    for package, name in PUBLIC:
+        thing = getattr(import_module(package), name)
+        doc = inspect.getdoc(thing) or ""
+        if inspect.isclass(thing) and "frame" in vars(thing) and len((thing.frame.__doc__ or "").split()) < 2:
+            mute.append(name)
+        if inspect.isfunction(thing):
+            back = str(inspect.signature(thing).return_annotation)
+            listed = re.search(r"column|row|frame|table|: [a-z_]+,? [a-z_]+,? [a-z_]+", doc, re.I)
+            no_columns += [name] if "DataFrame" in back and not listed else []
+            no_errors += [] if re.search(r"Raise|refus|error", doc, re.I) else [name]
+    assert (mute, no_columns) == ([], [])
+    assert len(set(no_errors)) <= 90, "a new name says in its own docstring what it refuses"
+
+
+def test_the_examples_in_docstrings_run():
+    """Every example of a public name; how many names have one is held, so that none goes unseen."""
+    finder, failed, with_example = doctest.DocTestFinder(recurse=False), [], set()
+    runner = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS, verbose=False)
+    for package, name in PUBLIC:
+        thing = getattr(import_module(package), name)
+        names = vars(sys.modules[thing.__module__]) if hasattr(thing, "__module__") else {}
+        for test in finder.find(thing, f"{package}.{name}", globs=dict(names)):
+            if test.examples:
+                with_example.add(f"{thing.__module__}.{name}")
+                told = io.StringIO()
+                if runner.run(test, out=told.write).failed:
+                    failed.append(told.getvalue())
+    assert failed == []
+    assert len(with_example) >= 55
+
+
 def test_the_gallery_shows_the_cells_of_the_notebooks():
     for name, entry in entries().items():
         cells = code_cells(entry["notebook"])
@@ -54,7 +95,7 @@ def test_the_gallery_shows_the_cells_of_the_notebooks():
 
 def test_every_figure_stands_in_the_gallery():
     """Names that figures are finished under, read from the code; `from_the_model` is a forest of effect sizes."""
-    found = re.compile(r'^\s+name=f?"([a-z_]+)|name=f"([a-z_]+)/\{', re.M)
+    found = re.compile(r'^\s+name(?:=|: str = )f?"([a-z_]+)|name=f"([a-z_]+)/\{', re.M)
     drawn = {one or two for path in (ROOT / "notebooks").rglob("*.py") for one, two in found.findall(path.read_text())}
     assert drawn - {"from_the_model"} == set(entries())
 

@@ -97,19 +97,22 @@ def sentence(content: dict) -> None:
     content["sentences"]["writing_up/methods"][0] += " Nobody was left out."
 
 
-FIGURE = "effect_sizes__g_av.csv"
+FIGURE, CAPTION = "effect_sizes__g_av.csv", "effect_sizes__g_av.txt"
 EDITS: dict[str, tuple[Edit, str]] = {
     "a number of the page": (text("report.html", ">6.8<", ">9.8<"), "report.html"),
     "a word of the page": (text("report.html", "Not for decisions about one person", "For decisions"), "report.html"),
     "a script in the page": (text("report.html", "</main>", "<script>alert(1)</script></main>"), "report.html"),
     "a number of a figure in the page": (text("report.html", '"data": [{', '"data": [{"edited": 1, '), "report.html"),
+    "a word of the plain page": (text("plain.html", "5 people took part", "50 people took part"), "plain.html"),
+    "a word of the appendix": (text("appendix.html", "5 participants", "51 participants"), "appendix.html"),
+    "a number of a caption": (text(f"figures/{CAPTION}", "0.40 SD", "4.40 SD"), f"figures/{CAPTION}"),
     "a cell of a table": (cell("tables/changes.csv", 2, "estimate", "9.9"), "tables/changes.csv"),
-    "a head of a table": (text("tables/changes.csv", "estimate", "guess"), "tables/changes.csv"),
+    "a head of a table": (text("tables/scores.csv", "value", "guess"), "tables/scores.csv"),
     "a number of a figure": (cell(f"figures/{FIGURE}", 2, "effect", "9.9"), f"figures/{FIGURE}"),
     "an output of a notebook": (output, "notebooks/5_effect_sizes.ipynb"),
     "a cell of a notebook": (
-        text("notebooks/5_effect_sizes.ipynb", '"cell_type":"code"', '"cell_type":"raw"'),
-        "notebooks/5_effect_sizes.ipynb",
+        text("notebooks/4_who_passed_the_threshold.ipynb", '"cell_type":"code"', '"cell_type":"raw"'),
+        "notebooks/4_who_passed_the_threshold.ipynb",
     ),
     "a word of the document": (word, "report.docx"),
     "a score of the data": (text("inputs/totals.csv", "fma_ue,motor,57", "fma_ue,motor,58"), "inputs/totals.csv"),
@@ -131,7 +134,7 @@ EDITS: dict[str, tuple[Edit, str]] = {
     "a hash of a file": (record(lambda one: one["hashes"].update({"report.docx": "0" * 64})), "report.docx"),
     "the time": (record(lambda one: one["times"].update(began="1999-01-01T00:00:00+00:00")), "record.json"),
     "a primary result of another name": (record(lambda one: one["primary"].update(outcome="grip.force")), "grip.force"),
-    "a file gone": (lambda report: (report / "tables" / "changes.csv").unlink(), "tables/changes.csv is gone"),
+    "a file gone": (lambda report: (report / "tables" / "baseline.csv").unlink(), "tables/baseline.csv is gone"),
     "a file added": (lambda report: (report / "tables" / "more.csv").write_text("a\n1\n"), "tables/more.csv was not"),
     "a file for a link": (
         lambda report: ((report / "instruments.md").unlink(), (report / "instruments.md").symlink_to("/dev/zero")),
@@ -185,22 +188,38 @@ def test_there_are_thirty_edits():
     assert len(EDITS) >= 30
 
 
-# What computing again finds, where whoever edited the report put its hashes right.
+# What computing again finds, where whoever edited the report put its hashes right. Of the others: data are compared
+# with those of the study, or computed from; the time of a report is nobody's to compute; pictures: test_drawn_again.
 HIDDEN = {
     "a number of the page": "page of page, ",
     "a word of the page": "For decisions",
+    "a script in the page": "<script []>",
+    "a number of a figure in the page": "edited",
+    "a word of the plain page": "50 people took part",
+    "a word of the appendix": "51 participants",
+    "a number of a caption": "4.40 SD",
     "a cell of a table": "table of changes.csv line 2 estimate",
+    "a head of a table": "table of scores.csv head",
     "a number of a figure": f"figure of {FIGURE} line 2 effect",
     "an output of a notebook": "notebook of 5_effect_sizes.ipynb cell",
+    "a cell of a notebook": "notebook of 4_who_passed_the_threshold.ipynb cell",
     "a word of the document": "50 participants",
     "a value in the record": "changed",
     "a unit": "furlong",
     "an n": "4999",
+    "the notes of a number": "notes of",
+    "the name of a number": "a name of its own",
     "a sentence": "Nobody was left out.",
     "the seed": "424242",
     "the level": "options/level",
     "participants in the record": "study/participants",
     "a note": "An invented note.",
+    "a version": "numpy 0.1 was recorded",
+    "a primary result of another name": "grip.force",
+    "a file gone": "file of tables/baseline.csv",
+    "a file added": "file of tables/more.csv",
+    "a version to install": "requirements.txt has the line 'numpy==9.",
+    "the note on the folder": "note of about_this_folder.txt",
 }
 
 
@@ -219,6 +238,7 @@ def test_edits_with_hashes_put_right_are_found_by_computing_again(report, capsys
     said = printed.out.splitlines()
     missed = [what for what, words in HIDDEN.items() if words not in printed.out and not _in_table(words, table)]
     assert missed == []
+    assert "Pictures: the report holds none." in printed.out
     assert said.index(next(line for line in said if line.startswith("Primary result"))) < said.index(
         "What changed, by section:"
     )

@@ -44,11 +44,33 @@ def test_means_lie_near_those_of_the_scores_and_words_say_the_change(movement):
         assert abs(row["estimate"] - own.mean()) < own.std() / 3
         assert row["conf_low"] < row["estimate"] < row["conf_high"]
     said = over_time.in_words(movement).paragraphs
-    worn = [text for text in said if "with the device:" in text]
+    worn = [text for text in said if "with the device than without it" in text]
     assert len(said) == len(movement.taken) + len(worn) + 1
     assert all("95% interval" in text for text in said[:-1])
     assert "advice about one participant" in said[-1]
     assert not any("  " in text for text in said)
+
+
+def test_passive_active_and_assisted_motion_stand_beside_each_other(movement):
+    """The model of both conditions has about the plain means of each; passive motion is an outcome of its own."""
+    made = over_time.motions_table(movement)
+    if movement.study.protocol.reference_arm is None and not any(
+        one.motion == ("passive",) for one in movement.study.protocol.series_outcomes
+    ):
+        assert made.left_out == ("No passive and no assisted motion was recorded.",)
+        return
+    frame = next(iter(made)).frame
+    assert set(frame["motion"]) == {"passive", "active", "with the device"}
+    scores = movement.analysis.scores
+    words = {"active": "unassisted", "with the device": "assisted", "passive": "unassisted"}
+    for row in frame.to_dict("records"):
+        own = scores[(scores["outcome"] == row["outcome"]) & (scores["visit"] == row["visit"])]
+        own = own[own["condition"] == words[row["motion"]]]["value"]
+        assert abs(row["estimate"] - own.mean()) < own.std() / 3
+    ranges = frame[frame["outcome"].str.contains("range")].pivot_table(
+        index="visit", columns="motion", values="estimate"
+    )
+    assert (ranges.dropna()["passive"] > ranges.dropna()["active"]).all()
 
 
 def test_error_of_a_repetition_is_that_of_the_analysis_of_variance(movement):

@@ -49,6 +49,34 @@ def test_a_strategy_is_read_and_bears_on_the_answer(folder, strategy):
     assert any("values after it" in note for note in table.notes)
 
 
+def test_each_strategy_of_a_study_with_all_of_them_shows_the_difference_it_makes(folder):
+    """Four events with a strategy each; the answer without one of them is that of a study that never named it."""
+    study = read_study(folder)
+    found = study.adverse_events[["participant", "term", "date"]].drop_duplicates("participant").head(3)
+    asked = ["hypothetical", "composite", "while on treatment"]
+    assert len(found) == 3
+    table = study.adverse_events.copy()
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    first = study.visits.groupby("participant")["date"].nsmallest(2).groupby("participant").last()
+    for number, (strategy, row) in enumerate(zip(asked, found.itertuples(), strict=True)):
+        text += EVENT.format(strategy=strategy, term=f"event {number}").replace('"chest"', f'"e{number}"')
+        text = text.replace("hospital stay for a chest infection", f"event {number}")
+        table.loc[row.Index, "term"] = f"event {number}"
+        table.loc[row.Index, "date"] = first[row.participant]
+    text += EVENT.format(strategy="treatment policy", term="nothing such")
+    (folder / "study.toml").write_text(text, encoding="utf-8")
+    analysis = analyse(folder)
+    object.__setattr__(analysis.study, "adverse_events", table)
+    made = missing_visits.missing_exhibits(analysis)
+    shown = next(one for one in made.shown if getattr(one, "name", "") == "strategies").frame
+    answers = dict(zip(shown["answer"], shown["estimate"], strict=True))
+    assert len(answers) == 2 + len(asked)
+    planned = answers.pop("as the protocol says")
+    for strategy in asked:
+        (without,) = [value for name, value in answers.items() if strategy in name]
+        assert abs(without - planned) > 0.01
+
+
 def test_the_principal_stratum_is_refused_where_it_is_read(folder):
     with_event(folder, "principal stratum")
     with pytest.raises(StudyError, match="cannot be seen in anybody"):

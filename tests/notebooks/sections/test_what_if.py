@@ -4,6 +4,7 @@ The choices behind each row are written down here by hand and not read back from
 """
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +15,8 @@ import pytest
 from notebooks.analysis import Analysis
 from notebooks.sections import other_choices as choices
 from notebooks.sections.change import fit_outcomes
+from notebooks.sections.missing import every_assumption as assumed
+from notebooks.show.names import Names
 from outcomes import read_study, score
 from outcomes.new_study.blank_folder import new_study
 from stats import count_responders, fit_change
@@ -326,6 +329,40 @@ def test_the_report_records_the_rows_and_marks_the_protocol(stroke_report, numbe
     assert "What if other choices had been made" in page
     figure = json.loads((page.partition('type="application/json"')[2]).partition(">")[2].partition("</script>")[0])
     assert figure["data"]
+
+
+INTERNAL = re.compile(
+    r"imput|missing at random|\bMAR\b|jump|increment|reference|rubin|varianc|covari|likelihood|censor|binomial|estimand"
+    r"|protocol|kenward|\bdf\b|_",
+    re.IGNORECASE,
+)
+
+
+def test_one_page_answers_under_every_assumption_in_one_figure_and_a_sentence_each(studies):
+    """Figure and sentences hold the rows of the what-if, all of them, in words without a term of statistics."""
+    study, _, found = studies("demo")
+    names = Names(study.protocol)
+    frame = assumed.assumptions_only(found, names)
+    kinds = {"missed visits imputed", "missing values", "ends of the scale"}
+    expected = found.frame()[lambda rows: rows["choice"].isin(kinds) & ~rows["is_protocol"]]
+    assert len(frame) == 1 + len(expected)
+    assert len(expected) >= len(ASSUMED) + 2
+    figure = assumed.answers_figure(assumed.in_figure_words(frame), names, found.visit, found.better, assumed.WORDING)
+    drawn = [trace.x[0] for trace in figure.data]
+    assert not assumed.in_figure_words(frame)["option"].duplicated().any()
+    same(sorted(drawn), sorted(frame["estimate"].dropna()))
+    said = assumed.sentences(frame, frame["comparison"].iloc[0], found, names)
+    answered = frame[frame["estimate"].notna()]
+    assert len(said) == len(answered)
+    digits = names.decimals(found.outcome)
+    for text, row in zip(said, answered.to_dict("records"), strict=True):
+        assert f"{abs(row['estimate']):.{digits}f}" in text
+        assert ("better" if row["estimate"] > 0 else "worse") in text.partition(" with ")[0]
+        assert not INTERNAL.search(text), text
+    assert said[0].startswith("As planned, ")
+    assert all(text.startswith("If ") for text in said[1:])
+    words = [note["text"] for note in figure.layout.annotations] + [figure.layout.meta["caption"]]
+    assert not any(INTERNAL.search(text) for text in words)
 
 
 def test_the_figure_shows_the_protocols_answer_once_and_every_other_choice(studies):

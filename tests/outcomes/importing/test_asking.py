@@ -122,6 +122,18 @@ def test_answers_in_a_file_and_the_status_of_the_command(tmp_path):
     assert run_import([path], tmp_path / "study", say=said.append) == 0  # the answers stand in import.toml now
 
 
+@pytest.mark.parametrize("reference", ["1", "Usual care"])
+@pytest.mark.parametrize("arms", [{"1": "Usual care", "2": "Practice"}, "1 = Usual care, 2 = Practice"])
+def test_codes_of_arms_are_named_in_a_table_or_a_text_and_the_reference_by_code_or_name(arms, reference, tmp_path):
+    rows = people()
+    for number, row in enumerate(rows[1:]):
+        row[1] = 1 + number % 2
+    path = workbook(tmp_path / "w.xlsx", ("Data", rows))
+    made = propose([path], {"arms": arms, "reference_arm": reference, "visit_days": "0, 42"})
+    assert "reference_arm" not in {entry.id for entry in made.open}
+    assert 'label = "Usual care"\nreference = true' in made.study
+
+
 def test_files_that_are_none_are_refused_in_words(tmp_path):
     broken = tmp_path / "broken.xlsx"
     broken.write_bytes(b"PK\x03\x04 cut off")

@@ -5,6 +5,8 @@ import pytest
 from scipy.signal import chirp
 
 from outcomes import StudyError, two_hands
+from outcomes.movement.ranges import motion_ranges
+from outcomes.movement.time_stamps import even_series
 from outcomes.movement.together import COLUMNS, pairs_together
 
 RATES = (20, 50, 100, 250, 1000)
@@ -41,6 +43,31 @@ def test_lag_gain_and_offset_come_back_from_noise(rate, noise):
     assert np.mean(found.columns["gain"]) == pytest.approx(0.9, rel=0.01)
     # The mean position of the first hand over the record is not exactly 30.
     assert np.mean(found.columns["offset"]) == pytest.approx(4 - 0.1 * 30, abs=0.15)
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_lag_gain_and_range_come_back_through_drop_outs(rate):
+    """Noise of 0.5 degrees and 3 % of the samples lost in each hand, filled on the way in; bounds as without losses."""
+    rng = np.random.default_rng(11)
+    first, second, lag = pairs(rate, 0.5, count=16)
+    stamps = np.arange(first.shape[1]) / rate
+    hands = []
+    for hand in (first, second):
+        filled = []
+        for series in hand:
+            kept = rng.random(len(stamps)) > 0.03
+            kept[[0, -1]] = True
+            filled.append(even_series(stamps[kept], series[kept], longest_filled_s=0.25).values[:, 0])
+        hands.append(np.stack(filled))
+    found = pairs_together(*hands, rate)
+    assert (found.reasons == "").all()
+    error = np.abs(found.columns["lag_s"] - lag)
+    assert ((error >= 0.1 / rate) & (error >= 3 * found.columns["lag_std_error"])).sum() <= 1
+    assert np.mean(found.columns["gain"]) == pytest.approx(0.9, rel=0.01)
+    cutoff = min(6.0, 0.4 * rate)
+    clean = motion_ranges(pairs(rate, 0.0, count=16)[0], rate, cutoff=cutoff).columns["range"]
+    spread = motion_ranges(hands[0], rate, cutoff=cutoff).columns["range"]
+    assert np.mean(spread) == pytest.approx(np.mean(clean), rel=0.01)
 
 
 @pytest.mark.parametrize("rate", RATES)

@@ -13,6 +13,7 @@ import pytest
 
 from notebooks.commands import main
 from outcomes import read_study, score
+from outcomes.lock.analysis_plan import plan_digest, plan_of
 from stats import count_responders, fit_change
 from stats.errors import FitError
 from stats.federated.counted import guarded
@@ -35,7 +36,7 @@ randomised = true
 strata = ["severity"]
 
 [thresholds]
-"bbt.blocks" = ["bbt-chen-2009-more-affected"]
+"bbt.blocks" = ["bbt-chen-2009-more-affected", { value = 4, unit = "blocks", source = "our own panel" }]
 """
 
 
@@ -88,11 +89,16 @@ def test_the_commands_merge_what_the_rows_would_give(hospitals, tmp_path: Path, 
     assert found == pytest.approx(expected["estimate"][0], rel=1e-9)
     assert any("strata" in note for note in whole.notes)
     merged = merge_files(files)
-    counted = count_responders(scores, threshold=design.thresholds["bbt.blocks"][0], participants=people, design=design)
-    wanted = counted.frame().set_index("arm")["enrolled"]
-    got = merged.responders.set_index("arm")
-    for arm in wanted.index:
-        assert got.loc[arm, "withheld"] or got.loc[arm, "enrolled"] == wanted[arm]
+    sizes = design.chosen_thresholds("bbt.blocks")
+    assert [str(getattr(size, "key", size)) for size in sizes] == list(merged.responders["threshold"].unique())
+    for size in sizes:  # a published one, and the study's own
+        counted = count_responders(scores, threshold=size, select="bbt.blocks", participants=people, design=design)
+        wanted = counted.frame().set_index("arm")
+        got = merged.responders[merged.responders["threshold"] == getattr(size, "key", size)].set_index("arm")
+        for arm in wanted.index:
+            assert got.loc[arm, "withheld"] or got.loc[arm, "enrolled"] == wanted.loc[arm, "enrolled"]
+            assert got.loc[arm, "withheld"] or got.loc[arm, "improved"] == wanted.loc[arm, "improved"]
+    assert not any("not counted" in note for note in merged.notes)
     ages = merged.baseline.query("what == 'age' and arm == 'extra'").iloc[0]
     own = people[people["arm"] == "extra"]["age"]
     assert [ages["n"], ages["mean"], ages["sd"]] == pytest.approx([len(own), own.mean(), own.std()])
@@ -191,6 +197,22 @@ def test_damaged_files_are_refused(hospitals, tmp_path: Path, change, words: str
     bad.write_text(change(good.read_text()))
     with pytest.raises(FitError, match=words):
         merge_files([bad])
+
+
+def test_a_threshold_without_counts_is_said(hospitals, tmp_path: Path) -> None:
+    """A size that no site can count is named with the reason; so is one that a file of another version lacks."""
+    study = read_study(hospitals["B"])
+    away = replace(study.protocol, thresholds={"arat.total": ("arat-van-der-lee-2001",)})
+    to = tmp_path / "one.json"
+    content = site_file(replace(study, protocol=away), to, minimum=1)
+    assert [entry["outcome"] for entry in content["not_counted"]] == ["arat.total"]
+    plain = json.loads(to.read_text())
+    del plain["not_counted"]
+    plain["responders"] = [entry for entry in plain["responders"] if "own" not in entry["threshold"]]
+    plain["plan_sha256"] = plan_digest(plan_of(study.protocol))
+    to.write_text(json.dumps(plain))
+    notes = merge_files([to]).notes
+    assert any("bbt.blocks-own-4" in note and "write them again" in note for note in notes)
 
 
 def test_files_of_different_plans_are_refused(hospitals, tmp_path: Path) -> None:

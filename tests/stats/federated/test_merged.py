@@ -4,17 +4,19 @@ The other side is `fit_change` on the rows of everybody, itself held against ref
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.protocol.trial import ModelChoice, Protocol, Randomisation
+from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol, Randomisation
 from stats import fit_change
 from stats.errors import FitError
-from stats.federated.merged import fit_sums, together_sums
+from stats.federated.added_sums import together_sums
 from stats.federated.moments_file import from_plain, to_plain
 from stats.federated.outcome_sums import outcome_sums
+from stats.federated.sums_fit import fit_sums
 from tests.stats.change.test_site_rules import a_study
 
 PLANS = {
@@ -80,6 +82,48 @@ def test_any_number_of_parts(parts: int) -> None:
     scores, people, design = rows_and_plan("strata", sites=8, each=20)
     whole = fit_change(scores, "made.total", design=design, participants=people)
     agree(whole, split(scores, people, design, parts))
+
+
+TRIALS = {  # data of the reference cases: file, participant, arm, visit, value, first visit
+    "stroke": ("stroke_recovery.csv", "Subject", "Group", "week", "barthel", 1),
+    "stroke, gaps": ("stroke_unbalanced.csv", "subject", "group", "week", "score", 1),
+    "pilot": ("pilot24_rep1.csv", "id", "arm", "time", "y", 0),
+    "growth": ("orthodont.csv", "Subject", "Sex", "age", "distance", 8),
+    "sites": ("../next/data/sim_sites.csv", "id", "arm", "visit", "y", 1),
+    "sites by arm": ("../next/data/sim_sites_arm.csv", "id", "arm", "visit", "y", 1),
+}
+CHOICES = ({}, {"baseline": "constrained", "covariance": "unequal-compound-symmetry"},
+           {"time": "linear"}, {"baseline": "change", "by_arm": True, "covariance": "ar1"})  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TRIALS)
+def test_reference_data_in_2_to_20_files(name: str) -> None:
+    """The trials of tests/reference, cut into sites, by two of four kinds of models of change."""
+    file, who, arm, visit, value, first = TRIALS[name]
+    data = pd.read_csv(Path(__file__).parents[2] / "reference" / "data" / file)
+    data = pd.DataFrame({
+        "participant": data[who].map("P{}".format), "arm": data[arm].map("g{}".format), "day": data[visit] * 7.0,
+        "value": data[value].astype(float), "site": data["site"].map("s{}".format) if "site" in data else "",
+    })  # fmt: skip
+    scores = data.drop(columns="site").assign(
+        visit=data["day"].map("d{:.0f}".format), instrument="made", scale="total", outcome="made.total", side="",
+        hand="", condition="unassisted", unit="points", better="higher", answered=1, items=1, complete=True, reason="",
+    )  # fmt: skip
+    people = data.drop_duplicates("participant")[["participant", "arm", "site"]].reset_index(drop=True)
+    arms = sorted(people["arm"].unique())
+    visits = tuple(PlannedVisit(f"d{day:.0f}", "", day) for day in sorted(data["day"].unique()))
+    assert visits[0].day == 7.0 * first
+    design = Protocol(
+        title="Read", design="parallel", outcomes=("made.total",), primary="made.total", visits=visits,
+        arms=tuple(Arm(a, "", reference=a == arms[0]) for a in arms), randomisation=Randomisation(randomised=True),
+    )  # fmt: skip
+    by_site = {"site": "site"} if people["site"].nunique() > 1 else {}
+    at = list(TRIALS).index(name)
+    for k, choice in enumerate(CHOICES[at % 2 :: 2]):
+        plan = replace(design, model=ModelChoice(**choice, **by_site))
+        whole = fit_change(scores, "made.total", design=plan, participants=people)
+        parts = min((2, 5, 11, 20)[(k + at) % 4], len(people) // 2)
+        agree(whole, split(scores, people, plan, parts, by="site" if by_site else None))
 
 
 def test_a_level_that_one_site_has_not() -> None:

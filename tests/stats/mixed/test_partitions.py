@@ -91,12 +91,37 @@ def test_a_dask_data_frame(rows: pd.DataFrame) -> None:
         pool_moments(split, FORMULA, **MODEL)
 
 
-def test_two_workers_of_a_cluster(rows: pd.DataFrame) -> None:
-    distributed, dd = pytest.importorskip("distributed"), pytest.importorskip("dask.dataframe")
-    frame = dd.from_pandas(rows.set_index("participant", drop=False).rename_axis("index"), npartitions=4)
+def test_a_killed_worker_of_a_cluster_changes_nothing(rows: pd.DataFrame, tmp_path: Path) -> None:
+    """Two worker processes; whoever reads a partition first dies of it, and the other does its work as well."""
+    distributed, dd, dask = (pytest.importorskip(n) for n in ("distributed", "dask.dataframe", "dask"))
+    new = np.flatnonzero(rows["participant"] != rows["participant"].shift())
+    folder(rows, tmp_path / "trial", [int(new[20]), int(new[50])])
+    dead = tmp_path / "dead"
+
+    def read(path: str) -> pd.DataFrame:
+        import os
+        import signal
+
+        try:
+            os.close(os.open(dead, os.O_CREAT | os.O_EXCL))
+            os.kill(os.getpid(), signal.SIGKILL)
+        except FileExistsError:
+            pass
+        return pd.read_parquet(path)
+
+    patience = {"distributed.comm.timeouts.connect": "300s", "distributed.nanny.pre-spawn-environ.OMP_NUM_THREADS": 1}
     with (
-        distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
-        distributed.Client(cluster),
+        dask.config.set(patience),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=tmp_path / "scratch"
+        ) as cluster,
+        distributed.Client(cluster, timeout="300s") as client,
     ):
-        pooled = pool_moments(frame, FORMULA, **MODEL)
+        before = set(client.run(lambda: __import__("os").getpid()).values())
+        files = sorted(str(path) for path in (tmp_path / "trial").glob("*.parquet"))
+        pooled = pool_moments(dd.from_map(read, files, meta=rows.iloc[:0]), FORMULA, **MODEL)
+        after = set(client.run(lambda: __import__("os").getpid()).values())
+    assert dead.exists()
+    assert len(before) == 2
+    assert not before <= after  # one of them is gone
     same(pool_moments(rows, FORMULA, **MODEL), pooled)

@@ -293,6 +293,13 @@ def test_what_has_no_answer_is_said() -> None:
         bootstrap(fit, np.eye(4), np.random.default_rng(1), kind="case")
 
 
+def alone_and_nothing(data: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """Outcomes of people and errors alone, in which therapists vary less than chance would have them."""
+    own = rng.normal(0, 3, data["participant"].nunique())[data["participant"]]
+    error = pd.Series(rng.normal(0, 2, len(data)), data.index)
+    return data.assign(y=own + error - error.groupby(data["changing"]).transform("mean"))
+
+
 def test_what_the_data_cannot_tell_apart() -> None:
     """One participant a site: sites and participants are one; the note says so, and the answers are those without."""
     data = trial(2).assign(alone=lambda d: d["participant"])
@@ -302,6 +309,18 @@ def test_what_the_data_cannot_tell_apart() -> None:
     assert any("cannot tell" in note for note in fit.notes)
     np.testing.assert_allclose(fit.fixed()["df"], plain.fixed()["df"], rtol=1e-6)
     assert list(fit.variances()["component"]) == ["residual", "alone"]  # sites are kept before participants
+    # A therapist's variance on the boundary beside sites of one person: shown as zero, with the estimates of that fit.
+    rng = np.random.default_rng(3)
+    plain = alone_and_nothing(data, rng)
+    fit = fit_mixed(plain, "y ~ arm * t", participant="participant", visit="visit", random="1", site="alone",
+                    crossed="changing")  # fmt: skip
+    value = fit.variances().set_index("component")["value"]
+    assert fit.boundary
+    assert value["changing"] == 0.0
+    without = fit_mixed(plain, "y ~ arm * t", participant="participant", visit="visit", random="1")
+    assert fit.loglik == pytest.approx(without.loglik, abs=1e-8)
+    np.testing.assert_allclose(fit.fixed("satterthwaite")["estimate"], without.fixed()["estimate"], rtol=1e-8)
+    assert value["alone"] == pytest.approx(without.variances()["value"].iloc[0], rel=1e-6)
     one = data[data["visit"] == 3]
     single = fit_mixed(one, "y ~ arm", participant="participant", random="1", site="site")
     assert np.isfinite(single.fixed()["df"]).all()

@@ -1,5 +1,16 @@
 (function () {
   "use strict";
+  // The library that draws lies in the page compressed: as text it would be most of the page.
+  function unpacked() {
+    var packed = atob(document.getElementById("plotly").textContent);
+    var bytes = Uint8Array.from(packed, function (letter) { return letter.charCodeAt(0); });
+    var stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
+    return new Response(stream).text().then(function (source) {
+      var script = document.createElement("script");
+      script.textContent = source;
+      document.head.appendChild(script);
+    });
+  }
   var dark = window.matchMedia("(prefers-color-scheme: dark)");
   // A colour for a dark sheet: its hue stays, light and dark change places, so that white becomes the paper of the page.
   function turned(red, green, blue) {
@@ -30,14 +41,25 @@
     plot.dataset.drawn = drawn;
     var spec = read(plot.id, true);
     plot.style.height = spec[shape].height + "px";
-    return Plotly.react(plot, spec.data, spec[shape], { responsive: true, displayModeBar: false, displaylogo: false });
+    return drawer.then(function () {
+      var look = { responsive: true, displayModeBar: false, displaylogo: false };
+      return Plotly.react(plot, spec.data, spec[shape], look);
+    });
   }
   var plots = Array.prototype.slice.call(document.querySelectorAll(".plot"));
+  var drawer = new Promise(function (resolve) { resolve(unpacked()); });
+  drawer.catch(function () {
+    plots.forEach(function (plot) {
+      plot.style.height = "auto";
+      plot.textContent = "This browser, older than 2023, cannot draw the figure. Its numbers are below; " +
+        "pictures are in the folder figures.";
+    });
+  });
   var idle = window.requestIdleCallback || function (work) { return setTimeout(work, 1); };
   var waiting = plots.slice();
   function next() {
     var plot = waiting.shift();
-    if (plot) { draw(plot).then(function () { idle(next); }); } else { document.body.dataset.drawn = "yes"; }
+    if (plot) { draw(plot).catch(function () {}).then(function () { idle(next); }); } else { document.body.dataset.drawn = "yes"; }
   }
   if ("IntersectionObserver" in window) {
     var seen = new IntersectionObserver(function (entries) {
@@ -47,6 +69,7 @@
   }
   window.addEventListener("load", function () { idle(next); });
   window.addEventListener("beforeprint", function () {
+    if (!window.Plotly) { return; }
     plots.forEach(function (plot) {  // the width of a printed page, whatever that of the window
       var spec = read(plot.id);
       plot.dataset.drawn = "print";
@@ -64,7 +87,7 @@
   dark.addEventListener("change", again);
   document.addEventListener("click", function (event) {
     var kind = event.target.dataset && event.target.dataset.save;
-    if (!kind) { return; }
+    if (!kind || !window.Plotly) { return; }
     var spec = read(event.target.dataset.plot);
     var layout = Object.assign({}, spec.layout, spec.saved);
     Plotly.downloadImage({ data: spec.data, layout: layout }, { format: kind, filename: event.target.dataset.name,

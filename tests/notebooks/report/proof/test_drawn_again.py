@@ -6,6 +6,8 @@ The untouched report stands for drawing everything again; that a browser draws t
 import io
 import json
 import shutil
+import struct
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -35,9 +37,16 @@ def svg(word: str, mark: int, chance: str = "0a1b2c") -> str:
 def png(dot: tuple[int, int] | None = None, size: tuple[int, int] = (90, 60)) -> bytes:
     image, body = Image.new("RGB", size, "white"), io.BytesIO()
     if dot:
-        image.putpixel(dot, (0, 0, 0))
+        image.putpixel(dot, (255, 255, 254))  # the smallest difference there is
     image.save(body, "PNG")
     return body.getvalue()
+
+
+def bomb() -> bytes:
+    """A picture that says it has 3.6 thousand million dots."""
+    body = png()
+    head = b"IHDR" + struct.pack(">IIBBBBB", 60_000, 60_000, 8, 2, 0, 0, 0)
+    return body[:12] + head + struct.pack(">I", zlib.crc32(head)) + body[33:]
 
 
 def pdf(content: str, date: str) -> bytes:
@@ -73,7 +82,8 @@ EDITS: dict[str, tuple[str, bytes, str, str]] = {
     "a part more": (f"figures/{ONE}.svg", svg("n = 12", 1).encode() + b"<script>1</script>", "parts", "parts"),
     "a comment": (f"figures/{ONE}.svg", b"<!-- -->" + svg("n = 12", 1).encode(), "as it is", "drawn otherwise"),
     "a dot": (f"figures/{ONE}.png", png((40, 30)), "1 dots differ, from (40, 30)", "as drawn"),
-    "another size": (f"figures/{ONE}.png", png(size=(30_000, 30_000)), "30000 by 30000", "as drawn"),
+    "another size": (f"figures/{ONE}.png", png(size=(91, 60)), "91 by 60 dots, drawn 90 by 60", "as drawn"),
+    "a bomb": (f"figures/{ONE}.png", bomb(), "cannot be read (DecompressionBombError)", "as drawn"),
     "no picture": (f"figures/{ONE}.png", b"\x89PNG\r\n", "cannot be read", "as drawn"),
     "the sheet": ("summary.pdf", pdf("a sheet of my own", "2025"), "bytes", "bytes"),
     "nothing": (f"figures/{ONE}.pdf", b"", "0 bytes", "bytes"),

@@ -35,3 +35,18 @@ def test_the_requirements_hold_no_address():
     assert len(lines) == len(environment.versions()) - 2 + len(environment.indirect_versions())
     assert "/" not in text
     assert "://" not in text
+
+
+def test_requirements_that_do_not_follow_from_the_record_are_named(tmp_path):
+    record = {"software": environment.versions(), "environment": environment.indirect_versions(), "code": "0" * 64}
+    path = tmp_path / "requirements.txt"
+    assert environment.pins_that_differ(tmp_path, record) == []
+    path.write_text(environment.requirements_text("0" * 64), encoding="utf-8")
+    assert environment.pins_that_differ(tmp_path, record) == []
+    lines = path.read_text(encoding="utf-8").splitlines()
+    numpy = next(line for line in lines if line.startswith("numpy=="))
+    for more, gone in (("numpy==0.1", numpy), ("numpy @ https://numpy.example/a.whl", ""), ("", lines[0])):
+        path.write_text("\n".join([line for line in lines if line != gone] + [more] * bool(more)), encoding="utf-8")
+        told = environment.pins_that_differ(tmp_path, record)
+        assert [repr(more) in line for line in told if " has the line " in line] == [True] * bool(more)
+        assert [repr(gone) in line for line in told if " does not have " in line] == [True] * bool(gone)

@@ -1,0 +1,51 @@
+"""Findings of a study that is checked part by part: what the checks of the whole would say.
+
+A finding of a row or of a person is there where their rows are. What is said of everybody stands in every part alike
+and is kept once. What is missing (`ABSENT`) is missing only where no part has it.
+
+Not the same as at once: "jump between visits" asks what is far out among the changes of the people of a part, and "no
+baseline" and "nothing after baseline" are told of a part in which anybody has the primary outcome.
+"""
+
+import pandas as pd
+
+from outcomes.findings import Findings
+
+ABSENT = ("participant without measurements", "outcome without data", "level of an outcome without data")
+_SAME = [
+    "severity",
+    "file",
+    "row",
+    "column",
+    "participant",
+    "visit",
+    "rule",
+    "found",
+]  # `allowed` tells what a part has
+
+
+class FindingsInParts:
+    """`add` the findings of every part, then `total`."""
+
+    def __init__(self) -> None:
+        self._there: list[pd.DataFrame] = []
+        self._seen: set[tuple] = set()
+        self._absent: pd.DataFrame | None = None
+
+    def add(self, findings: Findings) -> None:
+        """One more part."""
+        frame = findings.frame()
+        lacking = frame["rule"].isin(ABSENT)
+        absent = frame[lacking]
+        if self._absent is None:
+            self._absent = absent
+        elif len(self._absent):
+            self._absent = self._absent.merge(absent[_SAME].drop_duplicates(), on=_SAME, how="inner")
+        self._there.append(frame[~lacking])
+        if len(self._there) > 8:  # what every part says is not kept a hundred times
+            self._there = [pd.concat(self._there, ignore_index=True).drop_duplicates()]
+
+    def total(self) -> Findings:
+        """All findings, errors first."""
+        absent = [] if self._absent is None else [self._absent]
+        return Findings([*self._there, *absent])
