@@ -122,8 +122,8 @@ def _by_dates(records: list[Record]) -> None:
             if day and record.visit is None:
                 groups.setdefault((id(record.source), record.participant), {}).setdefault(str(day), []).append(record)
     for days in groups.values():
-        for number, day in enumerate(sorted(days), 1):
-            for record in days[day]:
+        for number, name in enumerate(sorted(days), 1):
+            for record in days[name]:
                 record.visit = VisitWord("ordinal", str(number), number=number)
 
 
