@@ -13,7 +13,8 @@ from outcomes.findings import Findings, gathered_of_parts, no_findings
 
 ABSENT = ("participant without measurements", "outcome without data", "level of an outcome without data")
 GATHERED = (  # said once of all their rows, whichever part they are in
-    "side read as", "side assumed", "side unknown", "visit read as", "arm read as", "instrument read as", "item read as",
+    "side read as", "side assumed", "side unknown",
+    "visit read as", "arm read as", "instrument read as", "item read as",
 )  # fmt: skip
 # `allowed` tells what a part has
 _SAME = ["severity", "file", "row", "column", "participant", "visit", "rule", "found"]

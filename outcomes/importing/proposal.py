@@ -127,7 +127,7 @@ def _ask_behind(proposal: Proposal) -> None:
         }
         if not assumed:
             return
-        behind = replace(proposal, answers=proposal.answers | assumed, title=proposal.title, new_columns=[])
+        behind = replace(proposal, answers={**proposal.answers, **assumed}, title=proposal.title, new_columns=[])
         _run(behind)
         new = {name: entry for name, entry in behind.asked.asked.items() if name not in proposal.asked.asked}
         for name, question in new.items():

@@ -92,9 +92,9 @@ def ask_trials(sources: list[Source], questions: Questions) -> None:
         )
         if not answer:
             source.waits = slug(name)
-        elif simple(answer).startswith("trial") and column.meaning.visit:
-            own = column.meaning
-            column.meaning = replace(own, table="trials", scale="", number=own.visit.number, visit=None, stat="")
+        elif simple(answer).startswith("trial") and column.meaning.visit is not None:
+            number = column.meaning.visit.number
+            column.meaning = replace(column.meaning, table="trials", scale="", number=number, visit=None, stat="")
 
 
 BY_DATE = "the order of the dates"
