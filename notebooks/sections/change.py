@@ -94,15 +94,21 @@ def left_out(fits: Fits) -> Exhibits:
     return gather((), fits.left_out)
 
 
-def _rows(fits: Fits, ask: Callable[[Fitted], pd.DataFrame | None], only_main: bool) -> pd.DataFrame:
-    """What each model answers to one question, one below the other."""
-    parts = []
+def _rows(
+    fits: Fits, ask: Callable[[Fitted], pd.DataFrame | None], only_main: bool
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """What each model answers to one question, one below the other; and why one that was fitted has no answer."""
+    parts, refused = [], []
     for one in fits.main if only_main else fits.made:
-        frame = ask(one)
+        try:
+            frame = ask(one)
+        except FitError as why:
+            refused.append(f"{fits.names.outcome(one.outcome)}, model '{one.choice.label}': {why}")
+            continue
         if frame is not None and len(frame):
             parts.append(frame.assign(outcome=one.outcome, model=one.choice.label, n=one.fit.fit.n_participants))
     if not parts:
-        return pd.DataFrame(columns=[c.OUTCOME, "model", "estimate"])
+        return pd.DataFrame(columns=[c.OUTCOME, "model", "estimate"]), tuple(refused)
     frame = pd.concat(parts, ignore_index=True)
     for column in (c.ARM, c.VISIT, "term"):
         if column in frame:
@@ -111,7 +117,7 @@ def _rows(fits: Fits, ask: Callable[[Fitted], pd.DataFrame | None], only_main: b
     if "reference" in frame:
         reference = frame["reference"].astype(object).map(fits.names.arm)
         frame["compared"] = [f"{arm} {MINUS} {other}" for arm, other in zip(frame["arm_label"], reference, strict=True)]
-    return frame
+    return frame, tuple(refused)
 
 
 def _notes(made: Sequence[Fitted], level: float) -> tuple[str, ...]:
@@ -205,9 +211,11 @@ def _people_in(fit: ChangeFit) -> pd.DataFrame:
     return pd.concat([used, first], ignore_index=True).drop_duplicates(["participant", "visit"])
 
 
-def means_table(fits: Fits) -> Table:
+def means_table(fits: Fits) -> Table | Prose:
     """Model means per arm and visit."""
-    frame = _rows(fits, lambda one: one.fit.means(df=one.df).frame(fits.level), only_main=True)
+    frame, refused = _rows(fits, lambda one: one.fit.means(df=one.df).frame(fits.level), only_main=True)
+    if frame.empty and refused:
+        return Prose("change means", refused)
     return Table(
         "change_means",
         "Model means",
@@ -217,13 +225,15 @@ def means_table(fits: Fits) -> Table:
         keys=(c.OUTCOME, c.ARM, c.VISIT),
         group="Outcome",
         decimals="decimals",
-        notes=_notes(fits.main, fits.level),
+        notes=(*_notes(fits.main, fits.level), *refused),
     )  # fmt: skip
 
 
-def changes_table(fits: Fits) -> Table:
+def changes_table(fits: Fits) -> Table | Prose:
     """Change from baseline per arm and visit, or the slope per arm, by every model."""
-    frame = _rows(fits, lambda one: one.fit.changes(df=one.df).frame(fits.level), only_main=False)
+    frame, refused = _rows(fits, lambda one: one.fit.changes(df=one.df).frame(fits.level), only_main=False)
+    if frame.empty and refused:
+        return Prose("changes", refused)
     return Table(
         "changes",
         "Change from baseline",
@@ -237,6 +247,7 @@ def changes_table(fits: Fits) -> Table:
         notes=(
             *_notes(fits.made, fits.level),
             "Later minus earlier: where lower is better, a minus sign is an improvement.",
+            *refused,
         ),
     )  # fmt: skip
 
@@ -245,7 +256,9 @@ def between_table(fits: Fits) -> Table | Prose:
     """Difference between arms in the change, by every model."""
     if len(fits.study.protocol.arms) < 2:
         return Prose("between arms", ("There is one arm: no difference between arms is estimated.",))
-    frame = _rows(fits, lambda one: one.fit.between(df=one.df).frame(fits.level), only_main=False)
+    frame, refused = _rows(fits, lambda one: one.fit.between(df=one.df).frame(fits.level), only_main=False)
+    if frame.empty and refused:
+        return Prose("between arms", refused)
     return Table(
         "between_arms",
         "Difference between arms in the change",
@@ -256,7 +269,7 @@ def between_table(fits: Fits) -> Table | Prose:
         keys=(c.OUTCOME, "model", "term"),
         group="Outcome",
         decimals="decimals",
-        notes=_notes(fits.made, fits.level),
+        notes=(*_notes(fits.made, fits.level), *refused),
     )  # fmt: skip
 
 
@@ -270,16 +283,18 @@ def joint_table(fits: Fits) -> Table | Prose:
         made = one.fit.joint(df=one.df).frame(fits.level)
         return made.assign(dealt_p=dealt[one.outcome] if one in fits.main else float("nan"))
 
-    frame = _rows(fits, ask, only_main=False)
+    frame, refused = _rows(fits, ask, only_main=False)
     columns = {"Outcome": "{outcome_label}", "Model": "{model}", "Test": "{term}", "F": "{statistic}",
                "df": "{num_df}, {den_df}", "p": "{p_value}", "n": "{n}"}  # fmt: skip
-    notes = _notes(fits.made, fits.level)
+    notes = (*_notes(fits.made, fits.level), *refused)
     if pd.notna(list(dealt.values())).any():
         columns["p, arms dealt again"] = "{dealt_p}"
         notes += (
             f"Arms dealt again: below {FEW} people per arm, the joint test over all re-deals as the trial dealt, or "
             f"over {DEALS} random ones where there are more.",
         )
+    if frame.empty and refused:
+        return Prose("joint tests", refused)
     return Table(
         "joint_tests",
         "Joint test: do the arms differ in their course?",
@@ -309,14 +324,16 @@ def _dealt_again(one: Fitted, study: Study) -> float:
     return float(dealt.p_value[-1])
 
 
-def fixed_table(fits: Fits) -> Table:
+def fixed_table(fits: Fits) -> Table | Prose:
     """Fixed effects of every model, with each way of computing degrees of freedom."""
 
     def ask(one: Fitted) -> pd.DataFrame:
         allowed = ("satterthwaite",) if one.choice.method == "ml" else DF_SHOWN
         return pd.concat([one.fit.fit.fixed(df=df, level=fits.level).assign(df_method=df) for df in allowed])
 
-    frame = _rows(fits, ask, only_main=False)
+    frame, refused = _rows(fits, ask, only_main=False)
+    if frame.empty and refused:
+        return Prose("fixed effects", refused)
     return Table(
         "fixed_effects",
         "Fixed effects of every model",
@@ -327,7 +344,7 @@ def fixed_table(fits: Fits) -> Table:
         group="Outcome",
         decimals="decimals",
         limit=60,
-        notes=(f"Interval level {fits.level:.0%}. Kenward-Roger is defined for REML only.",),
+        notes=(f"Interval level {fits.level:.0%}. Kenward-Roger is defined for REML only.", *refused),
     )  # fmt: skip
 
 
@@ -362,7 +379,7 @@ def fit_statistics(fits: Fits) -> Table:
 
 def variances_table(fits: Fits) -> Table:
     """Variances and covariances of every model."""
-    frame = _rows(fits, lambda one: one.fit.fit.variances(), only_main=False)
+    frame, _ = _rows(fits, lambda one: one.fit.fit.variances(), only_main=False)
     return Table(
         "variance_components",
         "Variances and covariances",
