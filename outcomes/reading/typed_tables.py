@@ -80,7 +80,7 @@ def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tu
     if header.names:
         filled: NDArray[np.bool_] = np.asarray(grid.filled[header.body :].any(axis=1))
         if not filled.all():
-            inside = ~filled & (np.arange(len(filled)) < np.flatnonzero(filled).max(initial=-1))  # none below the last
+            inside = ~filled & (np.arange(len(cells)) < np.flatnonzero(filled).max(initial=-1))  # none below the last
             found.append(flag("blank row", cells.loc[inside, ["row"]], file=grid.file))
             cells, blanks = cells[filled], int(inside.sum())
         cells = cells.reset_index(drop=True)
