@@ -7,7 +7,7 @@ import pytest
 from hypothesis import settings
 
 # A red suite means a changed project.
-settings.register_profile("repeatable", derandomize=True)
+settings.register_profile("repeatable", derandomize=True, deadline=None)  # a busy machine is no failure
 settings.load_profile("repeatable")
 
 

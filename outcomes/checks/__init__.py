@@ -5,10 +5,17 @@ A new check is a rule in `rules.toml`, a function in the module of its subject, 
 """
 
 from outcomes.checks.device import harm, repeated_sets, wear
-from outcomes.checks.people import enrolment, identifiers, plausible, tested_hand
+from outcomes.checks.people import enrolment, identifiers
+
+# isort: split
+# Findings of one severity stand in the order in which their checks come here: missing items before copied forms.
+from outcomes.checks.scores import completeness
+
+# isort: split
+from outcomes.checks.people import plausible, tested_hand
 from outcomes.checks.plan import application_rows, levels_to_reach, locks, study_file
 from outcomes.checks.register import CHECKS, check
-from outcomes.checks.scores import completeness, dynamometer, jumps, measurements, motion, ratings, series_checks
+from outcomes.checks.scores import dynamometer, jumps, measurements, motion, ratings, series_checks
 from outcomes.checks.visits import calendar, log_entries, logs
 
 __all__ = [

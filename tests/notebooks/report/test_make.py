@@ -1,6 +1,8 @@
 """What a report folder holds, and that two runs are the same."""
 
+import base64
 import csv
+import gzip
 import json
 import re
 import shutil
@@ -8,6 +10,7 @@ from pathlib import Path
 
 import nbformat
 import pytest
+from plotly.offline import get_plotlyjs
 
 from notebooks.report import record as records
 from notebooks.report.make import make_report
@@ -63,6 +66,15 @@ def test_the_page_asks_for_nothing_from_outside(report):
     assert "<html lang=" in page
 
 
+def test_the_page_holds_the_whole_drawing_library_packed(cohort_report):
+    """Unpacked by the standard library it is, sign by sign, what plotly ships."""
+    for name in ("report.html", "appendix.html"):
+        page = (cohort_report / name).read_text(encoding="utf-8")
+        packed = re.findall(r'<script type="text/plain" id="plotly">([^<]*)</script>', page)
+        assert [gzip.decompress(base64.b64decode(one)).decode() for one in packed] == [get_plotlyjs()]
+        assert get_plotlyjs()[:200] not in page
+
+
 def test_record_names_every_number_once_with_unit_n_and_notes(report):
     record = records.read(report / "record.json")
     names = [entry["name"] for entry in record["numbers"]]
@@ -77,7 +89,12 @@ def test_record_names_every_number_once_with_unit_n_and_notes(report):
 def test_record_and_notebooks_hold_no_path_of_this_computer(report):
     texts = [path.read_text(encoding="utf-8") for path in report.rglob("*.ipynb")]
     texts.append((report / "record.json").read_text(encoding="utf-8"))
-    texts.append((report / "report.html").read_text(encoding="utf-8").partition("<main")[2].partition("<script>")[0])
+    texts.append(
+        (report / "report.html")
+        .read_text(encoding="utf-8")
+        .partition("<main")[2]
+        .partition('<script type="text/plain"')[0]
+    )
     assert not [text for text in texts if str(report.parent) in text or str(STUDIES) in text]
 
 

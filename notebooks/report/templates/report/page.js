@@ -44,7 +44,7 @@
     return drawer.then(function () {
       var look = { responsive: true, displayModeBar: false, displaylogo: false };
       return Plotly.react(plot, spec.data, spec[shape], look);
-    });
+    }, function () {});
   }
   var plots = Array.prototype.slice.call(document.querySelectorAll(".plot"));
   var drawer = new Promise(function (resolve) { resolve(unpacked()); });
@@ -59,7 +59,7 @@
   var waiting = plots.slice();
   function next() {
     var plot = waiting.shift();
-    if (plot) { draw(plot).catch(function () {}).then(function () { idle(next); }); } else { document.body.dataset.drawn = "yes"; }
+    if (plot) { draw(plot).then(function () { idle(next); }); } else { document.body.dataset.drawn = "yes"; }
   }
   if ("IntersectionObserver" in window) {
     var seen = new IntersectionObserver(function (entries) {
