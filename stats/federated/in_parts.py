@@ -65,7 +65,8 @@ def analyse_in_parts(
     counts: list[list[dict]] = []
     baseline: list[list[dict]] = []
     not_counted: dict[tuple[str, str], str] = {}
-    design, everybody, never = None, pd.DataFrame(), pd.DataFrame()
+    design: Protocol | None = None
+    everybody, never, scores = pd.DataFrame(), pd.DataFrame(), pd.DataFrame()
     for study in study_parts(path, rows=rows):
         scores = score(study)
         findings.add(check(study, scores))
@@ -119,7 +120,7 @@ def _fits(
 
 def _never_seen(counts: list[list[dict]], never: pd.DataFrame) -> list[dict]:
     """Entries of enrolled people without any row: missing, by every threshold and arm that was counted."""
-    arms = never["arm"].astype(str).value_counts() if "arm" in never else {}
+    arms: dict[str, int] = never["arm"].astype(str).value_counts().to_dict() if "arm" in never else {}
     made = {}
     for entry in (entry for part in counts for entry in part):
         key = (entry["outcome"], entry["threshold"], entry["value"], entry["unit"], entry["arm"])
