@@ -81,6 +81,7 @@ def fit_outcomes(analysis: Analysis) -> Fits:
         for choice in (protocol.model, *protocol.sensitivity):
             try:
                 fit = analysis.fit(outcome, choice)
+                fit.changes(df=Fitted(outcome, choice, fit).df)  # a model that can give no change of anybody is none
             except FitError as refused:
                 left_out.append(f"{Names(protocol).outcome(outcome)}, model '{choice.label}': {refused}")
             else:

@@ -9,6 +9,7 @@ from notebooks.figures.tipping_shift import tipping_figure
 from notebooks.show.exhibits import Exhibits, Prose, gather
 from notebooks.show.names import Names
 from notebooks.show.tables import Table
+from outcomes import Study
 from outcomes import columns as c
 from stats.errors import FitError
 from stats.missing.estimand import POLICY, IntercurrentEvent, apply_strategies, estimand_of, events_of
@@ -38,7 +39,7 @@ def missing_exhibits(analysis: Analysis) -> Exhibits | Prose:
         table = visit_table(scores, outcome, visits=visits, participants=study.participants)
     figure, left_out = _tipping(table, protocol.reference_arm, protocol.seed, names)
     events, why = _strategies(table, analysis, names)
-    made = [figure, events, by_visit(found, names), leaving(found, names), assumptions(found)]
+    made = [figure, events, by_visit(found, names), leaving(found, study), assumptions(found)]
     return gather(made, (*left_out, *why))
 
 
@@ -131,9 +132,9 @@ def by_visit(found: MissingVisits, names: Names) -> Table:
     )  # fmt: skip
 
 
-def leaving(found: MissingVisits, names: Names) -> Table | None:
+def leaving(found: MissingVisits, study: Study) -> Table | None:
     """People who stayed to the last visit and people who left, compared; no test."""
-    frame = found.leaving
+    frame = found.leaving.assign(variable=found.leaving["variable"].map(study.shown_name))
     if frame.empty or not (frame["n_left"] > 0).any():
         return None
     return Table(
