@@ -1,5 +1,6 @@
 """What is wrong, doubtful or was converted in a study folder: all of it at once, as a frame and as readable text."""
 
+import re
 import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -7,6 +8,7 @@ from functools import cache
 from html import escape
 from importlib.resources import files
 
+import numpy as np
 import pandas as pd
 
 from outcomes.errors import StudyError
@@ -113,6 +115,22 @@ def gathered(found: pd.DataFrame) -> pd.DataFrame:
     first["advice"] = (first["advice"] + pd.Series(said, index=first.index, dtype="str")).str.strip()
     first = first.assign(row=pd.NA, participant="", visit="").astype({"row": "Int64"})
     return pd.concat([alone, first]).sort_index().astype(found.dtypes).reset_index(drop=True)
+
+
+def gathered_of_parts(found: pd.DataFrame) -> pd.DataFrame:
+    """What `gathered` says of the whole, from what it said of every part."""
+    said = found["advice"].str.extract(_ROWS, expand=True)
+    spans = said[0].fillna(found["row"].astype("str"))
+    rows = [[*range(int(a), int(b or a) + 1)] for text in spans for a, b in _SPAN.findall(text)]
+    sizes = [len(_SPAN.findall(text)) for text in spans]
+    apart = found.assign(advice=found["advice"].str.replace(_ROWS, "", regex=True).str.strip())
+    apart = apart.loc[apart.index.repeat(sizes)].assign(row=pd.array(rows, dtype=object)).explode("row")
+    whole = pd.concat([apart.astype({"row": "Int64"}), found[np.equal(sizes, 0)]])
+    return gathered(whole.astype(found.dtypes).drop_duplicates().reset_index(drop=True))
+
+
+_ROWS = re.compile(r" ?In \d+ rows: ([\d, -]+)\.$")
+_SPAN = re.compile(r"(\d+)(?:-(\d+))?")
 
 
 def _spans(rows: Sequence[int]) -> str:

@@ -109,6 +109,8 @@ def by_visit_table(movement: Movement) -> Exhibits | Table:
 
 def motions_table(movement: Movement) -> Exhibits | Table:
     """Passive, active and assisted motion and force beside each other, visit by visit."""
+    if not movement.taken:
+        return gather((), (NONE,))
     level, parts, refused = movement.study.protocol.level, [], []
     for one in movement.taken:
         both = movement.both_conditions(one)

@@ -9,19 +9,15 @@ baseline" and "nothing after baseline" are told of a part in which anybody has t
 
 import pandas as pd
 
-from outcomes.findings import Findings
+from outcomes.findings import Findings, gathered_of_parts, no_findings
 
 ABSENT = ("participant without measurements", "outcome without data", "level of an outcome without data")
-_SAME = [
-    "severity",
-    "file",
-    "row",
-    "column",
-    "participant",
-    "visit",
-    "rule",
-    "found",
-]  # `allowed` tells what a part has
+GATHERED = (  # said once of all their rows, whichever part they are in
+    "side read as", "side assumed", "side unknown",
+    "visit read as", "arm read as", "instrument read as", "item read as",
+)  # fmt: skip
+# `allowed` tells what a part has
+_SAME = ["severity", "file", "row", "column", "participant", "visit", "rule", "found"]
 
 
 class FindingsInParts:
@@ -48,4 +44,6 @@ class FindingsInParts:
     def total(self) -> Findings:
         """All findings, errors first."""
         absent = [] if self._absent is None else [self._absent]
-        return Findings([*self._there, *absent])
+        there = pd.concat(self._there, ignore_index=True) if self._there else no_findings()
+        many = there["rule"].isin(GATHERED)
+        return Findings([there[~many], gathered_of_parts(there[many]), *absent])

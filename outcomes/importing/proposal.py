@@ -13,10 +13,12 @@ from outcomes.importing.finding.code_books import (
     read_loose,
     read_notes_of_tables,
 )
-from outcomes.importing.finding.mapping import Source, ask_unknown, ask_visits, map_tables, meaning_of, text_of
+from outcomes.importing.finding.mapped_tables import Source
+from outcomes.importing.finding.mapping import map_tables, meaning_of, text_of
 from outcomes.importing.finding.observations import Observation, Record, collect_records, observe, planned
 from outcomes.importing.finding.sheet_layout import Region, Table, find_tables, people_headings
 from outcomes.importing.finding.sites import NAME
+from outcomes.importing.finding.unknown_columns import ask_trials, ask_unknown, ask_visits
 from outcomes.importing.language.headings import MEASURE
 from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.language.vocabulary import simple
@@ -25,6 +27,7 @@ from outcomes.importing.making.conversion import Conversion
 from outcomes.importing.making.described import Described, Describer
 from outcomes.importing.making.holds import find_holds
 from outcomes.importing.making.schedule import Schedule, make_schedule, plan_days
+from outcomes.importing.making.stated import account_for_structure, affected_hand, unknown_measure, unused_columns
 from outcomes.importing.making.written_protocol import study_text
 from outcomes.importing.opening.pages import Ledger, Page
 from outcomes.importing.opening.workbooks import open_files
@@ -90,7 +93,7 @@ def propose(
 
 
 _PEOPLE = "participant_column"
-_BLOCKING = (slug(NAME), _PEOPLE, "visit_column")
+_BLOCKING = (slug(NAME), _PEOPLE, "visit_column", "trials_or_visits")
 
 
 def _ask_people(proposal: Proposal, questions: Questions) -> bool:
@@ -124,7 +127,7 @@ def _ask_behind(proposal: Proposal) -> None:
         }
         if not assumed:
             return
-        behind = replace(proposal, answers=proposal.answers | assumed, title=proposal.title, new_columns=[])
+        behind = replace(proposal, answers={**proposal.answers, **assumed}, title=proposal.title, new_columns=[])
         _run(behind)
         new = {name: entry for name, entry in behind.asked.asked.items() if name not in proposal.asked.asked}
         for name, question in new.items():
@@ -152,6 +155,7 @@ def _run(proposal: Proposal) -> None:
     read_notes_of_tables(tables, facts)
     sources = map_tables(tables, facts)
     _override(proposal, sources)
+    ask_trials(sources, questions)
     ask_visits(sources, questions)
     ask_unknown(sources, questions)
     records, _ = collect_records(sources)
@@ -178,18 +182,18 @@ def _run(proposal: Proposal) -> None:
     holds = find_holds(records, observations, questions)
     conversion = Conversion(facts, questions, ledger, schedule, holds)
     describer = Describer(records, facts, questions, ledger, schedule, holds)
-    _account_for_structure(sources, tables, ledger)
+    account_for_structure(sources, tables, ledger)
     done = conversion.run(planned_ones)
     for o in observations:
         if not planned(o):
             ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "measured at a visit outside the plan")
         elif not o.meaning.role:
-            _unknown_measure(o, questions, ledger)
+            unknown_measure(o, questions, ledger)
     conversion.reasons_for_blanks(records, planned_ones)
     describer.read(done)
     described = describer.finish(done)
-    _affected_hand(described, done, questions)
-    _unused_columns(sources, questions)
+    affected_hand(described, done, questions)
+    unused_columns(sources, questions)
     plan_days(schedule, _days_of(described), questions)
     proposal.title = proposal.title or _title(proposal, tables)
     proposal.study = study_text(proposal.title, schedule, described, done, questions)
@@ -233,124 +237,6 @@ def _scopes(records: list[Record], observations: list[Observation]) -> list[tupl
             name = "the forms"
         words.setdefault(name, []).append(o.visit)
     return list(words.items())
-
-
-def _account_for_structure(sources: list[Source], tables: list[Table], ledger: Ledger) -> None:
-    """Headings, titles, participants, repeated headers, rows of means."""
-    for table in tables:
-        page, view = table.page, table.view
-        for line in table.header:
-            for (row, column), _ in list(page.cells.items()):
-                here = (column if view.turned else row) == line
-                place = row if view.turned else column
-                if here and min(table.heads) <= place <= max(table.heads):
-                    ledger.put(page, row, column, "heading", over=False)
-        if table.title:
-            for cell in page.cells.values():
-                if cell.text.strip() == table.title:
-                    ledger.put(page, cell.row, cell.column, "remark", "title", over=False)
-        for line, why in table.aside.items():
-            for place in table.heads:
-                ledger.put(page, *view.at(line, place), "heading" if why.startswith("header") else "set aside", why)
-    for source in sources:
-        table = source.table
-        for line in table.lines:
-            if table.key is not None:
-                ledger.put(table.page, *table.view.at(line, table.key), "key", "participant")
-            for role in (
-                "visit",
-                "side",
-                "condition",
-                "trial",
-                "unit",
-                "instrument",
-                "item",
-                "item_name",
-                "subcategory",
-                "reason",
-                "status",
-                "value",
-            ):
-                for entry in source.of(role):
-                    ledger.put(table.page, *table.view.at(line, entry.place), "key", role, over=False)
-
-
-def _affected_hand(described: Described, done: Converted, questions: Questions) -> None:
-    """Where nothing says which hand is affected, a value of the affected hand is kept without left or right."""
-    known = {row["participant"] for row in described.participants if row.get("affected_side") in ("left", "right")}
-    both = {
-        (row.cells["participant"], row.cells.get("instrument")) for row in done.rows if row.cells["side"] == "other"
-    }
-    for row in done.rows:
-        who = row.cells["participant"]
-        if row.cells["side"] != "affected" or who in known or (who, row.cells.get("instrument")) in both:
-            continue
-        row.cells["side"] = ""
-        questions.ask(
-            CONFIRM,
-            "affected side unknown",
-            who,
-            "Nothing says which side is affected: the values of the affected hand are kept without left or right. To "
-            "say it, add a column affected_side to participants.csv, or to the file.",
-            ("without left or right",),
-            "without left or right",
-        )
-
-
-def _unknown_measure(o: Observation, questions: Questions, ledger: Ledger) -> None:
-    words = " ".join(filter(None, (o.record.text("instrument"), o.record.text("item_name"))))
-    name = f"measure {words}"
-    questions.ask(
-        CONFIRM,
-        name,
-        o.record.source.name,
-        f"{words or 'A measure'!r} is no instrument of the catalogue: left out.",
-        ("leave out",),
-        "leave out",
-    )
-    ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "no instrument of the catalogue")
-
-
-def _unused_columns(sources: list[Source], questions: Questions) -> None:
-    """Columns that nobody recognised: left out, and said so."""
-    for source in sources:
-        for column in source.columns:
-            filled = any(source.table.view.text(line, column.place) for line in source.table.lines)
-            if filled and column.role in ("", "derived", "personal") and column.place != source.table.key:
-                why = {
-                    "derived": "derived from other columns",
-                    "personal": "personal data that the study does not need",
-                }
-                questions.ask(
-                    CONFIRM,
-                    f"left out {column.role or 'columns'} {source.name}",
-                    f"{source.name}: {column.name}",
-                    f"Columns left out: {why.get(column.role, 'not recognised')}. To use one, write its meaning in "
-                    f"[columns] of import.toml.",
-                    ("leave out",),
-                    "leave out",
-                )
-            meaning = column.meaning
-            if meaning.role == "affected_side" and meaning.rest:
-                questions.ask(
-                    CONFIRM,
-                    f"affected side {source.name}",
-                    f"{source.name}: {column.name}",
-                    f"The column {column.name!r} is taken for the affected side.",
-                    ("affected side", "leave out"),
-                    "affected side",
-                )
-            if meaning.role == "entry_state":
-                drafts = {text for line in source.table.lines if (text := source.table.view.text(line, column.place))}
-                if len(drafts) > 1:
-                    questions.ask(
-                        CONFIRM,
-                        f"state {column.name}",
-                        f"{source.name}: {column.name}",
-                        "Some forms are not marked final; they are used all the same.",
-                        ("use them",),
-                        "use them",
-                    )
 
 
 def _days_of(described: Described) -> dict[str, dict[str, date]]:

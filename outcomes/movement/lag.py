@@ -95,7 +95,7 @@ def drifts(leader: Floats, slope: Floats, rest: Floats, gain: Floats, rate: floa
     of Gauss and Newton from no drift; what a later lag, another gain or another offset would explain is taken off.
     """
     seconds = (np.arange(leader.shape[1]) - (leader.shape[1] - 1) / 2) / rate
-    columns = []
+    columns: list[Floats] = []
     for column in (leader, slope, slope * seconds):
         column = column - column.mean(axis=1, keepdims=True)
         for other in columns:

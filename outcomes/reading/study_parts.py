@@ -122,12 +122,15 @@ def _no_commas(source: Source, file: pq.ParquetFile, value: str) -> None:
 def _whole_people(file: pq.ParquetFile, who: str, rows: int) -> Iterator[pd.DataFrame]:
     """Frames of about `rows` rows; the last person of one waits for the next, where their rows may go on."""
     waiting: list[pa.RecordBatch] = []
-    done = 0
+    total, done = file.metadata.num_rows, 0
     for batch in file.iter_batches(batch_size=rows):
         waiting.append(batch)
         done += batch.num_rows
+        if done < total < done + rows // 2:
+            continue  # what is left is too little for a part of its own
         table = pa.Table.from_batches(waiting)
-        if done < file.metadata.num_rows:
+        waiting = []
+        if done < total:
             ids = table.column(who).to_pandas().astype("str").fillna("").to_numpy()
             others = np.flatnonzero(ids != ids[-1])
             cut = int(others[-1]) + 1 if len(others) else 0

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pandas.api.types import is_datetime64_any_dtype
 
 from outcomes.columns import NOT_A_NUMBER
@@ -77,7 +78,7 @@ def under_header(grid: Grid, sheet: Sheet, mapped: Mapping[str, str], wanted: tu
     blanks = 0
     found += _uneven(grid, header)
     if header.names:
-        filled = grid.filled[header.body :].any(axis=1)
+        filled: NDArray[np.bool_] = np.asarray(grid.filled[header.body :].any(axis=1))
         if not filled.all():
             inside = ~filled & (np.arange(len(cells)) < np.flatnonzero(filled).max(initial=-1))  # none below the last
             found.append(flag("blank row", cells.loc[inside, ["row"]], file=grid.file))

@@ -110,7 +110,8 @@ def codes_of_tests(tables: dict[str, pd.DataFrame]) -> dict[tuple[str, str], str
             named = frame[frame["instrument"] == name].to_dict("records")
             tests = list(dict.fromkeys(_test(table, cells) for cells in named))
             order = [item.id for item in known.items] if known and table == "items" else []
-            tests.sort(key=lambda test, order=order: order.index(test) if test in order else len(order))
+            places = {name: place for place, name in enumerate(order)}
+            tests = [test for test in order if test in tests] + [test for test in tests if test not in places]
             start = "".join(mark for mark in str(name).upper() if mark.isalnum())[: _LONGEST_CODE - 3]
             start = start if start[:1].isalpha() else f"Q{start}"[: _LONGEST_CODE - 3]
             for number, test in enumerate(tests, 1):

@@ -7,6 +7,7 @@ from functools import reduce
 import numpy as np
 
 from stats.errors import FitError
+from stats.federated.memory_limit import patterns_of_sums, within_memory
 from stats.federated.outcome_sums import Column, OutcomeSums
 from stats.mixed.model.moments import Moments
 
@@ -24,6 +25,8 @@ def together_sums(parts: Sequence[OutcomeSums]) -> OutcomeSums:
         if part.unit != parts[0].unit:
             raise FitError(f"{part.outcome}: the units differ, {parts[0].unit} and {part.unit}. Convert them first.")
     columns = _ordered(columns)
+    first = parts[0].moments
+    within_memory(parts[0].outcome, patterns_of_sums([part.moments for part in parts]), len(first.slots), len(columns))
     moments = reduce(lambda a, b: a + b, [_widened(part, columns) for part in parts])
     arms = {arm for part in parts for arm in part.baseline}
     sites: dict[str, tuple[str, ...]] = {}

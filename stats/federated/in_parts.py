@@ -75,10 +75,13 @@ def analyse_in_parts(
         here = study.totals["participant"].unique()
         people, never = everybody[everybody["participant"].isin(here)], never[~never["participant"].isin(here)]
         for outcome in planned(design) if outcomes is None else outcomes:
+            if not ((scores["outcome"] == outcome) & scores["value"].notna()).any():
+                sums.setdefault(outcome, [])
+                continue
             try:
                 made = outcome_sums(scores, outcome, design, people, profiles=False)
                 sums.setdefault(outcome, []).append(made.sums)
-            except FitError as error:
+            except FitError as error:  # a part of the people is no answer about all
                 without.setdefault(outcome, str(error))
         counted, uncounted = responder_counts(scores, design, people, 1, set())
         counts.append(counted)
@@ -104,8 +107,8 @@ def _fits(
 ) -> tuple[dict[str, ChangeFit], dict[str, str]]:
     fits, failed = {}, {}
     for outcome in {**sums, **without}:
-        if outcome not in sums:
-            failed[outcome] = without[outcome]
+        if outcome in without or not sums[outcome]:
+            failed[outcome] = without.get(outcome, f"{outcome} has no value at any visit: there is nothing to model.")
             continue
         try:
             fits[outcome] = fit_sums(together_sums(sums[outcome]), design)

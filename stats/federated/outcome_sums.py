@@ -17,6 +17,7 @@ from stats.change.model_rows import ChangeRows, model_rows
 from stats.change.site_rules import MISSING
 from stats.change.visit_days import uses_days
 from stats.errors import FitError
+from stats.federated.memory_limit import patterns_of_people, within_memory
 from stats.mixed.model.layout import Layout
 from stats.mixed.model.moments import Moments, pool_layout
 from stats.mixed.model.site_rows import SiteEffects, SiteRows
@@ -110,7 +111,12 @@ def outcome_sums(
     })  # fmt: skip
     everybody = frame["participant"].nunique()
     if arms_of(design):
-        frame = frame[frame["arm"].isin(arms_of(design))]
+        other = frame.loc[~frame["arm"].isin(arms_of(design)), "participant"].unique()
+        if len(other):
+            raise FitError(
+                f"{outcome}: {len(other)} participants are in no arm of the plan ({', '.join(other[:5])}). Everybody "
+                "belongs to the arm they were given: correct it, or take those who never had one out and say so."
+            )
     else:
         frame["arm"] = ""
     first = frame[frame["visit"] == start].set_index("participant")["value"]
@@ -134,6 +140,7 @@ def outcome_sums(
     if not len(frame):
         raise FitError(f"{outcome}: nobody here has the values that the plan's model uses.")
     layout, sites = _layout(frame, columns, X, table, design, choice)
+    within_memory(outcome, patterns_of_people(layout), len(layout.slots), len(columns))
     sums = OutcomeSums(
         outcome, rows.unit, rows.better, columns, pool_layout(layout), everybody, int(missing), baseline, levels, sites
     )

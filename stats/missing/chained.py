@@ -118,7 +118,8 @@ def impute_items(
 
     answers: one row a participant (index), one column an item id of the scale, numbers, NaN where missing; one visit.
     outcome: "<instrument>.<scale>". others: further complete columns that predict (arm, age), same index. donors: as
-    in `chained_equations`. options: of the instrument. Who has fewer answers than the rule asks for keeps no score, with the reason.
+    in `chained_equations`. options: of the instrument. Who has fewer answers than the rule asks for has no score, with
+    the reason.
     Raises FitError where the scale has no such rule: then a missing item means a missing score.
     """
     name, _, scale_id = outcome.partition(".")

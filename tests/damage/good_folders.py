@@ -55,17 +55,27 @@ def names() -> tuple[str, ...]:
 
 def write(preset: str, form: str, folder: Path) -> Path:
     """Writes the small study of a preset in a format."""
-    text, tables = good(preset)
     folder.mkdir(parents=True)
-    (folder / "study.toml").write_text(text, encoding="utf-8")
-    if form == "workbook":
-        with pd.ExcelWriter(folder / "study.xlsx") as book:
-            for name, frame in tables.items():
-                typed(frame).to_excel(book, sheet_name=name, index=False)
-        return folder
-    for name, frame in tables.items():
-        _table(frame, folder / name, form)
+    for name, body in _files(preset, form).items():
+        (folder / name).write_bytes(body)
     return folder
+
+
+@cache
+def _files(preset: str, form: str) -> dict[str, bytes]:
+    """Name -> bytes; written once in a process, as making a workbook takes longer than reading it."""
+    text, tables = good(preset)
+    with TemporaryDirectory() as place:
+        folder = Path(place)
+        (folder / "study.toml").write_text(text, encoding="utf-8")
+        if form == "workbook":
+            with pd.ExcelWriter(folder / "study.xlsx") as book:
+                for name, frame in tables.items():
+                    typed(frame).to_excel(book, sheet_name=name, index=False)
+        else:
+            for name, frame in tables.items():
+                _table(frame, folder / name, form)
+        return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
 def _table(frame: pd.DataFrame, path: Path, form: str) -> None:

@@ -95,8 +95,17 @@ def tried(python: str, interpreter: str, which: str, folder: Path, tests: Sequen
 def _wanted() -> list[str]:
     """What is installed: dependencies, and those of the tests, without the kit, which runs from its copy."""
     told = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    extra = [line for line in told["optional-dependencies"]["test"] if not line.startswith("outcomes-kit")]
-    return [*told["dependencies"], *extra]
+    return [*told["dependencies"], *_extra(told["optional-dependencies"], "test")]
+
+
+def _extra(extras: dict[str, list[str]], name: str) -> Iterator[str]:
+    """The packages of an extra; one that names others of the kit's is followed."""
+    for line in extras[name]:
+        own = re.fullmatch(r"outcomes-kit\[(.+)\]", line)
+        if own is None:
+            yield line
+        for other in own[1].split(",") if own else ():
+            yield from _extra(extras, other.strip())
 
 
 def _reason(said: str) -> str:

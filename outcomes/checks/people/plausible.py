@@ -86,8 +86,8 @@ def copied_forms(study: Study, forms: Sequence[Grid]) -> Iterator[pd.DataFrame]:
         if enough.sum() < 2:
             continue
         values, first = values[enough], grid.first[enough]
-        answers = np.array([row.tobytes() for row in np.where(np.isnan(values), -1.0, values) + 0.0], dtype=object)
-        table = first.assign(answers=pd.factorize(answers)[0], day=first["visit"].map(order))
+        written = np.array([row.tobytes() for row in np.where(np.isnan(values), -1.0, values) + 0.0], dtype=object)
+        table = first.assign(answers=pd.factorize(written)[0], day=first["visit"].map(order))
         table = table.sort_values("day", kind="stable")
         table = table[table["answers"].duplicated(keep=False)]
         # In steady people, or on a short scale, equal forms are ordinary; a copy is one that hardly ever happens here.

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from outcomes.importing.finding.code_books import Facts
-from outcomes.importing.finding.mapping import Column, Source
+from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.finding.people import Codes, key_of, make_alike
 from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.headings import FAMILIES, MEASURE, Meaning, item_of, recognise
@@ -122,8 +122,8 @@ def _by_dates(records: list[Record]) -> None:
             if day and record.visit is None:
                 groups.setdefault((id(record.source), record.participant), {}).setdefault(str(day), []).append(record)
     for days in groups.values():
-        for number, day in enumerate(sorted(days), 1):
-            for record in days[day]:
+        for number, name in enumerate(sorted(days), 1):
+            for record in days[name]:
                 record.visit = VisitWord("ordinal", str(number), number=number)
 
 

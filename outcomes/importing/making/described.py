@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from outcomes.importing.finding.code_books import Facts, pairs_of
-from outcomes.importing.finding.mapping import Column
+from outcomes.importing.finding.hands_and_trials import SIDE_LETTERS
+from outcomes.importing.finding.mapped_tables import Column
 from outcomes.importing.finding.observations import Record
 from outcomes.importing.language.calendar_dates import DateText, is_partial, order_of, read_date
 from outcomes.importing.language.cell_values import number_text, read_measure, reason_of, status_of
@@ -43,7 +44,8 @@ _ASIDE_ROLES = {
     "visit only": "a visit without a measure",
     "": "not recognised",
 }
-_BOTH_LETTERS = {frozenset("dg"): "g", frozenset("di"): "i", frozenset("ds"): "s", frozenset("de"): "e"}
+# Letters of both hands in the languages where they stand for left and right (common practice, no source).
+_BOTH_LETTERS = {frozenset((left, right)): (left, right) for left, right in SIDE_LETTERS}
 
 
 @dataclass
@@ -76,6 +78,7 @@ class Describer:
         self.visit_facts: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
         self.held_dates: set[tuple[str, str]] = set()
         self.arm_words: dict[str, str] = {}
+        self.open_letters: set[str] = set()  # columns of sexes whose letters differ between languages
         self.open_codes: set[tuple[str, str]] = set()  # (role, heading) whose codes nobody has explained yet
 
     # --- cells ---
@@ -166,7 +169,7 @@ class Describer:
                         used[column.role, column.name].add(text)
                         if column not in columns[column.role, column.name]:
                             columns[column.role, column.name].append(column)
-                elif column.role in ("sex",) and (cell := record.cell(column)):
+                if column.role == "sex" and (cell := record.cell(column)):
                     used["letters", column.name].add(simple(cell.text))
                     columns["letters", column.name].append(column)
                 if column.role in ("affected_side", "dominant_side") and (cell := record.cell(column)):
@@ -179,12 +182,18 @@ class Describer:
                 if texts <= {"h", "m"} and "h" in texts:  # hombre, homme and mujer
                     for column in columns[role, name]:
                         column.codes = {**column.codes, "h": "male", "m": "female"}
+                if texts <= {"v", "m"} and "v" in texts:  # vrouw and man, or varon and mujer
+                    spanish = {"sexo", "genero"}.intersection(tokens(name))
+                    for column in columns[role, name]:
+                        meant = {"v": "male", "m": "female"} if spanish else {"v": "female", "m": "male"}
+                        column.codes = {**column.codes, **(meant if spanish or "geslacht" in tokens(name) else {})}
+                        if not (spanish or "geslacht" in tokens(name)):
+                            self.open_letters.add(column.name)
                 continue
             if role == "side letters":
-                left = _BOTH_LETTERS.get(frozenset(texts))
-                if left:
+                if pair := _BOTH_LETTERS.get(frozenset(texts)):
                     for column in columns[role, name]:
-                        column.codes = {**column.codes, "d": "right", left: "left"}
+                        column.codes = {**column.codes, pair[0]: "left", pair[1]: "right"}
                 continue
             words = ("female", "male") if role == "sex" else ("left", "right")
             codes = sorted(texts, key=lambda text: float(number_text(text)))
@@ -248,6 +257,8 @@ class Describer:
             group = "sexes" if role == "sex" else "sides"
             found = whole(words, group)
             if role == "sex" and not found and len(tokens(words)) == 1 and words[:1].lower() in "fm" and len(words) > 3:
+                found = ""
+            if role == "sex" and column.name in self.open_letters and not coded:
                 found = ""
             if found and not (text.endswith("?")) and not (number_text(text) and not coded):
                 return (

@@ -224,7 +224,8 @@ class _Quadrature:
     def outside(cls) -> "_Quadrature":
         """A point outside the parameter space among them."""
         nothing = np.empty(0)
-        return cls(False, *([nothing] * 6), Slopes(nothing, (), {}, (), ()))
+        slopes = Slopes(nothing, (), {}, (), ())
+        return cls(False, nothing, nothing, nothing, nothing, nothing, nothing, slopes)
 
 
 @dataclass(frozen=True)

@@ -57,7 +57,7 @@ def _of_parquet(
     tree, done, seen = Tree(), 0, People()
     run = Parallel(n_jobs=workers, return_as="generator", pre_dispatch="2*n_jobs")
     parts = _whole_people(pieces, used, model["participant"], seen)
-    for rows, moments in run(delayed(_pooled)(pool, frame, formula, levels, model) for frame in parts):
+    for rows, moments in run(_jobs(parts, pool, formula, levels, model)):
         tree.add(moments)
         done += rows
         if progress is not None:
@@ -125,6 +125,22 @@ def _pooled(
     return len(frame), pool(frame.assign(**made), formula, **asked)
 
 
+def _jobs(
+    parts: Iterator[pd.DataFrame], pool: Pool, formula: str, levels: dict[str, pd.Index], model: dict
+) -> Iterator[tuple]:
+    """One call a partition. Each is handed on in a list that is emptied, so that nobody on the way keeps its rows."""
+    for frame in parts:
+        held = [frame]
+        del frame
+        yield delayed(_emptied)(pool, held, formula, levels, model)
+
+
+def _emptied(
+    pool: Pool, held: list[pd.DataFrame], formula: str, levels: dict[str, pd.Index], model: dict
+) -> tuple[int, Moments | None]:
+    return _pooled(pool, held.pop(), formula, levels, model)
+
+
 def _categories(schema: pa.Schema, used: list[str], model: dict) -> list[str]:
     """Columns of words, and the visits whatever they are: partitions must agree on their levels."""
     words = [name for name in used if name != model["participant"] and not _is_number(schema.field(name).type)]
@@ -177,10 +193,12 @@ def _whole_people(pieces: list, used: list[str], who: str, seen: "People") -> It
         if number < len(pieces):
             others = np.flatnonzero((frame[who] != frame[who].iloc[-1]).to_numpy(dtype=bool))
             cut = int(others[-1]) + 1 if len(others) else 0
-            waiting, frame = [frame.iloc[cut:]], frame.iloc[:cut]
+            waiting, frame = [frame.iloc[cut:].copy()], frame.iloc[:cut]  # a view would keep all of it in memory
         if len(frame):
             seen.add(frame[who])
-            yield frame
+            held = [frame]
+            del frame
+            yield held.pop()
 
 
 class People:

@@ -108,7 +108,8 @@ def _answers(trials: Trials, level: float, asked: Callable[[pd.DataFrame, str, s
         boundary[place] = any("Boundary fit" in note for note in found.notes)
     usable = np.isfinite(columns[1])
     columns[:, ~usable] = np.nan
-    return Verdicts(*columns, usable, boundary)
+    estimate, p_value, low, high = columns
+    return Verdicts(estimate, p_value, low, high, usable, boundary)
 
 
 def _last_visit(fit: OrdinalFit, frame: pd.DataFrame) -> Estimates:

@@ -52,6 +52,7 @@ ELSEWHERE = {
     "published_trials": ("application/test_application.py", "published_forest"),
     "tipping_point": ("sections/test_missing_visits.py", "tipping_figure"),
     "what_if": ("sections/test_what_if.py", "what_if"),
+    "every_assumption": ("sections/test_what_if.py", "what_if"),  # drawn by the same function
     "one_recording": ("sections/test_movement_over_time.py", "one_recording"),
     "overlaid_repetitions": ("sections/test_movement_over_time.py", "overlaid_repetitions"),
 } | {

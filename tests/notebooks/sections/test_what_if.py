@@ -357,7 +357,7 @@ def test_one_page_answers_under_every_assumption_in_one_figure_and_a_sentence_ea
     digits = names.decimals(found.outcome)
     for text, row in zip(said, answered.to_dict("records"), strict=True):
         assert f"{abs(row['estimate']):.{digits}f}" in text
-        assert ("better" if row["estimate"] > 0 else "worse") in text.partition(" with ")[0]
+        assert f" {'better' if row['estimate'] > 0 else 'worse'} with " in text.partition(" than with ")[0]
         assert not INTERNAL.search(text), text
     assert said[0].startswith("As planned, ")
     assert all(text.startswith("If ") for text in said[1:])

@@ -186,3 +186,28 @@ def test_every_instrument_is_known_by_its_own_names():
         found = recognise([known.name], Around())
         if found.role == "measure" and not found.rest and found.table != "angles":
             assert found.instrument in ("", name, families.get(name), *FAMILIES.get(families.get(name, ""), ())), name
+
+
+def test_letters_that_mean_another_thing_in_another_language(tmp_path):
+    """H and M are hombre and mujer; V and M are varon and mujer under "sexo", vrouw and man under "geslacht"."""
+    for heading, letters, meant in (
+        ("Sexo", "HM", ("male", "female")),
+        ("Sexo", "VM", ("male", "female")),
+        ("Geslacht", "VM", ("female", "male")),
+    ):
+        rows = [["ID", heading, "ARAT pre"], *([f"A{n}", letters[n % 2], 20 + n] for n in range(4))]
+        found = propose([workbook(tmp_path / "w.xlsx", Data=rows)]).described.participants
+        assert [row["sex"] for row in found] == [*meant, *meant]
+    rows[0][1] = "Sex"
+    asked = propose([workbook(tmp_path / "w.xlsx", Data=rows)])
+    assert {"sex_v", "sex_m"} <= ids(asked)
+
+
+def test_numbered_forces_without_a_visit_are_trials_or_visits(tmp_path):
+    rows = [["ID", "Age", "Grip R T1 (kg)", "Grip R T2 (kg)"], *([f"A{n}", 50, 10 + n, 12 + n] for n in range(1, 5))]
+    path = workbook(tmp_path / "w.xlsx", Data=rows)
+    assert not values(propose([path]))
+    trials = propose([path], {"trials_or_visits_grip": "trials"}).done.rows
+    assert {(row.cells["visit"], row.cells["trial"]) for row in trials} == {("baseline", "1"), ("baseline", "2")}
+    visits = propose([path], {"trials_or_visits_grip": "visits"}).done.rows
+    assert {row.visit.label for row in visits} == {"T1", "T2"}

@@ -64,7 +64,7 @@ def test_people_who_passed_a_published_size(study):
 
 
 def test_several_totals_side_by_side_in_half_points(tmp_path):
-    """The cohort of five people (tests/studies/five_person_cohort) as one wide table, one score a mean of two raters."""
+    """The cohort of five people (tests/studies/five_person_cohort) as one wide table; one score is a mean of two."""
     long = pd.read_csv(STUDIES / "five_person_cohort" / "totals.csv")
     names = {"fma_ue": "Fugl-Meyer (UE-Motor)", "bbt": "Box and Block (Affected UE)"}
     long = long[long["instrument"].isin(names)]

@@ -47,7 +47,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "affected_side": np.tile(["left", "right"], n // 2), "diagnosis": "ischaemic stroke", "onset": "2024-01-01",
     })  # fmt: skip
     people.loc[7, "affected_side"] = ""
-    people.loc[9, "arm"] = "extr"
     people.to_csv(to / "participants.csv", index=False)
     level = rng.normal(30, 6, n)
     rows = pd.DataFrame([
@@ -94,7 +93,7 @@ def test_all_that_is_said_of_the_whole(folder: Path) -> None:
     rules = set(whole.frame()["rule"])
     assert {"participant without measurements", "outcome without data", "unknown participant", "above maximum",
             "entered twice differently", "attended without measurements", "side read as", "no baseline",
-            "unknown visit", "blank value", "visits out of order", "unknown arm"} <= rules  # fmt: skip
+            "unknown visit", "blank value", "visits out of order"} <= rules  # fmt: skip
     assert made.findings.blocking
     people = study.participants
     for outcome in ("bbt.blocks", "arat.total"):
@@ -112,8 +111,14 @@ def test_all_that_is_said_of_the_whole(folder: Path) -> None:
 
 
 def test_what_cannot_be_read_in_parts_is_said(folder: Path, tmp_path: Path) -> None:
-    for name in ("study.toml", "participants.csv", "visits.csv"):
+    for name in ("study.toml", "visits.csv", "totals.parquet"):
         (tmp_path / name).write_bytes((folder / name).read_bytes())
+    people = pd.read_csv(folder / "participants.csv")
+    people.loc[9, "arm"] = "extr"
+    people.to_csv(tmp_path / "participants.csv", index=False)
+    made = analyse_in_parts(tmp_path, rows=90, outcomes=["bbt.blocks"])
+    assert "1 participants are in no arm of the plan (P009)" in made.failed["bbt.blocks"]  # of one part, and so of all
+    assert not made.fits
     rows = pd.read_parquet(folder / "totals.parquet")
     rows.sort_values("visit", kind="stable").to_parquet(tmp_path / "totals.parquet", index=False)
     with pytest.raises(StudyError, match="not sorted by participant"):

@@ -13,6 +13,7 @@ import pytest
 from outcomes.protocol.trial import Arm, ModelChoice, PlannedVisit, Protocol, Randomisation
 from stats import fit_change
 from stats.errors import FitError
+from stats.federated import memory_limit
 from stats.federated.added_sums import together_sums
 from stats.federated.moments_file import from_plain, to_plain
 from stats.federated.outcome_sums import outcome_sums
@@ -131,6 +132,23 @@ def test_a_level_that_one_site_has_not() -> None:
     people.loc[people["clinic"] == "clinic 0", "severity"] = "mild"
     whole = fit_change(scores, "made.total", design=design, participants=people)
     agree(whole, split(scores, people, design, 6, by="clinic"))
+
+
+def test_sums_that_would_not_fit_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before they are made: at a site, and of all sites together (which have more patterns than any one)."""
+    scores, people, design = rows_and_plan("covariate")
+    halves = [people.iloc[:36], people.iloc[36:]]
+    made = [outcome_sums(scores[scores["participant"].isin(own["participant"])], "made.total", design, own).sums
+            for own in halves]  # fmt: skip
+    together = together_sums(made).moments
+    P, T, q = len(together.n), len(together.slots), together.A.shape[-1]
+    monkeypatch.setattr(memory_limit, "MOST_NUMBERS", P * (T * q) ** 2)
+    together_sums(made)
+    monkeypatch.setattr(memory_limit, "MOST_NUMBERS", P * (T * q) ** 2 - 1)
+    with pytest.raises(FitError, match=f"in {P} patterns of {T} visits"):
+        together_sums(made)
+    with pytest.raises(FitError, match="Plan fewer visits"):
+        outcome_sums(scores, "made.total", design, people)
 
 
 def test_what_sums_cannot_carry_is_refused() -> None:

@@ -1,5 +1,6 @@
 """Data in partitions: Parquet folders and Dask data frames give the sums of the whole frame."""
 
+import weakref
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,26 @@ def test_a_parquet_folder(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> No
     assert fit_moments(other).loglik == pytest.approx(fit_moments(one).loglik, abs=1e-8)
     same(whole, pool_moments(tmp_path / "trial" / "part 0.parquet", FORMULA, **MODEL)
          + pool_moments(folder(rows.iloc[new[30]:], tmp_path / "rest", []), FORMULA, **MODEL))  # fmt: skip
+
+
+def test_one_partition_at_a_time_is_in_memory(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
+    """When the rows of the next partition were read, those of the one before are gone."""
+    monkeypatch.setattr(partitions, "ROWS", 60)
+    pooled, alive, real, add = [], [], partitions._pooled, partitions.People.add
+
+    def watched(pool, frame: pd.DataFrame, *rest):
+        pooled.append(weakref.ref(frame))
+        return real(pool, frame, *rest)
+
+    def read(self, ids: pd.Series) -> None:
+        alive.append(sum(frame() is not None for frame in pooled))
+        add(self, ids)
+
+    monkeypatch.setattr(partitions, "_pooled", watched)
+    monkeypatch.setattr(partitions.People, "add", read)
+    pool_moments(folder(rows, tmp_path / "one", []), FORMULA, **MODEL)
+    assert len(pooled) > 3
+    assert alive == [0] * len(pooled)
 
 
 def test_people_in_two_partitions_are_refused(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:

@@ -1,0 +1,127 @@
+"""What an import does without being asked, and says: columns left out, hands without a name, cells of headings."""
+
+from outcomes.importing.finding.mapped_tables import Source
+from outcomes.importing.finding.observations import Observation
+from outcomes.importing.finding.sheet_layout import Table
+from outcomes.importing.making.accounts import Converted
+from outcomes.importing.making.described import Described
+from outcomes.importing.opening.pages import Ledger
+from outcomes.importing.questions import CONFIRM, Questions
+
+
+def account_for_structure(sources: list[Source], tables: list[Table], ledger: Ledger) -> None:
+    """Headings, titles, participants, repeated headers, rows of means."""
+    for table in tables:
+        page, view = table.page, table.view
+        for line in table.header:
+            for (row, column), _ in list(page.cells.items()):
+                here = (column if view.turned else row) == line
+                place = row if view.turned else column
+                if here and min(table.heads) <= place <= max(table.heads):
+                    ledger.put(page, row, column, "heading", over=False)
+        if table.title:
+            for cell in page.cells.values():
+                if cell.text.strip() == table.title:
+                    ledger.put(page, cell.row, cell.column, "remark", "title", over=False)
+        for line, why in table.aside.items():
+            for place in table.heads:
+                ledger.put(page, *view.at(line, place), "heading" if why.startswith("header") else "set aside", why)
+    for source in sources:
+        table = source.table
+        for line in table.lines:
+            if table.key is not None:
+                ledger.put(table.page, *table.view.at(line, table.key), "key", "participant")
+            for role in (
+                "visit",
+                "side",
+                "condition",
+                "trial",
+                "unit",
+                "instrument",
+                "item",
+                "item_name",
+                "subcategory",
+                "reason",
+                "status",
+                "value",
+            ):
+                for entry in source.of(role):
+                    ledger.put(table.page, *table.view.at(line, entry.place), "key", role, over=False)
+
+
+def affected_hand(described: Described, done: Converted, questions: Questions) -> None:
+    """Where nothing says which hand is affected, a value of the affected hand is kept without left or right."""
+    known = {row["participant"] for row in described.participants if row.get("affected_side") in ("left", "right")}
+    both = {
+        (row.cells["participant"], row.cells.get("instrument")) for row in done.rows if row.cells["side"] == "other"
+    }
+    for row in done.rows:
+        who = row.cells["participant"]
+        if row.cells["side"] != "affected" or who in known or (who, row.cells.get("instrument")) in both:
+            continue
+        row.cells["side"] = ""
+        questions.ask(
+            CONFIRM,
+            "affected side unknown",
+            who,
+            "Nothing says which side is affected: the values of the affected hand are kept without left or right. To "
+            "say it, add a column affected_side to participants.csv, or to the file.",
+            ("without left or right",),
+            "without left or right",
+        )
+
+
+def unknown_measure(o: Observation, questions: Questions, ledger: Ledger) -> None:
+    words = " ".join(filter(None, (o.record.text("instrument"), o.record.text("item_name"))))
+    name = f"measure {words}"
+    questions.ask(
+        CONFIRM,
+        name,
+        o.record.source.name,
+        f"{words or 'A measure'!r} is no instrument of the catalogue: left out.",
+        ("leave out",),
+        "leave out",
+    )
+    ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "no instrument of the catalogue")
+
+
+def unused_columns(sources: list[Source], questions: Questions) -> None:
+    """Columns that nobody recognised: left out, and said so."""
+    for source in sources:
+        for column in source.columns:
+            filled = any(source.table.view.text(line, column.place) for line in source.table.lines)
+            if filled and column.role in ("", "derived", "personal") and column.place != source.table.key:
+                why = {
+                    "derived": "derived from other columns",
+                    "personal": "personal data that the study does not need",
+                }
+                questions.ask(
+                    CONFIRM,
+                    f"left out {column.role or 'columns'} {source.name}",
+                    f"{source.name}: {column.name}",
+                    f"Columns left out: {why.get(column.role, 'not recognised')}. To use one, write its meaning in "
+                    f"[columns] of import.toml.",
+                    ("leave out",),
+                    "leave out",
+                )
+            meaning = column.meaning
+            if meaning.role == "affected_side" and meaning.rest:
+                questions.ask(
+                    CONFIRM,
+                    f"affected side {source.name}",
+                    f"{source.name}: {column.name}",
+                    f"The column {column.name!r} is taken for the affected side.",
+                    ("affected side", "leave out"),
+                    "affected side",
+                )
+            if meaning.role == "entry_state":
+                drafts = {text for line in source.table.lines if (text := source.table.view.text(line, column.place))}
+                if len(drafts) > 1:
+                    questions.ask(
+                        CONFIRM,
+                        f"state {column.name}",
+                        f"{source.name}: {column.name}",
+                        "Some forms are not marked final; they are used all the same.",
+                        ("use them",),
+                        "use them",
+                    )
