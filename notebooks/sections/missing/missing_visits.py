@@ -11,6 +11,7 @@ from notebooks.show.names import Names
 from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes import columns as c
+from outcomes.sheets import SHEETS
 from stats.errors import FitError
 from stats.missing.estimand import POLICY, IntercurrentEvent, apply_strategies, estimand_of, events_of
 from stats.missing.imputation import impute
@@ -30,7 +31,7 @@ def missing_exhibits(analysis: Analysis) -> Exhibits | Prose:
     visits = [one.id for one in protocol.visits_of(outcome) if one.id in set(known[c.VISIT])]
     try:
         table = visit_table(scores, outcome, visits=visits, participants=study.participants)
-        found = describe_missing(table, attendance=study.visits, covariates=study.participants)
+        found = describe_missing(table, attendance=study.visits, covariates=_described(study))
     except FitError as refused:
         return Prose("missing visits", (f"Missing values cannot be described: {refused}",))
     asked = protocol.headline_visit(set(visits))
@@ -39,8 +40,16 @@ def missing_exhibits(analysis: Analysis) -> Exhibits | Prose:
         table = visit_table(scores, outcome, visits=visits, participants=study.participants)
     figure, left_out = _tipping(table, protocol.reference_arm, protocol.seed, names)
     events, why = _strategies(table, analysis, names)
-    made = [figure, events, by_visit(found, names), leaving(found, study), assumptions(found)]
+    made = [figure, events, by_visit(found, names), leaving(found, names), assumptions(found)]
     return gather(made, (*left_out, *why))
+
+
+def _described(study: Study) -> pd.DataFrame:
+    """What is known of people; while blinded without columns of the study's own, whose names may tell an arm."""
+    if not study.masked:
+        return study.participants
+    usual = {column.name for column in SHEETS["participants"].columns}
+    return study.participants[[name for name in study.participants if name in usual]]
 
 
 def _tipping(table: VisitTable, reference: str | None, seed: int, names: Names):
@@ -132,9 +141,9 @@ def by_visit(found: MissingVisits, names: Names) -> Table:
     )  # fmt: skip
 
 
-def leaving(found: MissingVisits, study: Study) -> Table | None:
+def leaving(found: MissingVisits, names: Names) -> Table | None:
     """People who stayed to the last visit and people who left, compared; no test."""
-    frame = found.leaving.assign(variable=found.leaving["variable"].map(study.shown_name))
+    frame = found.leaving
     if frame.empty or not (frame["n_left"] > 0).any():
         return None
     return Table(
