@@ -79,8 +79,8 @@ def fit_bounded(
     Returns `BoundedFit`. Raises FitError for scores outside the range or between the steps, or effects that run to
     infinity. No extra variation is a result with a note (then binomial).
     True nulls at 10 and 15 per arm (1,000 trials each, Monte-Carlo error 0.7 points,
-    tests/simulation/bounded_nulls.csv): Wald t rejects in 5.9 and 6.3 %, the likelihood ratio in 6.4 and 7.1 %, a little
-    too often.
+    tests/simulation/bounded_nulls.csv): Wald t rejects in 5.9 and 6.3 %, the likelihood ratio in 6.4 and 7.1 %, a
+    little too often.
     Source: Williams 1975 (Biometrics 31:949-952), from memory; formulas checked against other programs in the tests.
     """
     if family not in FAMILIES:

@@ -124,8 +124,8 @@ def fit_ordinal(
     Intervals: Wald with t on between-within df by default; `profile(term)` gives likelihood-profile intervals and
     `test(terms)` the likelihood ratio. There is no agreed df for these models.
     True nulls at 10 and 15 per arm (1,000 trials each, Monte-Carlo error 0.7 points,
-    tests/simulation/bounded_nulls.csv): Wald t rejects in 4.4 and 5.8 %, the likelihood ratio in 6.3 and 6.8 %, a little
-    too often.
+    tests/simulation/bounded_nulls.csv): Wald t rejects in 4.4 and 5.8 %, the likelihood ratio in 6.3 and 6.8 %, a
+    little too often.
     Source: McCullagh 1980 (J R Stat Soc B 42:109-142); Hedeker & Gibbons 1994 (Biometrics 50:933-944), from memory.
     """
     response = response_name(formula)
