@@ -104,7 +104,8 @@ def test_a_changed_cell_of_another_outcome_leaves_what_the_primary_one_decides(c
     (study / "totals.csv").write_text(table.replace(row, row[: -len(value)] + str(int(value) + 1)), encoding="utf-8")
     lines: list[str] = []
     make_report(study, copy, only=["3"], pictures=(), say=lines.append)
-    assert [line for line in lines if "running, 2 of its cells are from the last run" in line]
+    # The primary outcome under every assumption, under other choices, and what is missing of it.
+    assert [line for line in lines if "running, 3 of its cells are from the last run" in line]
     lines.clear()
     make_report(study, tmp_path / "anew", only=["3"], pictures=(), say=lines.append)
     assert [line for line in lines if line.endswith(": running")]
