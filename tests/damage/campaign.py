@@ -13,6 +13,7 @@ import argparse
 import json
 import random
 import time
+import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -20,6 +21,7 @@ from dataclasses import asdict, replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from zipfile import BadZipFile
 
 from outcomes import StudyError, check, read_study
 from outcomes.lock.analysis_plan import plan_digest, plan_of
@@ -49,7 +51,7 @@ def folder_case(number: int) -> Verdict:
         for _ in range(times):
             try:
                 blows.append(folder_blows.strike(folder, form, rng))
-            except (OSError, ValueError, IndexError, KeyError):
+            except (OSError, ValueError, IndexError, KeyError, BadZipFile, zlib.error):
                 break  # the file is no longer what the blow is for
         case = f"folder {number}, {preset}, {form}: " + "; ".join(blow.says for blow in blows)
         # Of several damages a later one may hide what an earlier one had to tell.
