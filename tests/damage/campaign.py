@@ -167,7 +167,8 @@ def read_journal(path: Path | None) -> dict[tuple[str, int], Verdict]:
             told = json.loads(line)
         except ValueError:
             continue
-        kept[told.pop("kind"), told.pop("number")] = Verdict(**told)
+        case = told.pop("kind"), told.pop("number")
+        kept[case] = Verdict(**told)
     return kept
 
 

@@ -13,9 +13,19 @@ from outcomes.library.known import find_instrument
 from outcomes.library.registry import instruments, threshold
 from outcomes.protocol.model_choice import column_of
 from outcomes.protocol.trial import PlannedVisit
+from outcomes.sheets import MEASUREMENTS
 from outcomes.study import Study
 
 _FILE = "study.toml"
+
+
+@reports("table without rows")
+def tables_with_rows(study: Study) -> Iterator[pd.DataFrame]:
+    """A sheet left blank, or emptied by mistake, beside others that are filled in. A blank new study says nothing."""
+    if any(study.rows_read.get(table) for table in MEASUREMENTS):
+        for table, file in study.files.items():
+            if study.rows_read.get(table) == 0:
+                yield flag("table without rows", file=file, found="0 rows")
 
 
 @reports("profile as an outcome")

@@ -372,6 +372,7 @@ DAMAGES = [
     Damage("sheet not read", _spare_sheet, "totals.xlsx", None, None, "Remarks"),
     Damage("empty file", _write("sessions.csv", "", "sessions"), "sessions.csv"),
     Damage("blank row", _blank_row, "totals.csv", 5),
+    Damage("table without rows", _write("adverse_events.csv", "participant,date,event\n"), "adverse_events.csv"),
     Damage("file not read", _write("notes.csv", "a,b\n1,2\n"), "notes.csv"),
     Damage(
         "declared file missing",
