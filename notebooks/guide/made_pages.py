@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from notebooks.commands import command_parser
+from notebooks.command_line.arguments import command_parser
 from notebooks.guide.docstrings import function_pages
 from notebooks.guide.key_texts import KEY_TABLES, key_texts
 from outcomes.findings import rules

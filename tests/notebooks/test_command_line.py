@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from notebooks.commands import EXAMPLES, command_parser, main
+from notebooks.command_line.arguments import EXAMPLES, command_parser
+from notebooks.commands import main
 
 ROOT = Path(__file__).resolve().parents[2]
 STUDIES = ROOT / "tests" / "studies"
