@@ -99,17 +99,13 @@ def demo_command(options: argparse.Namespace) -> int:
 
 
 def check_command(options: argparse.Namespace) -> int:
-    import pandas as pd
-
     from notebooks.report.drawn_letters import letters_drawn
     from outcomes import check, read_study
 
     if not options.unmasked:
         letters_drawn(options.folder, print)
-    # A check is hundreds of questions to small tables of texts: Arrow's start at each costs more than it saves.
-    with pd.option_context("mode.string_storage", "python"):
-        study = read_study(options.folder, masked=not options.unmasked)
-        findings = check(study)
+    study = read_study(options.folder, masked=not options.unmasked)
+    findings = check(study)
     print_findings(findings, study)
     if study.masked:
         print("Those who may know the arms check all of it with --unmasked.")

@@ -16,6 +16,7 @@ from traitlets.config import Config
 from notebooks.analysis import Analysis, hand_over
 from notebooks.report.notebook_file import NotebookNode, printed, shown
 from notebooks.report.place.ending import end_with_parent
+from outcomes.text_storage import set_texts_of
 
 
 class NotebookError(RuntimeError):
@@ -47,6 +48,7 @@ def begin(cwd: Path, scratch: Path, folder: str, analysis: Analysis) -> None:
     plotly.io.renderers.default = "plotly_mimetype"  # figures as data; the page draws them
     settings = Config({"HistoryManager": {"enabled": False}})
     _Shell.instance(config=settings, ipython_dir=str(scratch))
+    set_texts_of(analysis.study)
     hand_over(folder, analysis)
 
 

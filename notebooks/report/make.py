@@ -40,6 +40,7 @@ from notebooks.show.tables import identifier
 from outcomes import Study, StudyError, read_study
 from outcomes.sharing.masked_identifiers import NO_COPY as NOT_WITH_IDENTIFIERS
 from outcomes.spreadsheet_cells import safe_rows
+from outcomes.text_storage import by_size, texts_of
 
 Say = Callable[[str], None]
 NEAR = 2  # steps up from the report that a study folder may be away to be found again by a rerun
@@ -129,6 +130,7 @@ def make_report(
     return Report(Path(to), record, tuple(record["missing"]), seconds)
 
 
+@by_size
 def write_texts(study: Study, runs: Sequence[Run], record: dict, to: Path, kept: Kept | None = None) -> None:
     """The page, the document and what stands beside them, from the runs and the record alone.
 
@@ -190,14 +192,14 @@ def compute(
     study = analysis.study
     began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     paths = [path for path in _chosen(only) if asked_for(path, study)]
-    with _data(study, work, _why_no_copy(analysis)) as cwd:
+    with texts_of(study), _data(study, work, _why_no_copy(analysis)) as cwd:
         runs = run_notebooks(
             paths, work / "notebooks", analysis, kept=kept, processes=processes, say=say, ready=ready, cwd=cwd
         )
-    times = {"began": began} | {run.name: run.seconds for run in runs}
-    runs = [*([blinding_run(study)] if study.masked else []), *runs, departures_run(study)]
-    runs.append(writing_run(analysis, runs))
-    runs = [released(run, release_of(analysis)) for run in runs]
+        times = {"began": began} | {run.name: run.seconds for run in runs}
+        runs = [*([blinding_run(study)] if study.masked else []), *runs, departures_run(study)]
+        runs.append(writing_run(analysis, runs))
+        runs = [released(run, release_of(analysis)) for run in runs]
     record = records.assemble(
         runs,
         study=_described(study),

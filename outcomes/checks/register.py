@@ -12,6 +12,7 @@ from outcomes.errors import InstrumentError
 from outcomes.findings import Findings, flag, rules
 from outcomes.scoring.score import score
 from outcomes.study import Study
+from outcomes.text_storage import by_size
 
 StudyCheck = Callable[[Study], Iterable[pd.DataFrame]]
 ScoreCheck = Callable[[Study, pd.DataFrame], Iterable[pd.DataFrame]]
@@ -68,6 +69,7 @@ def _known(names: tuple[str, ...]) -> tuple[str, ...]:
     return names
 
 
+@by_size
 def check(study: Study, scores: pd.DataFrame | None = None) -> Findings:
     """Everything that is wrong, doubtful or was converted in a study, errors first.
 

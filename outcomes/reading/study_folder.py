@@ -38,6 +38,7 @@ from outcomes.reading.typed_tables import Cells, Table, read_cells, under_header
 from outcomes.reading.wide import is_wide, unfold_declared, unfold_items
 from outcomes.sheets import MEASUREMENTS, SHEETS, empty
 from outcomes.study import LineCount, Study
+from outcomes.text_storage import texts_of_files
 
 
 def read_study(path: str | Path, *, masked: bool = True) -> Study:
@@ -62,11 +63,12 @@ def read_study(path: str | Path, *, masked: bool = True) -> Study:
     found: list[pd.DataFrame] = []
     sources = find_sources(folder, listed, protocol, found)
     read = Read()
-    for source in sources:
-        grid, noted = load(source.path, source.page)
-        found += noted
-        read.add(source, grid, protocol, found)
-    return assembled(folder, protocol, read, found, masked=masked, hashes=hashes_of(folder, sources))
+    with texts_of_files(source.path for source in sources):
+        for source in sources:
+            grid, noted = load(source.path, source.page)
+            found += noted
+            read.add(source, grid, protocol, found)
+        return assembled(folder, protocol, read, found, masked=masked, hashes=hashes_of(folder, sources))
 
 
 @dataclass

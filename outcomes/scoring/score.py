@@ -25,6 +25,7 @@ from outcomes.scoring.series_scores import series_blocks
 from outcomes.scoring.steps import averaged
 from outcomes.scoring.totals import total_blocks
 from outcomes.study import Study
+from outcomes.text_storage import by_size
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,7 @@ def score_items(instrument: str | Instrument, answers: Mapping[str, object], **o
     return {scale.id: _record(scale, scored[scale.id]) for scale in found.scales}
 
 
+@by_size
 def score(study: Study) -> pd.DataFrame:
     """All scores of a study: from items, trials, angles, typed totals and recordings.
 
