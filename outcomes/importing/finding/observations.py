@@ -249,6 +249,8 @@ def _long_meaning(record: Record, source: Source, facts: Facts) -> Meaning:
         meaning = replace(meaning, role=MEASURE, instrument=exact.id)
     if meaning.role != MEASURE:
         meaning = recognise([f"{variable_text} {item}"], source.around)
+    if meaning.role == MEASURE and meaning.instrument in FAMILIES and not meaning.number:
+        return replace(meaning, table="totals")  # which edition it is will be asked
     known = find_instrument(meaning.instrument) if meaning.role == MEASURE else None
     if known is None:
         return replace(meaning, role="", rest=(*meaning.rest, *tokens(variable_text)))
