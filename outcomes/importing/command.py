@@ -140,5 +140,5 @@ def summary(proposal: Proposal, folder: Path) -> str:
     if assumed:
         made = "1 assumption was" if len(assumed) == 1 else f"{len(assumed)} assumptions were"
         lines.append(f"{made} made; to change one, answer it in {folder / IMPORT_FILE} and run the import again:")
-        lines += [f"  {question.text} -> {question.proposal}" for question in assumed]
+        lines += [f"  {question.text} ({question.place}) -> {question.proposal}" for question in assumed]
     return "\n".join(lines)
