@@ -177,7 +177,8 @@ def people_headings(page: Page) -> list[str]:
             below = [page.text(line, head.column).strip() for line in range(row + 1, page.last_row + 1)]
             below = below[: max((n for n, text in enumerate(below, 1) if text), default=0)]
             short = all(text and len(text) <= 15 and not re.search(r"[.,]", text) for text in below)
-            if len(below) >= 3 and short and len(set(below)) > len(below) / 6 and not known_heading(head.text):
+            free = known_heading(head.text) in ("", "sequence")  # a running number may be all the code there is
+            if len(below) >= 3 and short and len(set(below)) > len(below) / 6 and free:
                 found.append(head.text)
         break
     return list(dict.fromkeys(found))

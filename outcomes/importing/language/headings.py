@@ -28,6 +28,7 @@ FAMILIES = {
     "pain_scale": ("pain_vas", "pain_nrs"),  # "VAS" is written for 0 to 100 and for 0 to 10
 }
 MEASURE = "measure"
+PAIR = " / "  # between the two hands of one column
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
 _HIGHEST = re.compile(r"(?:^|[\s(\[])(?:/\s*|max(?:imum|\.)?\s+|maximal\s+)(\d{1,3})(?![\d.,/])[)\]]?", re.IGNORECASE)
 _IDS = re.compile(
@@ -320,7 +321,9 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
         if near:
             rest = tuple(word for word in rest if word not in near.split())
     sides = list(dict.fromkeys(found["sides"]))
-    side = sides[0] if len(sides) == 1 else ""
+    # "Grip R/L" names both hands in the order of its numbers.
+    pair = set(sides) in ({"left", "right"}, {"affected", "other"})
+    side = sides[0] if len(sides) == 1 else PAIR.join(sides) if pair else ""
     base = Meaning(
         side=side or around.side,
         condition=(found["conditions"] or [around.condition])[0],

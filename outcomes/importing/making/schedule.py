@@ -173,11 +173,10 @@ def plan_days(schedule: Schedule, dates: dict[str, dict[str, date]], questions: 
         text += " The proposal is what the names say, or the usual distance between the dates."
     answer = questions.ask(CONFIRM if sure else STUDY, "visit days", "study.toml, visits", text, (), proposal)
     numbers = as_numbers(answer) if answer else []
-    if answer and (len(numbers) != len(visits) or sorted(set(numbers)) != numbers):
-        questions.refuse("visit days", f"found {answer!r}, allowed {len(visits)} growing numbers, one a visit")
-        numbers = []
+    numbers = _understood(answer, numbers, visits, questions)
     for number, visit in enumerate(visits):
         visit.day = numbers[number] if numbers else guesses[number]
+    _in_time(visits, numbers)
 
 
 def _against(said: float | None, seen: float | None) -> bool:
@@ -196,11 +195,25 @@ def _ask_days(visits: list[Visit], against: list[Visit], seen: dict[str, float |
         f"On which days after the first visit are {names} planned? The days in that order. {told}.",
     )
     numbers = as_numbers(answer) if answer else []
-    if answer and (len(numbers) != len(visits) or sorted(set(numbers)) != numbers):
-        questions.refuse("visit days", f"found {answer!r}, allowed {len(visits)} growing numbers, one a visit")
-        numbers = []
+    numbers = _understood(answer, numbers, visits, questions)
     for number, visit in enumerate(visits):
         visit.day = numbers[number] if numbers else seen[visit.id] if seen[visit.id] is not None else visit.day
+    _in_time(visits, numbers)
+
+
+def _understood(answer: str, numbers: list[float], visits: list[Visit], questions: Questions) -> list[float]:
+    """The days of an answer: one a visit, each another one, the first visit's the least."""
+    good = len(numbers) == len(visits) == len(set(numbers)) and numbers[0] == min(numbers)
+    if answer and not good:
+        allowed = f"{len(visits)} different numbers, one a visit, the first visit's the least"
+        questions.refuse("visit days", f"found {answer!r}, allowed {allowed}")
+    return numbers if good else []
+
+
+def _in_time(visits: list[Visit], numbers: list[float]) -> None:
+    """Visits in the order of the days somebody answered: "after" may come before or behind "3 months"."""
+    if numbers:
+        visits.sort(key=lambda visit: visit.day or 0.0)
 
 
 def _usual(first: str, other: str, dates: dict[str, dict[str, date]]) -> float | None:

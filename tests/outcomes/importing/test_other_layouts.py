@@ -338,3 +338,74 @@ def test_the_later_of_two_lines_is_the_later_date(tmp_path):
     assert "row 2 (2024-01-11), row 6 (2024-01-03)" in asked.text
     assert {key[0]: v for key, v in values(propose([path], {asked.id: "the later one"})).items()}["A1"] == "21"
     assert {key[0]: v for key, v in values(propose([path], {asked.id: "the earlier one"})).items()}["A1"] == "50"
+
+
+def test_both_hands_in_one_cell_and_an_arm_a_sheet(tmp_path):
+    """ "21/31" under "Grip R/L" is the right and the left hand; one number there is nobody's until somebody says so."""
+    sheets = {}
+    for arm in ("Robot", "Conventional"):
+        rows = [["Pt", "Paretic", "Grip R/L (kg) T0", "BBT R/L T0", "BBT R/L T1"]]
+        rows += [
+            [f"{arm[0]}{n}", "RL"[n % 2], f"{20 + n}/{30 + n}", f"{n}/{40 + n}", f"{5 + n}/{45 + n}"]
+            for n in range(1, 5)
+        ]
+        rows[2][3] = "25/\u2013"
+        rows[3][3] = 17
+        sheets[arm] = rows
+    path = workbook(tmp_path / "arms.xlsx", **sheets)
+    proposal = propose([path])
+    found = values(proposal)
+    assert (found["R1", "T0", "grip", "right"], found["C4", "T0", "grip", "left"]) == ("21", "34")
+    assert (found["R2", "T0", "bbt", "right"], found["R2", "T0", "bbt", "left"]) == ("25", "not done")
+    assert ("R3", "T0", "bbt", "right") not in found
+    assert {"side_right_left", "people_by_sheet"} <= ids(proposal)
+    assert not any(row.get("arm") for row in proposal.described.participants)
+    answered = propose([path], {"people_by_sheet": "arms"})
+    assert {(row["participant"][0], row["arm"]) for row in answered.described.participants} == {
+        ("R", "robot"), ("C", "conventional"),
+    }  # fmt: skip
+    assert "reference_arm" in ids(answered)
+    sites = propose([path], {"people_by_sheet": "sites"}).described.participants
+    assert {row["site"] for row in sites} == {"Robot", "Conventional"}
+
+
+def test_a_running_number_for_a_code_and_a_code_book_of_a_line_a_code(tmp_path):
+    """The code book names all items by their stem; "after" and "3 months" stand in the order somebody answers."""
+    rows = [
+        [
+            "L\u00f8benr",
+            "K\u00f8n",
+            "Ramt side",
+            "Bes\u00f8g",
+            *(f"quickdash_{k}" for k in range(1, 12)),
+            "Boks og blokke ramt",
+        ]
+    ]
+    for n in range(1, 6):
+        for step, visit in enumerate(("F\u00f8r", "Efter", "3 mdr")):
+            rows.append(
+                [n, n % 2 + 1, ("H\u00f8", "Ve")[n % 2], visit, *[(n + k) % 5 + 1 for k in range(11)], 10 * step + n]
+            )
+    rows[1][6] = 9
+    book = [
+        ["Variabel", "Kode", "Betydning"],
+        ["K\u00f8n", 1, "kvinde"],
+        ["K\u00f8n", 2, "mand"],
+        ["quickdash", 9, "ikke besvaret"],
+    ]
+    path = workbook(tmp_path / "dk.xlsx", Data=rows, Kodebog=book)
+    first = propose([path])
+    assert "participant_column" in ids(first)
+    assert not first.described.participants
+    answers = {"participant_column": "L\u00f8benr", "visit_days": "0, 90, 42"}
+    proposal = propose([path], answers)
+    assert [(visit.label, visit.day) for visit in proposal.schedule.visits] == [
+        ("F\u00f8r", 0),
+        ("Efter", 42),
+        ("3 mdr", 90),
+    ]
+    assert values(proposal)["5", "3 mdr", "bbt", "affected"] == "25"
+    assert [row["sex"] for row in proposal.described.participants] == ["male", "female", "male", "female", "male"]
+    assert not [name for name in ids(proposal) if name.startswith(("value_", "codes_"))]
+    refused = propose([path], answers | {"visit_days": "5, 0, 42"})
+    assert "visit_days" in ids(refused)
