@@ -74,7 +74,10 @@ def thresholds_command(options: argparse.Namespace) -> int:
         return 1
     for row in found.itertuples():
         print(f"{row.key}\n    {row.quantity} {row.value:g} {row.unit}; {row.population}; {row.method}; {row.citation}")
-    print(f"{len(found)} listed; none is chosen for you. Put the keys you take under [thresholds] in study.toml.")
+    print(f"{len(found)} listed; none is chosen for you. Those you take stand in study.toml as")
+    print("[thresholds]")
+    for outcome in dict.fromkeys(found["outcome"]):
+        print(f'"{outcome}" = ["one key", "another key"]')
     return 0
 
 

@@ -170,14 +170,24 @@ def _wrong(study: Study) -> tuple[str, ...]:
         return ("This can not be told yet, since nobody may know who was in which group.",)
     events = study.adverse_events
     if events.empty:
-        return ("No harm was written down. That does not mean that there was none.",)
+        return ("No harm was written down. That does not mean that there was none.", *_faults(study))
     people = events["participant"].nunique()
     serious = events.loc[events["serious"].eq("yes"), "participant"].nunique()
     first = (
         f"{people} {'person' if people == 1 else 'people'} had a health problem during the study, linked to it or not."
     )
     second = "None of these was serious." if not serious else f"For {serious} of them it was serious."
-    return first, second
+    return first, second, *_faults(study)
+
+
+def _faults(study: Study) -> tuple[str, ...]:
+    """What went wrong with devices."""
+    faults = study.device_deficiencies
+    if faults.empty:
+        return ()
+    times, harmed = len(faults), int(faults["event"].ne("").sum())
+    harm = f"{harmed} of these led to a health problem." if harmed else "None of these led to a health problem."
+    return f"Something was wrong with a device {'once' if times == 1 else f'{times} times'}.", harm
 
 
 def _next(known: Recorded) -> tuple[str, ...]:

@@ -222,4 +222,6 @@ def _meaning(one: SeriesOutcome) -> str:
         "log-dimensionless-jerk": "Nearer 0 is smoother; compare equal durations only.",
         "steadiness": "A share of the force held; less is steadier.",
         "steadiness-detrended": "A share of the force held, slow sinking left out; less is steadier.",
+        "resistance-slope": "Resistance of a joint while it is moved; without muscle recordings it is no spasticity.",
+        "resistance-damping": "Resistance that grows with speed; without muscle recordings it is no spasticity.",
     }.get(one.measure, "")

@@ -14,7 +14,16 @@ from outcomes.protocol.trial import Protocol
 EVERYONE = "All participants"
 RATES = {"pegs/s": 3}  # units whose usual values are far below 1
 # Decimals of measures of movement over time, by unit; one otherwise.
-OF_RECORDINGS = {"s": 3, "%": 2, "ratio": 3, "coefficient": 3, "arc length": 3, "log jerk": 2}
+OF_RECORDINGS = {
+    "s": 3,
+    "%": 2,
+    "ratio": 3,
+    "coefficient": 3,
+    "arc length": 3,
+    "log jerk": 2,
+    "N m/degree": 4,
+    "N m s/degree": 4,
+}
 
 
 TIMED = re.compile(r"(day|week|month|year)s?\b", re.IGNORECASE)

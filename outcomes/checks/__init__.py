@@ -15,7 +15,7 @@ from outcomes.checks.scores import completeness
 from outcomes.checks.people import plausible, tested_hand
 from outcomes.checks.plan import application_rows, levels_to_reach, locks, study_file
 from outcomes.checks.register import CHECKS, check
-from outcomes.checks.scores import dynamometer, jumps, measurements, motion, ratings, series_checks
+from outcomes.checks.scores import dynamometer, jumps, measurements, motion, ratings, series_checks, turned_answers
 from outcomes.checks.visits import calendar, log_entries, logs
 
 __all__ = [
@@ -41,5 +41,6 @@ __all__ = [
     "series_checks",
     "study_file",
     "tested_hand",
+    "turned_answers",
     "wear",
 ]

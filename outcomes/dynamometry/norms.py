@@ -13,6 +13,8 @@ from outcomes.dynamometry.force import convert_force
 from outcomes.errors import InstrumentError
 
 SOURCES = ("mathiowetz-1985", "massy-westropp-2011")
+# Men and women a table rests on, where that was read.
+PEOPLE = {"mathiowetz-1985": (310, 328), "massy-westropp-2011": (1366, 1312)}
 _ABOUT = {
     "massy-westropp-2011": "columns headed dominant and other hand in the copy read, right and left elsewhere",
     "mathiowetz-1985-pinch": "columns headed dominant and other hand in the copy read, right and left elsewhere",
@@ -28,7 +30,10 @@ _HANDS = {"r": "R", "right": "R", "l": "L", "left": "L"}
 
 @dataclass(frozen=True)
 class GripNorm:
-    """A grip against its norm: `mean` and `sd` in the unit asked for, `z` = (value - mean) / sd, `percent` of mean."""
+    """A grip against its norm: `mean` and `sd` in the unit asked for, `z` = (value - mean) / sd, `percent` of mean.
+
+    people: how many men and women the whole table rests on, "" where that was not read.
+    """
 
     z: float
     percent: float
@@ -38,6 +43,11 @@ class GripNorm:
     source: str
     age_band: str
     notes: tuple[str, ...]
+    people: str = ""
+
+
+def _people(source: str) -> str:
+    return "{} men, {} women".format(*PEOPLE[source]) if source in PEOPLE else ""
 
 
 def grip_norm(value: float, unit: str, age: float, sex: str, hand: str, source: str = "mathiowetz-1985") -> GripNorm:
@@ -81,6 +91,7 @@ def grip_norm(value: float, unit: str, age: float, sex: str, hand: str, source: 
         source=source,
         age_band=found["age_band"],
         notes=tuple(notes),
+        people=_people("mathiowetz-1985"),
     )
 
 
@@ -91,8 +102,8 @@ def norms_beside(
 
     instrument: "grip", "pinch_tip", "pinch_key" or "pinch_palmar". hand: "right" or "left"; dominant: the dominant
     hand, where known, for norms of the dominant hand only.
-    Returns source, country, age_band, mean, sd, unit, z, percent, notes; z is NaN where no spread was published. An
-    empty frame where no norm covers this person; no row is a target for a person.
+    Returns source, country, age_band, mean, sd, unit, z, percent, people, notes; z is NaN where no spread was
+    published. An empty frame where no norm covers this person; no row is a target for a person.
     Raises InstrumentError for a unit that is no force.
     """
     who = _SEXES.get(str(sex).strip().lower())
@@ -113,10 +124,11 @@ def norms_beside(
     countries = dict(zip(table["source"], table["country"], strict=True)) | {"mathiowetz-1985": "United States"}
     made = [
         {"source": norm.source, "country": countries[norm.source], "age_band": norm.age_band, "mean": norm.mean,
-         "sd": norm.sd, "unit": unit, "z": norm.z, "percent": norm.percent, "notes": "; ".join(norm.notes)}
+         "sd": norm.sd, "unit": unit, "z": norm.z, "percent": norm.percent, "people": norm.people,
+         "notes": "; ".join(norm.notes)}
         for norm in found
     ]  # fmt: skip
-    columns = ["source", "country", "age_band", "mean", "sd", "unit", "z", "percent", "notes"]
+    columns = ["source", "country", "age_band", "mean", "sd", "unit", "z", "percent", "people", "notes"]
     return pd.DataFrame(made, columns=columns)
 
 
@@ -142,6 +154,7 @@ def _norm(table: pd.DataFrame, value: float, unit: str, age: float, sex: str, ha
         source=found["source"],
         age_band=found["age_band"],
         notes=tuple(notes),
+        people=_people(found["source"]),
     )
 
 

@@ -132,11 +132,13 @@ def summary(proposal: Proposal, folder: Path) -> str:
         lines.append("New since the last import: " + "; ".join(proposal.new_columns) + ".")
     lines += _findings(proposal.done.findings)
     if proposal.open:
-        lines.append(
-            f"{len(proposal.open)} questions are open. Answer them in {folder / IMPORT_FILE} and run the import again:"
-        )
+        many = len(proposal.open)
+        there = "1 question is open. Answer it" if many == 1 else f"{many} questions are open. Answer them"
+        lines.append(f"{there} in {folder / IMPORT_FILE} and run the import again:")
         lines += [f"  {question.id} ({question.place}): {question.text}" for question in proposal.open]
     assumed = [question for question in proposal.questions if question.kind == "confirm" and not question.answer]
     if assumed:
-        lines.append(f"{len(assumed)} assumptions to confirm stand there as well.")
+        made = "1 assumption was" if len(assumed) == 1 else f"{len(assumed)} assumptions were"
+        lines.append(f"{made} made; to change one, answer it in {folder / IMPORT_FILE} and run the import again:")
+        lines += [f"  {question.text} ({question.place}) -> {question.proposal}" for question in assumed]
     return "\n".join(lines)

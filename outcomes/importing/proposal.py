@@ -27,7 +27,13 @@ from outcomes.importing.making.conversion import Conversion
 from outcomes.importing.making.described import Described, Describer
 from outcomes.importing.making.holds import find_holds
 from outcomes.importing.making.schedule import Schedule, make_schedule, plan_days
-from outcomes.importing.making.stated import account_for_structure, affected_hand, unknown_measure, unused_columns
+from outcomes.importing.making.stated import (
+    account_for_structure,
+    affected_hand,
+    tables_of_nobody,
+    unknown_measure,
+    unused_columns,
+)
 from outcomes.importing.making.written_protocol import study_text
 from outcomes.importing.opening.pages import Ledger, Page
 from outcomes.importing.opening.workbooks import open_files
@@ -183,6 +189,8 @@ def _run(proposal: Proposal) -> None:
     conversion = Conversion(facts, questions, ledger, schedule, holds)
     describer = Describer(records, facts, questions, ledger, schedule, holds)
     account_for_structure(sources, tables, ledger)
+    for page, rest, _ in loose:
+        tables_of_nobody(page, rest, ledger, questions)
     done = conversion.run(planned_ones)
     for o in observations:
         if not planned(o):

@@ -162,6 +162,7 @@ class Instrument:
     options: Mapping[str, Option] = field(default_factory=dict)
     gates: tuple[Gate, ...] = ()
     contradictions: tuple[Mapping[str, Any], ...] = ()  # items at their lowest while others are at their highest
+    agreeing: tuple[str, ...] = ()  # scales that people answer alike: one against all others was answered turned round
     together: tuple[tuple[str, ...], ...] = ()  # items that "not applicable" in one of them leaves out together
     properties: tuple[Property, ...] = ()
     no_threshold: Mapping[str, str] = field(default_factory=dict)  # scale -> why none is offered

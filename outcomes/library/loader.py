@@ -33,7 +33,7 @@ _TEXTS = (
 )
 _TOP = {
     "id", "sided", "better", "unit", "unable", "sources", "levels", "codes", "items", "numbered", "scales",
-    "thresholds", "options", "gates", "together", "contradictions",
+    "thresholds", "options", "gates", "together", "contradictions", "agreeing",
     "properties", "no_threshold", "forms", *_TEXTS,
 }  # fmt: skip
 _ITEM = {"id", "label", "levels", "low", "high", "step", "quickest", "unit", "codes", "unable", "better"}
@@ -91,6 +91,7 @@ def _instrument(data: Mapping, form: Mapping, file: str) -> Instrument:
         gates=_gates(data, ids, file),
         together=_together(data, ids, file),
         contradictions=_contradictions(data, ids, file),
+        agreeing=_agreeing(data, scales, file),
         properties=tuple(properties),
         no_threshold=dict(data.get("no_threshold", {})),
         **texts,
@@ -236,6 +237,13 @@ def _contradictions(data: Mapping, ids: Sequence[str], file: str) -> tuple[Mappi
         ends = {end: _expand(raw[end], ids, f"{file}, contradiction") for end in ("lowest", "highest")}
         made.append({**ends, "says": raw["says"]})
     return tuple(made)
+
+
+def _agreeing(data: Mapping, scales: Sequence[Scale], file: str) -> tuple[str, ...]:
+    unknown = sorted(set(data.get("agreeing", [])) - {scale.id for scale in scales})
+    if unknown:
+        raise InstrumentError(f"{file}, agreeing: the instrument has no scale {', '.join(unknown)}.")
+    return tuple(data.get("agreeing", []))
 
 
 def _together(data: Mapping, ids: Sequence[str], file: str) -> tuple[tuple[str, ...], ...]:

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from outcomes.errors import StudyError
 from outcomes.movement.low_pass import derivative, filter_note, filtered
+from outcomes.movement.recordings import Measures
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,20 @@ def passive_resistance(
     area = abs(float(np.trapezoid(closed_torque, closed_angle))) / cycles
     constant, stiffness, damping = map(float, found)
     return PassiveResistance(constant, stiffness, damping, area, area * np.pi / 180, float(rest.std()), reason, notes)
+
+
+def resistances(angles: ArrayLike, torques: ArrayLike, rate: float, *, cutoff: float | None = None) -> Measures:
+    """`passive_resistance` of many recordings of one length: columns resistance-slope and resistance-damping."""
+    found = [
+        passive_resistance(angle, torque, rate, cutoff=cutoff)
+        for angle, torque in zip(np.asarray(angles, dtype=float), np.asarray(torques, dtype=float), strict=True)
+    ]
+    columns = {
+        "resistance-slope": np.array([one.stiffness for one in found]),
+        "resistance-damping": np.array([one.damping for one in found]),
+    }
+    reasons = np.array([one.reason for one in found], dtype=object)
+    return Measures(columns, reasons, found[0].notes if found else ())
 
 
 @dataclass(frozen=True)

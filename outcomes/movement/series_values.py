@@ -12,6 +12,7 @@ import pandas as pd
 
 from outcomes.movement.force_above import forces_above
 from outcomes.movement.force_hold import force_holds
+from outcomes.movement.passive import resistances
 from outcomes.movement.ranges import motion_ranges
 from outcomes.movement.recordings import Floats, Measures
 from outcomes.movement.series_files import KEYS, Recordings
@@ -19,7 +20,7 @@ from outcomes.movement.smoothness import smoothness_of_angles
 from outcomes.movement.speed import velocities
 from outcomes.movement.time_stamps import EvenSeries, shared_grid
 from outcomes.movement.together import pairs_together
-from outcomes.protocol.series_tables import FOLLOWERS, OF_TWO_HANDS, SeriesFolder, SeriesOutcome
+from outcomes.protocol.series_tables import FOLLOWERS, OF_TORQUE, OF_TWO_HANDS, SeriesFolder, SeriesOutcome
 from outcomes.protocol.trial import Protocol
 
 VALUES = (
@@ -64,12 +65,13 @@ def series_values(recordings: Recordings, protocol: Protocol, participants: pd.D
     parts = []
     for outcome in protocol.series_outcomes:
         rows = about[
-            (about["quantity"] == outcome.quantity)
+            about["quantity"].isin([outcome.quantity, *(["torque"] if outcome.measure in OF_TORQUE else [])])
             & (about["digit"] == outcome.digit)
             & (about["joint"] == outcome.joint)
             & about["motion"].isin(outcome.motion)
         ]
         take = _of_two if outcome.measure in OF_TWO_HANDS else _of_one
+        take = _with_torque if outcome.measure in OF_TORQUE else take
         parts.append(take(outcome, rows, recordings.values, protocol.series, affected))
     frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(VALUES))
     return frame[list(VALUES)]
@@ -90,15 +92,47 @@ def _of_one(
     series: SeriesFolder,
     affected: Mapping[str, str],
 ) -> pd.DataFrame:
-    if outcome.hand in ("left", "right"):
-        rows = rows[rows["side"] == outcome.hand]
-    elif outcome.hand in ("affected", "other"):
-        wanted = rows["participant"].map(lambda person: _side(outcome.hand, affected.get(person, "")))
-        rows = rows[rows["side"] == wanted]
+    rows = _of_its_hand(outcome, rows, affected)
     cut = [
         _window(values[place], rate, outcome.window_s) for place, rate in zip(rows["place"], rows["rate"], strict=True)
     ]
     return _measured(outcome, rows, [cut], series)
+
+
+def _of_its_hand(outcome: SeriesOutcome, rows: pd.DataFrame, affected: Mapping[str, str]) -> pd.DataFrame:
+    if outcome.hand in ("left", "right"):
+        return rows[rows["side"] == outcome.hand]
+    if outcome.hand in ("affected", "other"):
+        wanted = rows["participant"].map(lambda person: _side(outcome.hand, affected.get(person, "")))
+        return rows[rows["side"] == wanted]
+    return rows
+
+
+def _with_torque(
+    outcome: SeriesOutcome,
+    rows: pd.DataFrame,
+    values: tuple[Floats, ...],
+    series: SeriesFolder,
+    affected: Mapping[str, str],
+) -> pd.DataFrame:
+    """Angle and torque of one recording side by side; an angle without its torque stays as a refused one."""
+    rows = _of_its_hand(outcome, rows, affected)
+    torque = rows[rows["quantity"] == "torque"].drop_duplicates(list(KEYS))
+    about = [*KEYS, "place", "rate", "start", "reason"]
+    both = rows[rows["quantity"] == "degrees"].merge(torque[about], on=list(KEYS), how="left", suffixes=("", "_second"))
+    lonely = both["place_second"].isna()
+    unlike = ~lonely & ((both["rate"] != both["rate_second"]) | (both["start"] != both["start_second"]))
+    reason = both["reason"].where(both["reason"] != "", both["reason_second"].fillna(""))
+    reason = reason.where(~lonely | (reason != ""), "no torque beside the angle")
+    both["reason"] = reason.where(~unlike | (reason != ""), "angle and torque were not sampled at the same times")
+    cut = [
+        [
+            _window(values[int(place)], rate, outcome.window_s) if not why else np.empty(0)
+            for place, rate, why in zip(both[name], both["rate"], both["reason"], strict=True)
+        ]
+        for name in ("place", "place_second")
+    ]
+    return _measured(outcome, both, cut, series)
 
 
 def _of_two(
@@ -165,7 +199,8 @@ def _measured(
     lengths = np.array([len(one) for one in hands[0]], dtype=np.int64)
     if len(hands) == 2:
         uneven = lengths != np.array([len(one) for one in hands[1]], dtype=np.int64)
-        reasons[uneven & (reasons == "")] = "the two hands differ in length"
+        two = "angle and torque" if outcome.measure in OF_TORQUE else "the two hands"
+        reasons[uneven & (reasons == "")] = f"{two} differ in length"
     reasons[(lengths == 0) & (reasons == "")] = "no sample in the window"
     rates = rows["rate"].to_numpy(dtype=float)
     usable = np.flatnonzero(reasons == "")
@@ -209,6 +244,7 @@ def _take(outcome: SeriesOutcome, hands: list[Floats], rate: float, series: Seri
         **dict.fromkeys(("spectral-arc-length", "log-dimensionless-jerk"), (smoothness_of_angles, {"kind": measure})),
         **dict.fromkeys(_FORCE, (force_holds, {"limits": series.force_limits, "unit": series.force_unit})),
         **dict.fromkeys(_ABOVE, (forces_above, {})),
+        **dict.fromkeys(OF_TORQUE, (resistances, {})),
         **dict.fromkeys(OF_TWO_HANDS, (pairs_together, {"limits": series.angle_limits})),
     }
     if "lag_window_s" in options:

@@ -46,11 +46,14 @@ MEASURES: Mapping[str, tuple[str, str, tuple[str, ...]]] = {
     "steadiness-detrended": ("force", "%", ()),
     "time-above": ("force", "s", ("level",)),
     "excursions-above": ("force", "times", ("level",)),
+    "resistance-slope": ("degrees", "N m/degree", ()),
+    "resistance-damping": ("degrees", "N m s/degree", ()),
 }
 OF_TWO_HANDS = (
     "lag", "lag-size", "gain", "offset", "error-before", "error-after", "concordance", "concordance-after",
 )  # fmt: skip
-OF_DERIVATIVES = ("peak-velocity", "movement-time", "spectral-arc-length", "log-dimensionless-jerk")
+OF_TORQUE = ("resistance-slope", "resistance-damping")  # of angle and torque of the same motion together
+OF_DERIVATIVES = ("peak-velocity", "movement-time", "spectral-arc-length", "log-dimensionless-jerk", *OF_TORQUE)
 OPTIONS = {
     "kind": TEXT, "share": NUMBER, "fraction": NUMBER, "highest_hz": NUMBER, "threshold": NUMBER, "padding": NUMBER,
     "by": TEXT, "lag_window_s": NUMBER, "smallest_range": NUMBER, "rise_window_s": NUMBER, "level": NUMBER,
@@ -194,6 +197,11 @@ def _outcome(table: object, number: int, force_unit: str, problems: list[str]) -
         problems.append(
             f'{where}, motion: found {motion}, allowed ["passive"], or "active" and "assisted" or one of them: passive '
             "motion is an outcome of its own. Correct it."
+        )
+    if measure in OF_TORQUE and motion != ["passive"]:
+        problems.append(
+            f'{where}, motion: found {motion} with measure {measure!r}, allowed ["passive"]: who helps or hinders the '
+            "motion changes its resistance. Correct it."
         )
     cutoff = table.get("cutoff_hz")
     if cutoff is not None and not cutoff > 0:

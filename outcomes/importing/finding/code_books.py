@@ -46,6 +46,9 @@ def dictionary_columns(page: Page) -> dict[str, int] | None:
                     found[word] = column
                     break
         explains = found.keys() & {"label", "coding", "meaning"}
+        others = [column for column in cells if column not in found.values()]
+        if "variable" in found and "meaning" in found and "coding" not in found and len(others) == 1:
+            found["coding"] = others[0]  # variable, meaning, and what can only be the code between them
         people = any(whole(text, "roles") == "participant" for text in cells.values())
         if "variable" in found and len(found) >= 2 and explains and not people and page.last_row > row:
             return found | {"row": row}

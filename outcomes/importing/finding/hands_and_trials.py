@@ -21,6 +21,15 @@ SIDE_LETTERS = (
 )  # fmt: skip
 
 
+def side_letters(source: Source) -> None:
+    """A column of sides that holds just the two letters of a language: they are left and right."""
+    for column in source.of("side"):
+        texts = {text.lower() for line in source.table.lines if (text := source.table.view.text(line, column.place))}
+        for left, right in SIDE_LETTERS:
+            if texts == {left, right} and not set(column.codes) & texts:
+                column.codes = {**column.codes, left: "left", right: "right"}
+
+
 def sides_in_pairs(source: Source) -> None:
     """ "D" and "G", "D" and "I": right and left in the languages where those are the letters."""
     rests = [set(column.meaning.rest) for column in source.measures if not column.meaning.side]

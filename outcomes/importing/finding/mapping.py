@@ -60,6 +60,9 @@ def _sheet_visits(tables: list[Table]) -> dict[str, VisitWord]:
     return named if len(named) > 1 else {}
 
 
+_NUMBERED = re.compile(r"[\W_]*\d+$")
+
+
 def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitWord | None) -> Source:
     page = table.page
     instrument, scale = instrument_of(page.subject)
@@ -80,6 +83,8 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
         own = texts[1:] if place in table.over else texts
         shown = tuple(facts.legend.get(simple(text), text) if len(text) < 12 else text for text in own)
         variable = page.variables.get(place) or facts.variables.get(simple(texts[-1]))
+        if variable is None and (stem := facts.variables.get(simple(_NUMBERED.sub("", texts[-1])))):
+            variable = replace(stem, label="")  # "quickdash" in a code book holds for quickdash_1 to quickdash_11
         if place == corner and table.key is None and not table.form:
             meaning = Meaning("visit" if table.view.turned else "")
         elif place == table.key:

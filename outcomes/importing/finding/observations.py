@@ -100,7 +100,8 @@ def collect_records(sources: list[Source]) -> tuple[list[Record], Codes]:
     for record in records:
         if record.typed.startswith("sheet "):
             name = record.typed[6:]
-            if people and key_of(name) not in people and not _sheets_are_people(sources):
+            nobody = (people and key_of(name) not in people) or _of_several(record.source)
+            if nobody and not _sheets_are_people(sources):
                 record.typed = ""
             else:
                 record.typed = name
@@ -125,6 +126,18 @@ def _by_dates(records: list[Record]) -> None:
         for number, name in enumerate(sorted(days), 1):
             for record in days[name]:
                 record.visit = VisitWord("ordinal", str(number), number=number)
+
+
+def _of_several(source: Source) -> bool:
+    """Whether a sheet without codes has a visit in several lines: it holds several people, and is none itself."""
+    visit, told = source.one("visit"), ("side", "condition", "trial", "repeat", "instrument", "item")
+    if visit is None or source.long:
+        return False
+    keys = [
+        tuple(source.table.view.text(line, c.place) for c in source.columns if c is visit or c.role in told)
+        for line in source.table.lines
+    ]
+    return len(keys) - len(set(keys)) > 1
 
 
 def _sheets_are_people(sources: list[Source]) -> bool:
@@ -249,6 +262,8 @@ def _long_meaning(record: Record, source: Source, facts: Facts) -> Meaning:
         meaning = replace(meaning, role=MEASURE, instrument=exact.id)
     if meaning.role != MEASURE:
         meaning = recognise([f"{variable_text} {item}"], source.around)
+    if meaning.role == MEASURE and meaning.instrument in FAMILIES and not meaning.number:
+        return replace(meaning, table="totals")  # which edition it is will be asked
     known = find_instrument(meaning.instrument) if meaning.role == MEASURE else None
     if known is None:
         return replace(meaning, role="", rest=(*meaning.rest, *tokens(variable_text)))

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from outcomes.importing.finding.code_books import Facts
-from outcomes.importing.finding.hands_and_trials import sides_in_pairs, trials_and_means
+from outcomes.importing.finding.hands_and_trials import side_letters, sides_in_pairs, trials_and_means
 from outcomes.importing.finding.mapped_tables import Column, Source, values_of
 from outcomes.importing.finding.numbered_columns import lettered_times, numbered_items, numbered_visits
 from outcomes.importing.language.headings import MEASURE, Meaning, item_of
@@ -45,6 +45,7 @@ def second_look(source: Source, facts: Facts) -> None:
     _two_names_of_visits(source)
     trials_and_means(source)
     sides_in_pairs(source)
+    side_letters(source)
     lettered_times(source)
     numbered_visits(source, values)
     numbered_items(source, values)

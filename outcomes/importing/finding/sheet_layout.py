@@ -177,7 +177,8 @@ def people_headings(page: Page) -> list[str]:
             below = [page.text(line, head.column).strip() for line in range(row + 1, page.last_row + 1)]
             below = below[: max((n for n, text in enumerate(below, 1) if text), default=0)]
             short = all(text and len(text) <= 15 and not re.search(r"[.,]", text) for text in below)
-            if len(below) >= 3 and short and len(set(below)) > len(below) / 6 and not known_heading(head.text):
+            free = known_heading(head.text) in ("", "sequence")  # a running number may be all the code there is
+            if len(below) >= 3 and short and len(set(below)) > len(below) / 6 and free:
                 found.append(head.text)
         break
     return list(dict.fromkeys(found))
@@ -222,6 +223,8 @@ def _by_shapes(page: Page, part: Region) -> Table | None:
     """A table whose participants have no heading, known by codes of one look beside headings that are known."""
     for row in range(part.top, min(part.bottom, part.top + 4)):
         texts = [page.text(row, c).strip() for c in range(part.left + 1, part.right + 1)]
+        # A column of units, and one of means at the end, are no people.
+        texts = [text for text in texts if known_heading(text) not in ("unit", "derived")]
         labels = _known(page, [(line, part.left) for line in range(row + 1, part.bottom + 1)])
         if labels >= 2 and _codes([text for text in texts if text]):
             return _down(
@@ -267,6 +270,8 @@ def _down(view: View, part: Region, anchor: int, key: int | None = None) -> Tabl
         )
     )
     header, title = _header(view, part, anchor, key)
+    if view.turned and key is not None and known_heading(view.text(header[-1] + 1, key)) == "unit":
+        header = (*header, header[-1] + 1)  # the unit of each row stands beside its name
     heads: dict[int, tuple[str, ...]] = {}
     over: dict[int, str] = {}
     visit = ""

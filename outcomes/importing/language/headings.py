@@ -28,6 +28,7 @@ FAMILIES = {
     "pain_scale": ("pain_vas", "pain_nrs"),  # "VAS" is written for 0 to 100 and for 0 to 10
 }
 MEASURE = "measure"
+PAIR = " / "  # between the two hands of one column
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
 _HIGHEST = re.compile(r"(?:^|[\s(\[])(?:/\s*|max(?:imum|\.)?\s+|maximal\s+)(\d{1,3})(?![\d.,/])[)\]]?", re.IGNORECASE)
 _IDS = re.compile(
@@ -36,6 +37,9 @@ _IDS = re.compile(
 _ASIDE = re.compile(r"\(([^()]*)\)")
 _NUMBERING = frozenset(
     {"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"}
+)
+_NOT = frozenset(
+    ("not", "no", "non", "nao", "nicht", "niet", "ikke", "inte", "icke", "ej", "nie", "ne", "ei", "не", "less")
 )
 _DONE = frozenset({"done", "performed", "completed", "durchgefuhrt", "realise", "realizado", "eseguito", "gedaan"})
 _NEAR = 85.0  # likeness in per cent from which a misspelt name is taken for a name, and said so
@@ -262,6 +266,11 @@ def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[fl
                 meanings = {k: v for k, v in meanings.items() if k in ("digits",) or (k == "units" and part != ("m",))}
             if own and size == 1 and own.scale(part[0]) and not meanings:
                 meanings = {"scales": part[0]}
+            if "digits" in meanings and part[-1].isdigit() and _forces(found["instruments"]):
+                meanings = {}  # "grip D 1" is the right hand's first trial where D is right, and no finger
+            if meanings.get("sides") == "affected" and start and words[start - 1] in _NOT:
+                meanings = {**meanings, "sides": "other"}  # "nao paretica", "non paretique"
+                rest = rest[:-1] if rest[-1:] == [words[start - 1]] else rest
             if meanings:
                 for group, meaning in meanings.items():
                     found[group].append(meaning)
@@ -277,6 +286,12 @@ def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[fl
                 rest.append(word)
             start += 1
     return _assembled(found, numbers, tuple(rest), text, around, bounds)
+
+
+def _forces(named: Sequence[str]) -> bool:
+    """Whether one of these instruments is measured in trials of a whole hand."""
+    found = [find_instrument(FAMILIES.get(name, (name,))[0]) for name in named]
+    return any(known is not None and known.main_scale.kind == "trials" for known in found)
 
 
 def _lone(words: tuple[str, ...], start: int) -> bool:
@@ -306,7 +321,9 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
         if near:
             rest = tuple(word for word in rest if word not in near.split())
     sides = list(dict.fromkeys(found["sides"]))
-    side = sides[0] if len(sides) == 1 else ""
+    # "Grip R/L" names both hands in the order of its numbers.
+    pair = set(sides) in ({"left", "right"}, {"affected", "other"})
+    side = sides[0] if len(sides) == 1 else PAIR.join(sides) if pair else ""
     base = Meaning(
         side=side or around.side,
         condition=(found["conditions"] or [around.condition])[0],

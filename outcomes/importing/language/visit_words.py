@@ -148,6 +148,7 @@ def _phrase(words: tuple[str, ...], start: int, inside: bool) -> tuple[int, Visi
                 after = words[end + 1 : end + 2]
                 if not (after and after in phrases("durations")):
                     number, end = int(words[end]), end + 1
+            end = _past_treatment(words, end) if kind in ("pre", "mid", "post") else end
             return end, VisitWord(kind, " ".join(words[start:end]), number=number)
         if (
             rest[:size] in phrases("visit_numbers")
@@ -159,6 +160,19 @@ def _phrase(words: tuple[str, ...], start: int, inside: bool) -> tuple[int, Visi
                 continue
             return start + size + 1, VisitWord("ordinal", " ".join(rest[: size + 1]), number=int(rest[size]))
     return None
+
+
+_ARTICLES = frozenset(
+    ("the", "of", "der", "dem", "den", "la", "le", "l", "du", "de", "del", "da", "do", "della", "het")
+)
+
+
+def _past_treatment(words: tuple[str, ...], end: int) -> int:
+    """Behind "pre-intervention", "after the training": what was between before and after names no other visit."""
+    last = end
+    while last < len(words) and words[last] in _ARTICLES:
+        last += 1
+    return last + 1 if last < len(words) and (words[last],) in phrases("treatments") else end
 
 
 def _timed(rest: tuple[str, ...], inside: bool) -> tuple[int, float] | None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from outcomes.dynamometry.force import convert_force
 from outcomes.importing.finding.observations import Observation, Record
 from outcomes.importing.language.cell_values import REASONS, Reading, read_measure, reason_of, status_of, suspicious
-from outcomes.importing.language.headings import Meaning, item_of
+from outcomes.importing.language.headings import PAIR, Meaning, item_of
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Converted, Row
 from outcomes.importing.making.schedule import Visit
@@ -144,6 +144,13 @@ class Conversion(Settling):
             return
         if not o.record.participant:
             self._finding(o, "the line has no participant", "Write the code of the participant into the line.")
+            return
+        hands = o.meaning.side.split(PAIR)
+        parts = re.split(r"[/;|]", o.text)
+        if o.cell is not None and len(hands) == 2 == len(parts):
+            for hand, part in zip(hands, parts, strict=True):  # "21/31" under "Grip R/L"
+                own = replace(o.cell, text=part.strip(), value=part.strip())
+                self._one(replace(o, cell=own, meaning=replace(o.meaning, side=hand)))
             return
         meaning = self._settled(o)
         if meaning is None:

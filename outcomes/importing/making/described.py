@@ -477,6 +477,7 @@ class Describer:
         for person, site in self.holds.sites.items():
             if person in self.said and not self.said[person]["site"]:
                 self.said[person]["site"].append((site, ""))
+        self._people_by_sheet(set(seen))
         self._conflicting()
         held = {record.participant for record in self.records if self.holds.why(record) and record.participant}
         free = {record.participant for record in self.records if not self.holds.why(record)}
@@ -489,6 +490,35 @@ class Describer:
         self._visits(people, measured, done)
         self._events()
         return self.found
+
+    def _people_by_sheet(self, seen: set[str]) -> None:
+        """Where no column names the arms and every sheet has people of its own, the sheets may be the arms."""
+        if self.arm_words or self.holds.sites or any(record.source.table.form for record in self.records):
+            return
+        people: dict[str, set[str]] = defaultdict(set)
+        for record in self.records:
+            source = record.source
+            if record.participant in seen:
+                if source.table.key is None or source.visit or source.around.instrument:
+                    return
+                people[source.table.page.name].add(record.participant)
+        alone = sum(map(len, people.values())) == len(set().union(*people.values()))
+        if len(people) < 2 or not alone or min(map(len, people.values())) < 2:
+            return
+        answer = self.questions.ask(
+            STUDY,
+            "people by sheet",
+            ", ".join(people),
+            f"The people stand on {len(people)} sheets, nobody on two of them, and no column says who was in which "
+            "arm. What are the sheets?",
+            ("arms", "sites", "neither"),
+        )
+        role = {"arms": "arm", "sites": "site"}.get(answer, "")
+        if answer and not role and not simple(answer).startswith(("neither", "no")):
+            self.questions.refuse("people by sheet", f"found {answer!r}, allowed arms, sites, neither")
+        for sheet, own in people.items() if role else ():
+            for person in own:
+                self.said[person][role].append((self._arm(sheet, "") if role == "arm" else sheet, ""))
 
     def _leave_out_unstarted(self, seen: dict[str, None], measured: dict[str, set[str]], done: Converted) -> None:
         """People with a screening line and nothing else."""

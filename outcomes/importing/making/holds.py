@@ -3,11 +3,13 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
+from datetime import date
 
 from outcomes.importing.finding.observations import Observation, Record
 from outcomes.importing.finding.people import key_of
 from outcomes.importing.finding.sheet_layout import shape
 from outcomes.importing.finding.sites import NAME, part_sites
+from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.questions import ASK, CONFIRM, Questions, slug
 
@@ -230,9 +232,15 @@ def _ask_which(group: list[Record], holds: Holds, questions: Questions) -> None:
     choices = [f"{'column' if view.turned else 'row'} {record.line}" for record in group]
     visit = f" at {first.visit.label}" if first.visit else ""
     name = f"twice {first.source.name} {first.participant}{visit}"
-    dates = [
-        f"{choice} ({text})" for choice, record in zip(choices, group, strict=True) if (text := record.text("date"))
-    ]
+    days = [_day(record) for record in group]
+    shown = [str(day) if day else record.text("date") for day, record in zip(days, group, strict=True)]
+    dates = [f"{choice} ({text})" for choice, text in zip(choices, shown, strict=True) if text]
+    # Earlier and later are those of the dates, where every line has one; lines may stand in any order.
+    known = [day for day in days if day]
+    if len(set(known)) == len(group):
+        in_time = [record for _, record in sorted(zip(known, group, strict=True), key=lambda pair: pair[0])]
+    else:
+        in_time = group
     answer = questions.ask(
         ASK,
         name,
@@ -244,9 +252,9 @@ def _ask_which(group: list[Record], holds: Holds, questions: Questions) -> None:
     said = simple(answer)
     chosen: Record | None = None
     if said.startswith(("the later", "later", "the last", "last", "the second", "second")):
-        chosen = group[-1]
+        chosen = in_time[-1]
     elif said.startswith(("the earlier", "earlier", "the first", "first")):
-        chosen = group[0]
+        chosen = in_time[0]
     else:
         chosen = next(
             (r for r, choice in zip(group, choices, strict=True) if said == simple(choice) or said == str(r.line)), None
@@ -256,6 +264,13 @@ def _ask_which(group: list[Record], holds: Holds, questions: Questions) -> None:
         answer = ""
     for record in group:
         holds.put(record, name, answer, keep=record is chosen, why=f"{first.participant}{visit}: {answer} was chosen")
+
+
+def _day(record: Record) -> date | None:
+    """The day of a line; None where there is none, or day and month could change places."""
+    cell = record.cell(record.source.one("date"))
+    found = read_date(cell.value, cell.text) if cell else None
+    return None if found is None or found.open else found.day_first or found.month_first
 
 
 def _unlisted(records: list[Record], measured: set[int], holds: Holds, questions: Questions) -> None:

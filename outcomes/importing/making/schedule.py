@@ -8,6 +8,7 @@ from statistics import median
 from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.questions import CONFIRM, STUDY, Questions, as_numbers, slug
 
+_DAYS_APART, _SHARE_APART = 10.0, 0.15  # from which the day in a visit's name is another one than the dates say (ours)
 _NEAR = 0.2  # share of the day by which dates may differ from a round number of weeks
 
 
@@ -154,25 +155,65 @@ def plan_days(schedule: Schedule, dates: dict[str, dict[str, date]], questions: 
     for visit in visits[1:]:
         if visit.word.plus is not None and visit.day is None:
             visit.day = None
-    if all(visit.day is not None for visit in visits):
+    seen = {visit.id: _usual(visits[0].id, visit.id, dates) for visit in visits}
+    against = [visit for visit in visits if _against(visit.day, seen[visit.id])]
+    if all(visit.day is not None for visit in visits) and not against:
         days = [visit.day for visit in visits if visit.day is not None]
         if days == sorted(days) and len(set(days)) == len(days):
             return
-    seen = {visit.id: _usual(visits[0].id, visit.id, dates) for visit in visits}
+    if against:
+        _ask_days(visits, against, seen, questions)
+        return
     guesses = [visit.day if visit.day is not None else seen[visit.id] for visit in visits]
     sure = all(guess is not None for guess in guesses) and guesses == sorted(set(guesses), key=guesses.index)  # type: ignore[type-var]
     names = ", ".join(visit.label for visit in visits)
     text = f"On which days after the first visit are {names} planned? The days in that order."
     proposal = ", ".join(f"{guess:g}" for guess in guesses if guess is not None) if sure else ""
-    if sure and seen:
-        text += " The proposal is the usual distance between the dates."
+    if sure:
+        text += " The proposal is what the names say, or the usual distance between the dates."
     answer = questions.ask(CONFIRM if sure else STUDY, "visit days", "study.toml, visits", text, (), proposal)
     numbers = as_numbers(answer) if answer else []
-    if answer and (len(numbers) != len(visits) or sorted(set(numbers)) != numbers):
-        questions.refuse("visit days", f"found {answer!r}, allowed {len(visits)} growing numbers, one a visit")
-        numbers = []
+    numbers = _understood(answer, numbers, visits, questions)
     for number, visit in enumerate(visits):
         visit.day = numbers[number] if numbers else guesses[number]
+    _in_time(visits, numbers)
+
+
+def _against(said: float | None, seen: float | None) -> bool:
+    """Whether the dates say another day than the name of the visit: "3 months" may be counted from its end."""
+    return said is not None and seen is not None and abs(said - seen) > max(_DAYS_APART, _SHARE_APART * said)
+
+
+def _ask_days(visits: list[Visit], against: list[Visit], seen: dict[str, float | None], questions: Questions) -> None:
+    """Names and dates of visits disagree: the days are asked, with what both say."""
+    told = "; ".join(f"{visit.label!r} says {visit.day:g}, the dates say about {seen[visit.id]:g}" for visit in against)
+    names = ", ".join(visit.label for visit in visits)
+    answer = questions.ask(
+        STUDY,
+        "visit days",
+        "study.toml, visits",
+        f"On which days after the first visit are {names} planned? The days in that order. {told}.",
+    )
+    numbers = as_numbers(answer) if answer else []
+    numbers = _understood(answer, numbers, visits, questions)
+    for number, visit in enumerate(visits):
+        visit.day = numbers[number] if numbers else seen[visit.id] if seen[visit.id] is not None else visit.day
+    _in_time(visits, numbers)
+
+
+def _understood(answer: str, numbers: list[float], visits: list[Visit], questions: Questions) -> list[float]:
+    """The days of an answer: one a visit, each another one, the first visit's the least."""
+    good = len(numbers) == len(visits) == len(set(numbers)) and numbers[0] == min(numbers)
+    if answer and not good:
+        allowed = f"{len(visits)} different numbers, one a visit, the first visit's the least"
+        questions.refuse("visit days", f"found {answer!r}, allowed {allowed}")
+    return numbers if good else []
+
+
+def _in_time(visits: list[Visit], numbers: list[float]) -> None:
+    """Visits in the order of the days somebody answered: "after" may come before or behind "3 months"."""
+    if numbers:
+        visits.sort(key=lambda visit: visit.day or 0.0)
 
 
 def _usual(first: str, other: str, dates: dict[str, dict[str, date]]) -> float | None:
@@ -183,5 +224,7 @@ def _usual(first: str, other: str, dates: dict[str, dict[str, date]]) -> float |
     if len(gaps) < 2:
         return None
     middle = float(median(gaps))
+    if len(set(gaps)) == 1 and len(gaps) > 2:
+        return middle  # everybody came on that very day
     weeks = round(middle / 7) * 7.0
     return weeks if abs(weeks - middle) <= max(2.0, _NEAR * 7) else float(round(middle))

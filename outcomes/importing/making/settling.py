@@ -81,16 +81,24 @@ class Settling(Accounts):
             )
         if meaning.rest and not (o.column.variable and o.column.variable.label):
             words = " ".join(meaning.rest)
-            name = f"column {o.column.name}"
             known = find_instrument(meaning.instrument)
-            hands = ("left", "right", "affected", "other") if known and known.sided and not meaning.side else ()
+            long = o.record.source.long
+            said = " ".join(filter(None, (o.record.text("instrument"), o.record.text("item_name")))) if long else ""
+            alike = [c.meaning for c in o.record.source.measures if c.meaning.rest == meaning.rest]
+            # One question a cause: a word over several columns is one word that nobody knows.
+            shared = not long and len(alike) > 1
+            name = f"word {words}" if shared else f"column {said or o.column.name}"
+            named = bool(known and known.sided) and len({(one.outcome, one.side) for one in alike}) < 2
+            hands = ("left", "right", "affected", "other") if named else ()
+            read_as = ", ".join(sorted({one.outcome or one.joint for one in alike} - {""}))
+            if shared:
+                text = f"Nobody knows {words!r} in headings that were read as {read_as}. Are they right"
+            else:
+                what = f"{said!r}" if said else "The column"
+                text = f"{what} was read as {meaning.outcome or meaning.joint}, but nobody knows {words!r}. Is it right"
+            text += f"{', and if the word names a hand, which one' if hands else ''}?"
             answer = self.questions.ask(
-                ASK,
-                name,
-                f"{o.record.source.name}, {o.column.name}",
-                f"The column was read as {meaning.outcome or meaning.joint}, but nobody knows {words!r}. Is it right"
-                f"{', and if the word names a hand, which one' if hands else ''}?",
-                ("yes", *hands, "leave out"),
+                ASK, name, f"{o.record.source.name}, {said or o.column.name}", text, ("yes", *hands, "leave out")
             )
             if not answer:
                 self._hold(o, name)
@@ -214,7 +222,8 @@ class Settling(Accounts):
                 ASK,
                 name,
                 f"{o.record.source.name}, {o.column.name}",
-                f"Which edition of {meaning.instrument} is it? The files do not say.",
+                f"Which edition of {meaning.instrument.replace('_', ' ')} is it? The files do not say. "
+                + "; ".join(_edition_words(name) for name in editions),
                 editions,
             )
             number = re.findall(r"\d+", answer)
@@ -402,6 +411,15 @@ class Settling(Accounts):
                 return meaning
             return replace(meaning, movement="deficit", stat="minus" if answer != _PLUS_LACKS else "")
         return meaning
+
+
+def _edition_words(name: str) -> str:
+    known = find_instrument(name)
+    if known is None:
+        return name
+    scale = known.main_scale
+    ends = f", {scale.low:g} to {scale.high:g} {scale.unit}" if scale.high is not None else ""
+    return f"{name}: {known.edition or known.name}{ends}"
 
 
 def _own_unit(text: str) -> bool:

@@ -2,11 +2,15 @@
 
 from outcomes.importing.finding.mapped_tables import Source
 from outcomes.importing.finding.observations import Observation
-from outcomes.importing.finding.sheet_layout import Table
+from outcomes.importing.finding.sheet_layout import Region, Table
+from outcomes.importing.language.cell_values import number_text
+from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.described import Described
-from outcomes.importing.opening.pages import Ledger
-from outcomes.importing.questions import CONFIRM, Questions
+from outcomes.importing.opening.pages import Ledger, Page
+from outcomes.importing.questions import ASK, CONFIRM, Questions, slug
+
+_NUMBERS, _SHARE = 6, 0.3  # numbers, and their share of the cells, from which a region is taken for a table (ours)
 
 
 def account_for_structure(sources: list[Source], tables: list[Table], ledger: Ledger) -> None:
@@ -49,6 +53,37 @@ def account_for_structure(sources: list[Source], tables: list[Table], ledger: Le
                     ledger.put(table.page, *table.view.at(line, entry.place), "key", role, over=False)
 
 
+def tables_of_nobody(page: Page, regions: list[Region], ledger: Ledger, questions: Questions) -> None:
+    """Numbers where no participants were found are no remarks: somebody has to say what they are."""
+    for region in regions:
+        places = [
+            (row, column)
+            for row, column in page.cells
+            if region.top <= row <= region.bottom
+            and region.left <= column <= region.right
+            and ledger.status(page, row, column) in ("", "remark")
+        ]
+        numbers = sum(bool(number_text(page.text(*place).strip())) for place in places)
+        if numbers < _NUMBERS or numbers < _SHARE * len(places):
+            continue
+        name = f"table {page.name} {region.top}"
+        answer = questions.ask(
+            ASK,
+            name,
+            f"{page.address(region.top, region.left)} to {page.address(region.bottom, region.right)}",
+            f"{numbers} numbers stand here, and nothing says whose they are. If they belong to the study, put a "
+            "heading over the participants' codes in the file (such as Participant) and import again; otherwise "
+            "leave them out.",
+            ("leave out",),
+        )
+        left_out = simple(answer).startswith("leave")
+        if answer and not left_out:
+            questions.refuse(name, f"found {answer!r}, allowed leave out")
+        why = "table left out by the answer" if left_out else f"question {slug(name)}"
+        for row, column in places:
+            ledger.put(page, row, column, "set aside" if left_out else "held", why)
+
+
 def affected_hand(described: Described, done: Converted, questions: Questions) -> None:
     """Where nothing says which hand is affected, a value of the affected hand is kept without left or right."""
     known = {row["participant"] for row in described.participants if row.get("affected_side") in ("left", "right")}
@@ -85,25 +120,21 @@ def unknown_measure(o: Observation, questions: Questions, ledger: Ledger) -> Non
     ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "no instrument of the catalogue")
 
 
+_LEFT_OUT = {
+    "columns": "not recognised",
+    "derived": "derived from other columns",
+    "personal": "personal data that the study does not need",
+}
+
+
 def unused_columns(sources: list[Source], questions: Questions) -> None:
-    """Columns that nobody recognised: left out, and said so."""
+    """Columns that nobody recognised: left out, and said so, once for all sheets."""
+    unused: dict[str, dict[str, list[str]]] = {}
     for source in sources:
         for column in source.columns:
             filled = any(source.table.view.text(line, column.place) for line in source.table.lines)
             if filled and column.role in ("", "derived", "personal") and column.place != source.table.key:
-                why = {
-                    "derived": "derived from other columns",
-                    "personal": "personal data that the study does not need",
-                }
-                questions.ask(
-                    CONFIRM,
-                    f"left out {column.role or 'columns'} {source.name}",
-                    f"{source.name}: {column.name}",
-                    f"Columns left out: {why.get(column.role, 'not recognised')}. To use one, write its meaning in "
-                    f"[columns] of import.toml.",
-                    ("leave out",),
-                    "leave out",
-                )
+                unused.setdefault(column.role or "columns", {}).setdefault(column.name, []).append(source.name)
             meaning = column.meaning
             if meaning.role == "affected_side" and meaning.rest:
                 questions.ask(
@@ -125,3 +156,19 @@ def unused_columns(sources: list[Source], questions: Questions) -> None:
                         ("use them",),
                         "use them",
                     )
+    for role, columns in unused.items():
+        # Every column by its name: a list cut short would hide what is not converted.
+        named = [f"{name} ({_sheets(sheets)})" for name, sheets in columns.items()]
+        questions.ask(
+            CONFIRM,
+            f"left out {role}",
+            "; ".join(named),
+            f"Columns left out: {_LEFT_OUT[role]}. To use one, write its meaning in [columns] of import.toml.",
+            ("leave out",),
+            "leave out",
+        )
+
+
+def _sheets(names: list[str]) -> str:
+    names = list(dict.fromkeys(names))
+    return ", ".join(names) if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more sheets"

@@ -1,11 +1,15 @@
 """The page in plain words: easy to read by measure, of groups only, with the numbers of the first page."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
+from notebooks.plain_page.plain_story import _wrong
 from notebooks.plain_page.readability import readability, syllables
 from notebooks.report import record as records
+from synthetic_cohort import make_cohort
+from synthetic_cohort.preset_files import preset
 
 
 def test_readability_is_that_of_the_formulas():
@@ -15,6 +19,18 @@ def test_readability_is_that_of_the_formulas():
     assert found.grade == pytest.approx(0.39 * 4.5 + 11.8 * 10 / 9 - 15.59)
     by_hand = {"people": 2, "gained": 1, "practice": 2, "treatment": 2, "range": 1, "study": 2, "noticed": 2}
     assert {word: syllables(word) for word in by_hand} == by_hand
+
+
+def test_faults_of_a_device_stand_beside_the_harm_to_people():
+    study = make_cohort(preset("device_pilot").without_recordings(), seed=1, flaws={}).study
+    faults = study.device_deficiencies
+    lines = _wrong(study)
+    assert f"Something was wrong with a device {len(faults)} times." in lines
+    assert f"{(faults['event'] != '').sum()} of these led to a health problem." in lines
+    assert readability(" ".join(lines)).ease >= 60
+    one = replace(study, device_deficiencies=faults[faults["event"] == ""].head(1))
+    assert _wrong(one)[-2:] == ("Something was wrong with a device once.", "None of these led to a health problem.")
+    assert not [line for line in _wrong(replace(study, device_deficiencies=faults.head(0))) if "device" in line]
 
 
 @pytest.mark.parametrize("name", ["stroke_report", "cohort_report", "demo_report"])

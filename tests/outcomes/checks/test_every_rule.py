@@ -14,7 +14,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from outcomes import check, lock_plan, read_study
+from outcomes import check, instrument, lock_plan, read_study
 from outcomes.blinding.letters import draw_letters
 from outcomes.findings import SEVERITIES, rules
 from outcomes.protocol.study_toml import read_protocol
@@ -320,6 +320,25 @@ def _copied_form(draft):
             draft.append(
                 "items", participant=person, visit=visit, instrument="quickdash", item=f"q{number}", value=answer
             )
+    return draft
+
+
+def _michigan(draft, person: str, **answers: str):
+    """One form of P01 at week 8, every section with one answer throughout."""
+    for item in instrument("mhq").items:
+        value = answers[item.id.split("_")[0]]
+        draft.append("items", participant=person, visit="w8", instrument="mhq", side="left", item=item.id, value=value)
+    return draft
+
+
+def _usability_item_turned(draft):
+    """Eight people from discontent to content; item 2, worded the other way round, typed as if it were not."""
+    for person in range(1, 9):
+        content = (person + 1) // 2
+        for number in range(1, 11):
+            answer = content if number % 2 or number == 2 else 6 - content
+            draft.append("items", participant=f"P{person:02d}", visit="w8", instrument="sus", item=f"q{number}",
+                         value=str(answer))  # fmt: skip
     return draft
 
 
@@ -1019,6 +1038,24 @@ DAMAGES = [
         "P09 and P01",
     ),
     Damage("form copied", _copied_form, "items.csv", None, "value", "quickdash with all answers of P01 at w4"),
+    Damage(
+        "answers against each other",
+        lambda draft: _michigan(
+            draft, "P01", function="5", adl="4", work="1", pain="1", aesthetics="4", satisfaction="5"
+        ),
+        "items.csv",
+        None,
+        "value",
+        "mhq: work 0",
+    ),
+    Damage(
+        "part against the rest",
+        _usability_item_turned,
+        "items.csv",
+        None,
+        "item",
+        "sus: q2, correlation \u22121.00 over 8 people",
+    ),
     Damage("word perhaps mistyped", _mistyped_word, "adverse_events.csv", 6, "related", "possbly"),
     Damage("reflexes against movement", _no_reflexes, "items.csv", None, "value"),
     Damage(

@@ -3,6 +3,9 @@
 The invented study is the outside check: what was written is compared with what was read, cell by cell.
 """
 
+import random
+from dataclasses import replace
+
 import pytest
 
 from outcomes.importing import convert, propose
@@ -47,6 +50,29 @@ def test_a_study_survives_its_layout(layout, language, tmp_path):
     dates = {(row["participant"], visits.index(row["visit"])): row["date"] for row in proposal.described.visits}
     assert dates == {key: when.isoformat() for key, when in study.dates.items()}
     # Nothing but what study.toml needs is asked, and no cell is lost.
+    assert {question.kind for question in proposal.open} <= {"study"}
+    assert "finding" not in proposal.ledger.counts()
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+def test_any_study_in_any_layout_and_language_is_the_same_study(seed, tmp_path):
+    """Number of people and visits, codes, layout, language and a refusal are drawn; the seed names the case."""
+    rng = random.Random(seed)
+    layout, language = rng.choice(list(LAYOUTS)), rng.choice(list(LANGUAGES))
+    people, visits = rng.randint(3, 9), rng.randint(2, 3)
+    study = invent(seed, language, people, visits, prefix=rng.choice(("K", "PT-", "S", "AB")))
+    study.words = replace(study.words, visits=study.words.visits[:visits])
+    refusing = (rng.choice(study.codes), rng.randrange(visits), "bbt", "left", 0)
+    study.values[refusing] = study.words.refused
+    write, ending = LAYOUTS[layout]
+    proposal = propose([write(study, tmp_path / f"study{ending}")])
+    names = [visit.id for visit in proposal.schedule.visits]
+    study.values[refusing] = "0"
+    wanted = expected(study, names)
+    wanted["totals", refusing[0], names[refusing[1]], "bbt", "blocks", "left", ""] = "refused"
+    assert imported(proposal) == wanted
+    columns = ("participant", "arm", "sex", "age", "affected_side")
+    assert [{name: row[name] for name in columns} for row in proposal.described.participants] == study.people
     assert {question.kind for question in proposal.open} <= {"study"}
     assert "finding" not in proposal.ledger.counts()
 

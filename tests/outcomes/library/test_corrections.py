@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from outcomes import InstrumentError, score_items
+from outcomes import InstrumentError, grip_norm, score_items
 from outcomes.library.registry import instrument, instruments, references, threshold, thresholds
 
 REFERENCE = Path(__file__).parents[2] / "reference"
@@ -49,6 +49,10 @@ SCORES: list[tuple[str, str, Callable[[], float], float]] = [
     ("a: one unable of eleven", CLINIC,
      lambda: value("quickdash", numbered("q", 1, 11, 3) | {"q1": "unable"}, "total"), (35 / 11 - 1) * 25),
     ("a: none and most", CLINIC, lambda: value("dash", numbered("q", 1, 30, 1), "total"), 0),
+    ("a: most on every item is 100", "Occup Med 2014;64:67-68, 10.1093/occmed/kqt130",
+     lambda: value("dash", numbered("q", 1, 30, 5), "total"), 100),
+    ("a: optional modules have four items", "scoring rule reprinted by a clinic",
+     lambda: value("dash_work", numbered("q", 1, 4, 3) | {"q4": 5}, "total"), (3 * 3 + 5 - 4) / 16 * 100),
     ("b: hand, one unable", SIS,
      lambda: value("sis", numbered("hand_", 1, 5, 2) | {"hand_5": "unable"}, "hand"), (4 * 2 + 1 - 5) / 20 * 100),
     ("b: hand, all at the lowest", SIS, lambda: value("sis", numbered("hand_", 1, 5, 1), "hand"), 0),
@@ -57,12 +61,17 @@ SCORES: list[tuple[str, str, Callable[[], float], float]] = [
     ("c: half points are allowed", MAL, lambda: value("mal_30", mal(2.5, 1.5), "amount"), (29 * 3 + 2.5) / 30),
     ("c: not asked how well where the amount was 0", MAL,
      lambda: value("mal_30", mal(0, None), "quality"), 29 * 3 / 30),
+    ("c: during treatment only how well is asked", MAL,
+     lambda: value("mal_30", {f"quality_{n}": 3.5 for n in range(1, 31)}, "quality"), 3.5),
     ("c: not applicable leaves the activity out of the amount", MAL,
      lambda: value("mal_30", mal("not applicable", "not applicable"), "amount"), 3),
     ("c: and out of how well", MAL,
      lambda: value("mal_30", mal("not applicable", "not applicable"), "quality"), 3),
     ("e: 120 s is the ceiling", WOLF,
      lambda: value("wmft", numbered("time_", 1, 15, "unable"), "time_median"), 120),
+    ("e: log means, as a trial analysed the times", "10.1177/1545968308331141",
+     lambda: value("wmft", numbered("time_", 1, 14, 10) | {"time_15": "unable"}, "time_log_mean"),
+     (14 * math.log(10) + math.log(120)) / 15),
     ("e: 121 s on request", WOLF,
      lambda: value("wmft", numbered("time_", 1, 15, "unable"), "time_median", unable_s=121), 121),
     ("e: rate 0 for what was not done", WOLF,
@@ -141,6 +150,10 @@ def test_a_number_beside_not_applicable_counts_in_neither_scale():
 LABELS = [
     ("mas-flexors_mean-chen-2019-half-sd", 0.48, "MCID distribution-based"),
     ("mas-flexors_mean-chen-2019-0-8-sd", 0.76, "MCID distribution-based"),
+    ("abilhand-wang-2011-group-lower", 0.26, "MCID group mean"),
+    ("abilhand-wang-2011-group-upper", 0.35, "MCID group mean"),
+    ("ssqol-arm_sum-lin-2011-group-lower", 1.2, "MCID group mean"),
+    ("wmft-time-lin-2009-group-upper", 2, "MCID group mean"),
     ("scim-total-scivoletto-2013-small", 4, "MCID distribution-based"),
     ("scim-total-scivoletto-2013-substantial", 10, "MCID distribution-based"),
     ("grip-force-kim-2014", 6.5, "difference between sides"),
@@ -221,3 +234,51 @@ def test_what_else_was_read_of_the_forms():
     worsening = threshold("nhpt-time-feys-2017-worsening")
     assert (worsening.value, worsening.unit) == (20, "% of baseline")
     assert not worsening.quantity.startswith("MCID")
+
+
+# key, people, where read: the abstracts of h, k and l
+PEOPLE = [
+    ("mas-flexors_mean-chen-2019-half-sd", "115", "10.23736/S1973-9087.19.05545-X"),
+    ("scim-total-scivoletto-2013-small", "255", "Disabil Rehabil 2013;35:1808-1813"),
+    ("grip-force-bobos-2020-thumb-affected", "57 and 53 controls", "10.1002/rnj.196"),
+    ("eq5d5l-vas-chen-2016-anchor", "65", "10.1007/s11136-015-1196-z"),
+    ("nhpt-time-hervault-2017-mdc-dominant", "69", "Int J Rehabil Res, abstract"),
+    ("cahai_13-barreca-2005-mdc", "39", "10.1016/j.apmr.2005.03.017"),
+]
+
+
+@pytest.mark.parametrize(("key", "people", "source"), PEOPLE)
+def test_how_many_people_a_size_rests_on(key, people, source):
+    assert source
+    assert threshold(key).n == people
+
+
+def test_what_was_read_of_samples_and_ranges():
+    # e: first page of Arch Phys Med Rehabil 2012;93:1963-1967: moderate and severe hemiparesis, n = 32.
+    fact = next(entry for entry in instrument("wmft").properties if entry.source == "hodics-2012")
+    assert (fact.scale, fact.n) == ("rate", "32")
+    assert "moderate to severe" in fact.population
+    # e: 19 s is called 16 % of the range by ICARE: a range that ends at 120 s, not at 121 or beyond.
+    assert round(100 * threshold("wmft-time-lang-2008-dominant").value / 120) == 16
+    assert instrument("wmft").options["unable_s"].default == 120
+    # h: 10.1007/s11999-014-3666-y compares the two sides at one year; 10.1002/rnj.196 names no method, saw no change.
+    assert "Injured against uninjured side" in threshold("grip-force-kim-2014").caveat
+    assert "no change was observed" in threshold("pinch_tip-villafane-2017-affected").method
+    # k: the index of 0.10 was exceeded by 33.8 %, its value set is not named (abstract, 10.1007/s11136-015-1196-z).
+    assert "33.8 %" in threshold("eq5d5l-index-chen-2016-anchor").caveat
+    # l: 1.96 x root 2 x SEM of the abstract: 4.38 and 7.46 s; its own percentages are of the baseline.
+    for side, seconds in (("dominant", 4.38), ("nondominant", 7.46)):
+        error = threshold(f"nhpt-time-hervault-2017-sem-{side}").value
+        assert 1.96 * math.sqrt(2) * error == pytest.approx(seconds, abs=0.005)
+        assert str(seconds) in threshold(f"nhpt-time-hervault-2017-mdc-{side}").caveat
+        assert threshold(f"nhpt-time-hervault-2017-mdc-{side}").unit == "% of baseline"
+    # b: strength is no block of the form whose lowest answer is "could not do": the word is no answer there.
+    with pytest.raises(InstrumentError, match="unable"):
+        score_items("sis", numbered("strength_", 1, 4, 3) | {"strength_4": "unable"})
+    # Further: the Australian norms are of 1366 men and 1312 women, 2678 people (BMC Res Notes 2011;4:127).
+    norm = grip_norm(40, "kgf", 35, "male", "right", "massy-westropp-2011")
+    assert sum(int(number) for number in re.findall(r"\d+", norm.people)) == 2678
+    # Further: a goal's formula as corrected by the erratum to the practical guide of 2009.
+    assert "erratum" in instrument("goal_attainment").verified
+    one_above = score_items("goal_attainment", {"goal_1": 1, "goal_2": 1, "weight_1": 1, "weight_2": 1})
+    assert one_above["t_score"].value == pytest.approx(50 + 10 * 2 / math.sqrt(0.7 * 2 + 0.3 * 4))

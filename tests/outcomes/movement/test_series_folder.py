@@ -178,6 +178,65 @@ def test_roles_windows_and_first_against_later(tmp_path):
     assert set(spread["hand"]) == {"affected"}
 
 
+RESISTANCE = """hand = "affected"
+
+[[series_outcomes]]
+id = "wrist_passive.slope"
+label = "Passive resistance of the wrist"
+measure = "resistance-slope"
+better = "lower"
+joint = "wrist"
+hand = "affected"
+motion = ["passive"]
+cutoff_hz = 10
+
+[[series_outcomes]]
+id = "wrist_passive.damping"
+measure = "resistance-damping"
+better = "lower"
+joint = "wrist"
+hand = "affected"
+motion = ["passive"]
+cutoff_hz = 10
+"""
+
+
+def test_passive_resistance_is_an_outcome(tmp_path):
+    """Torque made by the definition: 0.2 + slope x angle + 0.002 x velocity; mean slope 0.02, then 0.01."""
+    time, parts = np.arange(0, 8, 0.01), []
+    slope = {
+        (person, visit): value * (1 + 0.1 * (number - 2))
+        for number, person in enumerate(PEOPLE)
+        for visit, value in (("v0", 0.02), ("v1", 0.01))
+    }
+    for person, affected in PEOPLE.items():
+        for visit in LAG:
+            for repetition in (1, 2):
+                angle = 30 * np.sin(np.pi * time)
+                torque = 0.2 + slope[person, visit] * angle + 0.002 * 30 * np.pi * np.cos(np.pi * time)
+                if (person, visit, repetition) == ("P2", "v1", 2):
+                    torque = np.full(len(time), np.nan)
+                parts.append(pd.DataFrame({
+                    "participant": person, "visit": visit, "hand": affected, "joint": "wrist", "motion": "passive",
+                    "repetition": repetition, "time": time, "degrees": angle, "torque": torque,
+                }))  # fmt: skip
+    frame = pd.concat([recordings().assign(motion="active"), *parts], ignore_index=True)
+    study = read_study(folder(tmp_path / "study", as_parquet, more=RESISTANCE, frame=frame))
+    assert not check(study).blocking
+    scores = score(study)
+    found = scores[scores["outcome"] == "wrist_passive.slope"]
+    assert set(found["unit"]) == {"N m/degree"}
+    expected = [slope[key] for key in zip(found["participant"], found["visit"], strict=True)]
+    assert found["value"].to_numpy() == pytest.approx(expected, rel=0.01)
+    damping = scores.loc[scores["outcome"] == "wrist_passive.damping", "value"]
+    assert damping.to_numpy() == pytest.approx(np.full(10, 0.002), rel=0.02)
+    alone = found.set_index(["participant", "visit"]).loc[("P2", "v1")]
+    assert (alone["answered"], alone["items"]) == (1, 2)
+    assert "no torque beside the angle" in alone["reason"]
+    fit = fit_change(scores, "wrist_passive.slope", design=study.protocol)
+    assert fit.changes().frame()["estimate"].iloc[-1] == pytest.approx(-0.01, abs=1e-4)
+
+
 def test_repetitions_become_one_number():
     def outcome(measure, repeated="mean"):
         return SeriesOutcome("a.b", "", measure, "higher", "", repeated=repeated)
@@ -206,6 +265,7 @@ def test_repetitions_become_one_number():
         ("", "other", 'motion = ["passive", "active"]', "motion"),
         ("", "other", "cutoff_hz = -1", "cutoff_hz"),
         ("", "other", '[[series_outcomes]]\nid = "a.b"\nmeasure = "peak-velocity"\nbetter = "higher"', "cutoff_hz"),
+        ("", "other", '[[series_outcomes]]\nid = "a.b"\nmeasure = "resistance-slope"\nbetter = "lower"', "motion"),
         ("", "other", '[[series_outcomes]]\nid = "a.b"\nmeasure = "time-above"\nbetter = "higher"', "level"),
         ("", "other", '[[series_outcomes]]\nid = "ab"\nmeasure = "range"\nbetter = "higher"', "id"),
         ("", "other", '[[series_outcomes]]\nid = "a.b"\nmeasure = "swing"\nbetter = "higher"', "measure"),
