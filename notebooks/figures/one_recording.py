@@ -10,6 +10,9 @@ from notebooks.show.numbers import number
 
 MOST_POINTS = 1500  # of a line; a longer recording is drawn by every n-th sample
 Series = NDArray[np.float64]
+AXES = {"degrees": "Joint angle in degrees", "torque": "Torque in N m"} | {
+    unit: f"Force in {unit}" for unit in ("N", "kgf", "lbf")
+}
 
 
 def both_hands(
@@ -41,7 +44,7 @@ def both_hands(
     if np.isfinite(lag_s):
         _mark_lag(figure, first, rate, lag_s)
     figure.update_xaxes(title="Time in seconds", showgrid=False)
-    figure.update_yaxes(title=unit)
+    figure.update_yaxes(title=AXES.get(unit, unit))
     figure.update_layout(showlegend=True)
     told = f"{names[1]} later by {number(lag_s, 3)} s" if np.isfinite(lag_s) else "no lag given"
     points = pd.concat(
@@ -80,7 +83,7 @@ def overlaid_repetitions(repetitions: pd.DataFrame, *, about: str, unit: str, na
             line={"color": mark["colour"], "dash": mark["dash"], "width": 1.5},
         )  # fmt: skip
     figure.update_xaxes(title="Time in seconds", showgrid=False)
-    figure.update_yaxes(title=unit)
+    figure.update_yaxes(title=AXES.get(unit, unit))
     figure.update_layout(showlegend=True)
     return finish(
         figure,

@@ -5,7 +5,7 @@ from outcomes.protocol.series_tables import FOLLOWERS, OF_TWO_HANDS, SeriesOutco
 DIGITS = {"index": "index finger", "middle": "middle finger", "ring": "ring finger", "little": "little finger"}
 SHORT_JOINTS = ("cmc", "dip", "ip", "mcp", "pip")  # written in capitals, as charts do
 MOTIONS = {"assisted": "with the device"}
-QUANTITIES = {"degrees": "angle"}
+QUANTITIES = {"degrees": "joint angle"}
 MEASURE_WORDS = {
     "range": "range of motion",
     "highest": "largest angle",

@@ -11,6 +11,7 @@ from notebooks.plan_document.conduct_parts import versions
 from notebooks.plan_document.invented_trial import invented_study
 from notebooks.plan_document.model_parts import choices_table
 from notebooks.sections.plan_departures import lock_sentences
+from notebooks.show.exhibits import Prose
 from notebooks.show.tables import Table
 from outcomes import lock_plan, read_study
 from outcomes.lock.analysis_plan import plan_digest, plan_of
@@ -64,12 +65,14 @@ def test_every_lock_is_a_version_with_its_reason(tmp_path):
     lock_plan(tmp_path)
     lock = lock_plan(tmp_path, again="The ethics board asked for another visit.")
     study = replace(invented_study(read_protocol(tmp_path / "study.toml"), tmp_path, per_arm=2), lock=lock)
-    table = versions(study)
+    table, draft = versions(study), versions(replace(study, lock=None))
+    assert isinstance(table, Table)
+    assert isinstance(draft, Prose)
     assert table.frame["version"].tolist() == [1, 2]
     assert table.frame["reason"].tolist() == ["first lock", "The ethics board asked for another visit."]
     assert set(table.frame["data"]) == {"no data"}
     assert set(table.frame["sha256"]) == {event.plan_sha256 for event in lock.locks}
-    assert "draft" in versions(replace(study, lock=None)).paragraphs[0]
+    assert "draft" in draft.paragraphs[0]
 
 
 def test_the_hash_on_the_page_is_what_the_lock_freezes(tmp_path, monkeypatch, capsys):
