@@ -205,7 +205,7 @@ def _one(trial: Trial, kind: str, grid: tuple[float, ...]) -> PublishedTrial:
     """The effect of one trial, at every correlation of the grid where one has to be assumed."""
     if kind not in INSIDE and not trial.n_control:
         raise FitError(f"{trial.source} has no control arm: {kind} compares two. For one arm take change or srm.")
-    doubts = [flag for arm in trial.arms for flag in arm.flags] + _other_way_round(trial)
+    doubts = list(dict.fromkeys(flag for arm in trial.arms for flag in arm.flags)) + _other_way_round(trial)
     if not (grid and _uses_change(kind, trial) and any(_needs_r(arm) for arm in trial.arms)):
         size, how, flags = effect_of(trial, kind)
         known = [arm for arm in trial.arms if isfinite(arm.r)]
