@@ -10,6 +10,9 @@ from notebooks.show.numbers import number
 
 MOST_POINTS = 1500  # of a line; a longer recording is drawn by every n-th sample
 Series = NDArray[np.float64]
+AXES = {"degrees": "Joint angle in degrees", "torque": "Torque in N m"} | {
+    unit: f"Force in {unit}" for unit in ("N", "kgf", "lbf")
+}
 
 
 def both_hands(
@@ -41,9 +44,9 @@ def both_hands(
     if np.isfinite(lag_s):
         _mark_lag(figure, first, rate, lag_s)
     figure.update_xaxes(title="Time in seconds", showgrid=False)
-    figure.update_yaxes(title=unit)
+    figure.update_yaxes(title=AXES.get(unit, unit))
     figure.update_layout(showlegend=True)
-    told = f"{names[1]} later by {number(lag_s, 3)} s" if np.isfinite(lag_s) else "no lag given"
+    told = f"{names[1]} {_when(lag_s)} by {number(abs(lag_s), 3)} s" if np.isfinite(lag_s) else "no delay given"
     points = pd.concat(
         [pd.DataFrame({"hand": label, "time": seconds, "value": series[::step]})
          for label, series in zip(names, (first, second), strict=True)],
@@ -56,7 +59,7 @@ def both_hands(
         title="One recording of both hands",
         finding=f"{about}: {told}.",
         caption=f"One recording of n = 1 participant, the first in order and no typical one; {drawn}. The upright "
-        "lines stand where the leading hand turns and where the other follows by the lag of the whole recording.",
+        "lines stand where the leading hand turns and, by the delay of the whole recording, where the other one does.",
         alt="Line chart of the angles of two hands over time.",
         points=points,
         keys=["hand", "time"],
@@ -80,7 +83,7 @@ def overlaid_repetitions(repetitions: pd.DataFrame, *, about: str, unit: str, na
             line={"color": mark["colour"], "dash": mark["dash"], "width": 1.5},
         )  # fmt: skip
     figure.update_xaxes(title="Time in seconds", showgrid=False)
-    figure.update_yaxes(title=unit)
+    figure.update_yaxes(title=AXES.get(unit, unit))
     figure.update_layout(showlegend=True)
     return finish(
         figure,
@@ -97,6 +100,10 @@ def overlaid_repetitions(repetitions: pd.DataFrame, *, about: str, unit: str, na
     )  # fmt: skip
 
 
+def _when(lag_s: float) -> str:
+    return "later" if lag_s >= 0 else "earlier"
+
+
 def _mark_lag(figure: go.Figure, first: Series, rate: float, lag_s: float) -> None:
     """Upright lines where the leading hand is highest in the middle of the record, and a lag later."""
     quarter = len(first) // 4
@@ -105,5 +112,5 @@ def _mark_lag(figure: go.Figure, first: Series, rate: float, lag_s: float) -> No
         figure.add_vline(x=at, line={"color": cue(place)["colour"], "width": 1.5, "dash": cue(place)["dash"]})
     figure.add_annotation(
         x=max(turn, turn + lag_s), xanchor="left", y=1, yref="paper", yanchor="top", showarrow=False,
-        text=f"lag {number(lag_s, 3)} s", font={"color": INK, "size": 12},
+        text=f"{number(abs(lag_s), 3)} s {_when(lag_s)}", font={"color": INK, "size": 12},
     )  # fmt: skip

@@ -1,34 +1,27 @@
 """The sections of an analysis plan, each from study.toml: what will be done, by which written rule, decided when."""
 
-import tomllib
-from collections.abc import Mapping
 from dataclasses import replace
-from functools import cache
-from importlib import resources
 
 import pandas as pd
 
+from notebooks.plan_document.model_parts import SIZES
 from notebooks.report.record import software
-from notebooks.sections.methods_words import AT_RANDOM
 from notebooks.sections.writing_up import estimand_table
 from notebooks.show.exhibits import Prose
-from notebooks.show.names import Names
+from notebooks.show.movement_words import declared
+from notebooks.show.names import Names, unit_words
 from notebooks.show.numbers import number, short
 from notebooks.show.tables import Table
 from outcomes import Study
 from outcomes.library.known import find_instrument, find_measure
 from outcomes.library.registry import references, threshold
 from outcomes.protocol.trial import Protocol
-from stats.change.ladder import line_steps, visit_steps
-from stats.choices.choice_assumptions import SHORT
-from stats.choices.choice_grid import BASELINES, COVARIANCES, MISSING_BASELINES, TIMES
 from stats.errors import PlanError
 from stats.planning.pilot.pilot_uncertainty import sd_upper_limit
 from stats.planning.pilot.progression_criteria import KEYS
 from stats.planning.pilot.stop_go import stop_go_rates
 from stats.proportions.one_proportion import proportion_interval
 
-SIZES = (8, 12, 16, 20, 24, 30, 40, 60)  # participants with scores, to show what the written rules would choose
 USUAL = {"responders": "Participants who improved by a threshold are counted of those observed and of all enrolled."}
 
 
@@ -56,10 +49,13 @@ def design_text(protocol: Protocol) -> Prose:
     strata = f", within strata of {', '.join(protocol.randomisation.strata)}" if protocol.randomisation.strata else ""
     lines = [f"Design: {protocol.design}." + (f" Arms: {arms}. {dealt}{strata}." if len(protocol.arms) > 1 else "")]
     if protocol.periods:
-        lines.append(f"Periods: {'; '.join(period.id for period in protocol.periods)} (crossover, treatment effect "
-                     "inside people).")  # fmt: skip
+        told = "; ".join(f"{period.id} ({names.visit(period.start)} to {names.visit(period.end)})"
+                         for period in protocol.periods)  # fmt: skip
+        lines.append(f"Periods: {told} (crossover, treatment effect inside people).")
     primary = protocol.primary_visit
-    if primary is not None:
+    if protocol.periods:
+        lines.append("The primary question is about the treatments inside people, over both periods.")
+    elif primary is not None:
         lines.append(f"The primary question is about {names.visit(primary.id)}.")
     else:
         last = protocol.later_visits[-1] if protocol.later_visits else protocol.baseline
@@ -86,36 +82,65 @@ def visits_table(protocol: Protocol) -> Table:
 
 
 def outcomes_table(protocol: Protocol) -> Table:
-    """Every outcome with range, direction, scoring and the rule for missing items."""
+    """Every outcome with visits, range, direction, scoring and the rule for missing items."""
     names, rows = Names(protocol), []
+    every = len(protocol.visits)
     for outcome in protocol.outcomes:
         name, _, scale_id = outcome.partition(".")
         measure, instrument = find_measure(protocol, name, scale_id), find_instrument(name)
-        scale = instrument.scale(scale_id) if instrument else None
-        found = measure or scale
-        span = "" if found is None or found.low is None else f"{short(found.low)} to {short(found.high)}"
-        scored = (
-            "total as typed" if measure is not None else f"{scale.kind} of {len(scale.items)} "
-            f"items" if scale and scale.items
-            else scale.kind if scale else "measure of a recording"
-        )  # fmt: skip
-        missing = "as measured"
-        if scale is not None:
-            missing = "a score with missing items is missing" if scale.missing in ("none", "") else scale.missing
-        rows.append({"outcome": names.outcome(outcome), "role": "primary" if outcome == protocol.primary else "further",
-                     "range": span, "unit": getattr(found, "unit", ""), "better": getattr(found, "better", ""),
-                     "scored": scored, "missing": missing})  # fmt: skip
+        found = measure or (instrument.scale(scale_id) if instrument else None)
+        at = protocol.visits_of(outcome)
+        rows.append({
+            "outcome": names.outcome(outcome), "role": "primary" if outcome == protocol.primary else "further",
+            "visits": "every visit" if len(at) == every else ", ".join(visit.label for visit in at),
+            "range": _span(found), "unit": unit_words(getattr(found, "unit", "")),
+            "better": getattr(found, "better", ""), **_scoring(protocol, outcome),
+        })  # fmt: skip
     options = [
         f"{name}: {key} = {value}" for name, chosen in protocol.instruments.items() for key, value in chosen.items()
     ]
     return Table(
         "planned_outcomes", "Outcomes", pd.DataFrame(rows),
-        {"Outcome": "{outcome}", "Role": "{role}", "Range": "{range}", "Unit": "{unit}", "Better": "{better}",
-         "Score": "{scored}", "Missing items": "{missing}"},
+        {"Outcome": "{outcome}", "Role": "{role}", "Measured at": "{visits}", "Range": "{range}", "Unit": "{unit}",
+         "Better": "{better}", "Score": "{scored}", "Missing items": "{missing}"},
         keys=("outcome",), recorded=False,
-        notes=("Scores follow the published rules of each instrument.",
+        notes=("Scores follow the published rules of each instrument; nothing is transformed before it is analysed. "
+               "The primary outcome comes first; the order of the further ones is no order of importance.",
                *(("Choices its rules leave open: " + "; ".join(options) + ".",) if options else ())),
     )  # fmt: skip
+
+
+def _span(found: object) -> str:
+    """The range a score can have, as far as its ends are known."""
+    low, high = getattr(found, "low", None), getattr(found, "high", None)
+    if low is None:
+        return ""
+    return f"{short(low)} or more" if high is None else f"{short(low)} to {short(high)}"
+
+
+def _scoring(protocol: Protocol, outcome: str) -> dict[str, str]:
+    """How a score is made, and what becomes of one with parts missing."""
+    recorded = next((one for one in protocol.series_outcomes if one.id == outcome), None)
+    if recorded is not None:
+        return {"scored": f"from recordings: {declared(recorded)}", "missing": "the repetitions that can be measured"}
+    name, _, scale_id = outcome.partition(".")
+    channel = protocol.channel(name)
+    if channel is not None:
+        return {"scored": {"mean": "mean of the trials", "max": "best of the trials"}.get(channel.summary,
+                channel.summary), "missing": "the trials that were given"}  # fmt: skip
+    instrument = find_instrument(name)
+    scale = instrument.scale(scale_id) if instrument and find_measure(protocol, name, scale_id) is None else None
+    if scale is None:
+        return {"scored": "total as typed", "missing": "as typed"}
+    many, parts = len(scale.items), "trials" if scale.kind == "trials" else "items"
+    if many == 1:
+        scored = "as measured"
+    elif scale.kind == "trials":
+        scored = f"{many} trials, summarised as the instrument says"
+    else:
+        scored = f"{scale.kind} of {many} {parts}" if many else scale.kind
+    missing = "a score with missing items is missing" if many > 1 else "no score"
+    return {"scored": scored, "missing": missing if scale.missing in ("none", "") else scale.missing}
 
 
 def thresholds_table(protocol: Protocol) -> Table | Prose:
@@ -143,71 +168,18 @@ def thresholds_table(protocol: Protocol) -> Table | Prose:
     )  # fmt: skip
 
 
-def model_text(protocol: Protocol) -> Prose:
-    """The model in words: what is fixed here and what the written rules decide from the numbers of people alone."""
-    model = protocol.model
-    by_rule = "by the written rules below"
-    if protocol.periods:
-        lines = ["The change inside each period is modelled by treatment and period, with a random intercept per "
-                 "participant."]  # fmt: skip
-    else:
-        lines = [f"Each outcome: a linear mixed model, restricted maximum likelihood, "
-        f"{TIMES.get(model.time, model.time)} "
-                 "in each arm."]  # fmt: skip
-    if model.method == "ml":
-        lines[0] = lines[0].replace("restricted maximum likelihood", "maximum likelihood")
-    randomised = protocol.randomisation.randomised is not False and len(protocol.arms) > 1
-    auto = "covariate, with a slope of its own at each later visit" if randomised else BASELINES["change"]
-    said = auto if model.baseline == "auto" else BASELINES.get(model.baseline, model.baseline)
-    lines.append(f"The baseline: {said}; {MISSING_BASELINES.get(model.missing_baseline, model.missing_baseline)}.")
-    chosen = " and ".join(filter(None, (model.random and f"random effects {model.random}", model.covariance)))
-    lines.append(f"Covariance: {chosen or by_rule}; it is chosen by the numbers of participants and visits, never by "
-    f"a p "
-                 "value, and the report says which and why. Where a model has no solution the next one down is taken, "
-                 "and said.")  # fmt: skip
-    df = model.df if model.df != "auto" else "Kenward-Roger, on the observed information for a mean per visit"
-    lines.append(f"Standard errors and degrees of freedom: {df}.")
-    if model.covariates:
-        lines.append(f"Covariates: {', '.join(model.covariates)}.")
-    lines += [f"Beside it: {other.label}." for other in protocol.sensitivity]
-    lines.append("Residuals are shown; nothing is transformed, and no model is chosen by how they look. Below 15 per "
-    "arm a "
-                 "re-randomised joint test stands beside the joint test.")  # fmt: skip
-    return Prose("model", tuple(lines))
-
-
-def rules_table(protocol: Protocol) -> Table | None:
-    """Which covariance the written rules take first, for numbers of people, and what comes after it."""
-    if protocol.model.random or protocol.model.covariance or protocol.periods:
-        return None
-    arms = max(1, len(protocol.arms))
-    visits = len(protocol.later_visits)
-    rows = []
-    for people in SIZES:
-        steps = visit_steps(people, arms, visits) if protocol.model.time == "visit" else line_steps(visits + 1)
-        rows.append(
-            {"people": people, "first": steps[0][0].name, "then": "; ".join(step.name for step, _ in steps[1:])}
-        )
-    return Table(
-        "written_rules", f"Covariance by the written rules, {visits} later visits, {arms} arm{'s' if arms > 1 else ''}",
-        pd.DataFrame(rows), {"Participants with scores": "{people}", "Taken first": "{first}", "If it has no "
-        "solution": "{then}"},
-        keys=("people",), recorded=False,
-        notes=("With the error rates of every rule simulated before: see the method notes of the software.",),
-    )  # fmt: skip
-
-
 def statements(protocol: Protocol) -> Prose:
     """Level, multiplicity, framework."""
     aim = "superiority, two-sided" if len(protocol.arms) > 1 else "estimation of change in one arm"
     return Prose(
         "statements", (
-            f"Framework: {aim}; a pilot's results are estimates with {protocol.level:.0%} intervals, not tests of "
-            f"efficacy.",
-            "No correction for several outcomes, visits or thresholds: no confirmatory claim is made. p values, "
-            "where shown, "
-            "are given as numbers; no verdict is drawn from one.",
-            "No interim analysis of outcomes is planned.",
+            f"Framework: {aim}; a pilot's results are estimates, not tests of efficacy.",
+            f"Every estimate stands with its {protocol.level:.0%} interval, two-sided.",
+            "No level of significance is set: p values are two-sided, are given as numbers where shown, and no verdict "
+            "is drawn from one.",
+            "No correction for several outcomes, visits or thresholds: no confirmatory claim is made.",
+            "No interim analysis of outcomes is planned, so there is no adjustment for one and no rule for stopping "
+            "early on outcomes; the progression criteria are looked at when they are complete.",
             f"Random numbers come from seed {protocol.seed}; two runs give the same report.",
         ),
     )  # fmt: skip
@@ -215,52 +187,18 @@ def statements(protocol: Protocol) -> Prose:
 
 def people_text(protocol: Protocol) -> Prose:
     """Who is analysed."""
+    assigned = " in the arm as assigned" if len(protocol.arms) > 1 else ""
     lines = [
-        "Everyone with a score after the baseline is analysed in the arm as assigned, whatever was done or missed."
+        f"Main: everyone with a score after the baseline is analysed{assigned}, whatever was done or missed (intention "
+        "to treat, of those with a score).",
+        "Shares of people are given of those observed and of all enrolled. Harms are counted of all enrolled.",
+        "Treated as planned: see adherence and deviations; beside the main result, never in its place.",
     ]
     if protocol.both_hands is not None:
         lines.append(f"Of people with both hands affected the {protocol.both_hands.analysed} hand is analysed.")
     if protocol.scored_raters:
         lines.append(f"Scores of the raters {', '.join(protocol.scored_raters)} count; others are compared with them.")
     return Prose("people", tuple(lines))
-
-
-def missing_text(protocol: Protocol) -> Prose:
-    """Missing values and intercurrent events."""
-    lines = [AT_RANDOM]
-    for event in protocol.events:
-        facts = "; ".join(
-            f"{key.replace('_', ' ')} {value}" for key, value in vars(event).items() if value and key != "id"
-        )
-        lines.append(f"Event: {facts}.")
-    if not protocol.events:
-        lines.append("No intercurrent event is named with a strategy: values after one are used (treatment policy).")
-    lines.append(f"Beside the main result, for comparison: {'; '.join(SHORT.values())}; and the shift of imputed "
-    f"values at "
-                 "which the interval reaches zero.")  # fmt: skip
-    return Prose("missing", tuple(lines))
-
-
-def choices_table(protocol: Protocol) -> Table:
-    """What the main result is run again with, one choice at a time."""
-    model = protocol.model
-    rows = [
-        ("covariance", "; ".join(COVARIANCES)),
-        ("time course", "; ".join(TIMES.values())),
-        ("baseline", "; ".join(BASELINES.values())),
-        ("degrees of freedom", "Kenward-Roger; Satterthwaite; between-within; residual"),
-        (
-            "missing values",
-            "everyone with a score; people with all visits; assumptions of the section on missing values",
-        ),
-        ("people", "all as assigned; without each person in turn (up to 60 people); those treated as planned"),
-        ("threshold", "every published threshold of the outcome"),
-        *[("other model of the protocol", other.label) for other in protocol.sensitivity],
-    ]
-    frame = pd.DataFrame(rows, columns=["choice", "options"])
-    return Table("planned_choices", "One choice changed at a time; the main one stays the main one", frame,
-                 {"Choice": "{choice}", "Also run with": "{options}"}, keys=("choice", "options"), recorded=False,
-                 notes=(f"The main result keeps: {TIMES.get(model.time, model.time)}.",))  # fmt: skip
 
 
 def size_text(protocol: Protocol, planned: int | None) -> tuple[Prose, Table]:
@@ -332,9 +270,11 @@ def criteria_table(protocol: Protocol, planned: int | None) -> Table | Prose:
 def harms_text(protocol: Protocol) -> Prose:
     """Harms."""
     return Prose("harms", (
-        "Adverse events are counted by arm as events and as people with one, serious and related ones apart, with "
-        "Wilson "
-        "intervals; no test. This software is not for monitoring safety during the trial.",
+        "Adverse events are counted by arm as events and as people with one, by severity, and serious ones, those "
+        "related to the treatment and deficiencies of a device apart, with exact (Clopper-Pearson) intervals of the "
+        "share of people; no test. Every event in the sheet counts, of everybody enrolled; a participant with several "
+        "is one person.",
+        "This software is not for monitoring safety during the trial.",
     ))  # fmt: skip
 
 
@@ -348,26 +288,3 @@ def software_text() -> Prose:
 def question(study: Study) -> Table:
     """The estimand."""
     return replace(estimand_table(study), name="planned_estimand")
-
-
-@cache
-def plan_items() -> Mapping:
-    """The items as they are stored."""
-    return tomllib.loads(resources.files("notebooks.plan_document").joinpath("plan_items.toml").read_text("utf-8"))
-
-
-def items_table(headings: tuple[str, ...]) -> Table:
-    """Each item, the section that answers it, and what the authors must still write."""
-    rows = []
-    for item in plan_items()["items"]:
-        here = item["section"] if item["section"] in headings else ""
-        rows.append({"item": item["id"] + ("" if item["checked"] == "read" else " *"), "here": here or "not from "
-        "study.toml",
-                     "author": item["author"]})  # fmt: skip
-    return Table(
-        "plan_items", "Items of an analysis plan", pd.DataFrame(rows),
-        {"Item": "{item}", "In this document": "{here}", "Still for the authors": "{author}"},
-        keys=("item",), recorded=False,
-        notes=(f"In our words after: {plan_items()['source']}; compared with a {plan_items()['source_read']}. It is no "
-               "substitute for the published list.", "* from memory: compare with the published list."),
-    )  # fmt: skip

@@ -8,8 +8,11 @@ import plotly.graph_objects as go
 
 from notebooks.analysis import Analysis
 from notebooks.application.documents import Part, folder_for, write_documents
+from notebooks.plan_document import conduct_parts as conduct
+from notebooks.plan_document import model_parts as model
 from notebooks.plan_document import plan_parts as of
 from notebooks.plan_document.invented_trial import invented_study
+from notebooks.plan_document.plan_items import items_table
 from notebooks.sections import change, passing
 from notebooks.sections.who_took_part import baseline_table, flow_table
 from notebooks.show.exhibits import Prose
@@ -67,24 +70,29 @@ def plan_sections(study: Study, digest: str) -> list[Part]:
     planned = of.recruitment_target(protocol)
     size, precision = of.size_text(protocol, planned)
     made: list[tuple[str, tuple]] = [
-        ("What this is", (of.this_is(study, digest),)),
+        ("What this is", (of.this_is(study, digest), conduct.versions(study))),
         ("The question", (of.question(study),)),
-        ("Design", (of.design_text(protocol), of.visits_table(protocol))),
+        ("Design", (of.design_text(protocol),)),
+        ("When", (conduct.timing_text(protocol), of.visits_table(protocol))),
         ("Outcomes", (of.outcomes_table(protocol), of.thresholds_table(protocol))),
         ("How many people", (size, precision)),
         ("Progression criteria", (of.criteria_table(protocol, planned),)),
+        ("Who takes part", (conduct.taking_part(protocol),)),
+        ("Adherence and deviations", (conduct.adherence_text(protocol),)),
         ("Who is analysed", (of.people_text(protocol),)),
-        ("The model", (of.model_text(protocol), of.rules_table(protocol))),
-        ("Missing values", (of.missing_text(protocol),)),
-        ("Other choices, run beside the main one", (of.choices_table(protocol),)),
+        ("The model", (model.model_text(protocol), model.rules_table(protocol))),
+        ("Missing values", (model.missing_text(protocol),)),
+        ("Other choices, run beside the main one", (model.choices_table(protocol),)),
+        ("Further analyses", (conduct.further_text(study),)),
         ("How results are stated", (of.statements(protocol),)),
         ("Harms", (of.harms_text(protocol),)),
         ("Software", (of.software_text(),)),
+        ("References for methods", (conduct.methods_table(),)),
     ]
     parts = [Part(heading, tuple(item for item in shown if item is not None)) for heading, shown in made]
     parts.append(Part(INVENTED, tuple(_shells(study)), invented=True))
     headings = tuple(part.heading for part in parts)
-    return [*parts, Part("Items of an analysis plan", (of.items_table(headings),))]
+    return [*parts, Part("Items of an analysis plan", (items_table(headings),))]
 
 
 def _shells(study: Study) -> Iterator[Table | Prose | go.Figure]:

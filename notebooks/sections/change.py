@@ -175,7 +175,7 @@ def _course(one: Fitted, fits: Fits, drawn: pd.DataFrame) -> Course:
     """What a trajectory figure shows of a model."""
     compared = len(one.fit.arms) > 1 and not fits.study.protocol.periods and not fits.study.masked
     return Course(
-        _from_the_start(one.fit, one.fit.means(df=one.df).frame(fits.level), fits.study.protocol),
+        from_the_start(one.fit, one.fit.means(df=one.df).frame(fits.level), fits.study.protocol),
         _answers(one.fit.changes, one.df, fits.level),
         _answers(one.fit.between, one.df, fits.level) if compared else None,
         _people_in(one.fit),
@@ -194,7 +194,7 @@ def _answers(ask: Callable[..., Estimates], df: str, level: float) -> pd.DataFra
         return pd.DataFrame(columns=["arm", "reference", "visit", "day", "estimate", "conf_low", "conf_high", "unit"])
 
 
-def _from_the_start(fit: ChangeFit, means: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
+def from_the_start(fit: ChangeFit, means: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
     """Means of a model from the baseline on; where the baseline is no response, its mean without an interval."""
     if fit.offset is None or (means["visit"].astype(str) == fit.baseline_visit).any():
         return means

@@ -3,13 +3,18 @@ measures?"""
 
 import pandas as pd
 
+from notebooks.sections.change import from_the_start
 from notebooks.sections.recordings.drawn_recordings import recording_figures
 from notebooks.sections.recordings.recorded_movement import NONE, Movement
 from notebooks.sections.recordings.repeats import repeatability_table, sessions_table
 from notebooks.show.exhibits import Exhibits, Prose, gather
+from notebooks.show.movement_words import QUANTITIES, measure_words, motion_words, place_words
+from notebooks.show.names import unit_words
+from notebooks.show.numbers import number
 from notebooks.show.tables import Table
 from outcomes import columns as c
 from outcomes.protocol.series_tables import SeriesOutcome
+from stats.change.change_fit import ChangeFit
 from stats.errors import FitError
 
 __all__ = [
@@ -32,12 +37,14 @@ def recordings_table(movement: Movement) -> Exhibits | Table:
         refused=("refused", "sum"), lost=("lost", "mean"), longest=("longest_gap_s", "max"),
     ).reset_index()  # fmt: skip
     frame["lost_percent"] = 100 * frame["lost"]
-    frame["place"] = (frame["digit"] + " " + frame["joint"]).str.strip()
+    frame["place"] = [place_words(one.digit, one.joint) for one in frame.itertuples()]
+    frame["what"] = [QUANTITIES.get(one, one) for one in frame["quantity"]]
+    frame["moved"] = [motion_words(one) for one in frame["motion"]]
     return Table(
         "recordings",
         "Recordings",
         frame,
-        {"What": "{quantity}", "Where": "{place}", "Motion": "{motion}", "Participants": "{people}",
+        {"What": "{what}", "Where": "{place}", "Motion": "{moved}", "Participants": "{people}",
          "Recordings": "{recordings}", "Samples a second": "{rate}", "Samples lost, %": "{lost_percent}",
          "Longest gap, s": "{longest}", "Not usable": "{refused}"},
         keys=(*keys,),
@@ -59,7 +66,8 @@ def definitions_table(movement: Movement) -> Exhibits | Table:
         said = own.loc[own["notes"] != "", "notes"]
         refused = own.loc[own["reason"] != "", "reason"].value_counts().head(3)
         rows.append({
-            "outcome": one.id, "measure": one.measure, "unit": one.unit, "better": one.better, "repeated": one.repeated,
+            "outcome": one.id, "measure": one.measure, "said": measure_words(one.measure), "unit": one.unit,
+            "unit_said": unit_words(one.unit), "better": one.better, "repeated": one.repeated,
             "given": int(own["value"].notna().sum()), "asked": len(own), "how": said.iloc[0] if len(said) else "",
             "why": "; ".join(f"{reason} ({count})" for reason, count in refused.items()),
         })  # fmt: skip
@@ -68,7 +76,7 @@ def definitions_table(movement: Movement) -> Exhibits | Table:
         "movement_measures",
         "Measures taken of the recordings",
         frame,
-        {"Outcome": "{outcome_label}", "Measure": "{measure}", "Unit": "{unit}", "Better": "{better}",
+        {"Outcome": "{outcome_label}", "Measure": "{said}", "Unit": "{unit_said}", "Better": "{better}",
          "Repetitions measured": "{given} of {asked}", "One score is": "{repeated}", "How": "{how}",
          "Not measured": "{why}"},
         keys=("outcome",),
@@ -82,7 +90,7 @@ def by_visit_table(movement: Movement) -> Exhibits | Table:
     for one in movement.taken:
         try:
             fit = movement.analysis.fit(one.id)
-            parts.append(fit.means().frame(movement.study.protocol.level).assign(outcome=one.id))
+            parts.append(_means(movement, one, fit))
         except FitError as error:
             refused.append(f"{movement.names.outcome(one.id)}: {error}")
     if not parts:
@@ -93,18 +101,36 @@ def by_visit_table(movement: Movement) -> Exhibits | Table:
         "Measures of movement and force by visit",
         frame,
         {"Outcome": "{outcome_label}", "Arm": "{arm_label}", "Visit": "{visit_label}",
-         "Mean (interval)": "{estimate} ({conf_low} to {conf_high})", "Unit": "{unit}"},
+         "Mean (interval)": "{estimate} {interval}", "Unit": "{unit_said}"},
         keys=("outcome", c.ARM, c.VISIT),
         group="Outcome",
         decimals="decimals",
         notes=(
-            "Means of the model of change (of the affected hand without a device where hands and conditions differ), "
-            f"{movement.study.protocol.level:.0%} intervals over participants, not over samples or repetitions. Where "
-            "the first visit enters as what changes are counted from, a mean is that of people with the average first "
-            "score, and its interval leaves out how far people's first scores lie apart.",
+            "Means of the mixed model of change (of the affected hand without a device where hands and conditions "
+            f"differ), {movement.study.protocol.level:.0%} intervals over participants, not over samples or "
+            "repetitions. Where the first visit enters as what changes are counted from, it has no interval, a mean is "
+            "that of people with the average first score, and its interval leaves out how far people's first scores "
+            "lie apart.",
         ),
     )  # fmt: skip
     return gather((table,), refused)
+
+
+def _means(movement: Movement, one: SeriesOutcome, fit: ChangeFit) -> pd.DataFrame:
+    """Means of an outcome from the first visit on, in words as well."""
+    made = from_the_start(fit, fit.means().frame(movement.study.protocol.level), movement.study.protocol)
+    made = made.sort_values([c.ARM, "day"], key=lambda column: column if column.name == "day" else column.astype(str))
+    return _with_words(movement, one, made.assign(unit=one.unit))
+
+
+def _with_words(movement: Movement, one: SeriesOutcome, frame: pd.DataFrame) -> pd.DataFrame:
+    """The interval in brackets, blank where there is none, and the unit as it is said."""
+    digits = movement.names.decimals(one.id)
+    told = [
+        "" if pd.isna(low) else f"({number(low, digits)} to {number(high, digits)})"
+        for low, high in zip(frame["conf_low"], frame["conf_high"], strict=True)
+    ]
+    return frame.assign(outcome=one.id, interval=told, unit_said=unit_words(one.unit))
 
 
 def motions_table(movement: Movement) -> Exhibits | Table:
@@ -118,10 +144,10 @@ def motions_table(movement: Movement) -> Exhibits | Table:
             if both is not None:
                 frame = both.means().frame(level)
                 motion = frame[c.CONDITION].map({"assisted": "with the device", "unassisted": "active"})
-                parts.append(frame.assign(outcome=one.id, motion=motion))
+                parts.append(_with_words(movement, one, frame).assign(motion=motion))
             elif one.motion == ("passive",):
-                frame = movement.analysis.fit(one.id).means().frame(level)
-                parts.append(frame.assign(outcome=one.id, motion="passive"))
+                frame = _means(movement, one, movement.analysis.fit(one.id))
+                parts.append(frame.assign(motion="passive"))
         except FitError as error:
             refused.append(f"{movement.names.outcome(one.id)}: {error}")
     if not parts:
@@ -132,9 +158,9 @@ def motions_table(movement: Movement) -> Exhibits | Table:
         "movement_motions",
         "Passive, active and with the device",
         frame[["outcome", "outcome_label", c.ARM, "arm_label", c.VISIT, "visit_label", "motion", "estimate", "conf_low",
-               "conf_high", "unit", "decimals"]],
+               "conf_high", "interval", "unit", "unit_said", "decimals"]],
         {"Outcome": "{outcome_label}", "Arm": "{arm_label}", "Visit": "{visit_label}", "Motion": "{motion}",
-         "Mean (interval)": "{estimate} ({conf_low} to {conf_high})", "Unit": "{unit}"},
+         "Mean (interval)": "{estimate} {interval}", "Unit": "{unit_said}"},
         keys=("outcome", c.ARM, c.VISIT, "motion"),
         group="Outcome",
         decimals="decimals",
@@ -149,11 +175,12 @@ def motions_table(movement: Movement) -> Exhibits | Table:
 
 def in_words(movement: Movement) -> Exhibits | Prose:
     """The change of each measure from the first visit to the last, in words."""
-    said = []
+    said, first = [], movement.names.visit(movement.study.protocol.baseline.id)
     for one in movement.taken:
         try:
             fit = movement.analysis.fit(one.id)
             last = fit.changes().frame(movement.study.protocol.level)
+            start = _means(movement, one, fit).drop_duplicates(c.ARM).set_index(c.ARM)["estimate"]
         except FitError:
             continue
         visit = movement.names.visits(last[c.VISIT].dropna().astype(str))[-1] if c.VISIT in last and len(last) else ""
@@ -162,9 +189,10 @@ def in_words(movement: Movement) -> Exhibits | Prose:
             arm = (
                 f" in {movement.names.arm(str(row[c.ARM]))}" if row.get(c.ARM) and movement.study.protocol.arms else ""
             )
+            began = f"{number(start[row[c.ARM]], digits)}{unit}" if row[c.ARM] in start.index else "not known"
             said.append(
-                f"{movement.names.outcome(one.id)}{arm}: changed by {_signed(row['estimate'], digits)}{unit} from "
-                f"{movement.names.visit(movement.study.protocol.baseline.id)} to {movement.names.visit(visit)} "
+                f"{movement.names.outcome(one.id)}{arm}: {began} at {first}, changed by "
+                f"{_signed(row['estimate'], digits)}{unit} to {movement.names.visit(visit)} "
                 f"({movement.study.protocol.level:.0%} interval {_signed(row['conf_low'], digits)} to "
                 f"{_signed(row['conf_high'], digits)}); {one.better} is better. {_meaning(one)}".strip()
             )

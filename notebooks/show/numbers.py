@@ -30,6 +30,8 @@ WRITTEN: Mapping[str, int | str] = {
     "day": "short",
     "threshold_value": "short",
     "velocity": "short",
+    # Of intraclass correlations, which repeated measures bring near 1.
+    **dict.fromkeys(("single", "single_low", "single_high", "icc_mean"), "three"),
     "effect": "two",
     "effect_low": "two",
     "effect_high": "two",
@@ -97,7 +99,7 @@ def written(column: str, cell: object, decimals: int = 1) -> str:
             return number(value, 1)
         case "two":
             return number(value, 2)
-        case "loglik":
+        case "loglik" | "three":
             return number(value, 3)
         case "percent":
             return number(value, 0)

@@ -17,6 +17,8 @@ from outcomes.movement.signal import flat_top
 QUIET_S = 0.25  # of rest before the onset, which the baseline is taken from
 ONSET_N = 0.5  # least force above the baseline that counts as an onset
 HOLDING = 0.7  # a record whose first sample has this share of its 95th percentile begins while holding
+LETS_GO_S, LASTS_S = 0.25, 0.25  # below half of the hold, and again at it: another hold (judgement)
+SEVERAL = "the force is let go and comes back: more than one hold, cut the recording between them"
 AFTER_ONSET_S, BEFORE_RELEASE_S = 1.0, 0.5
 SHORTEST_PLATEAU_S, SHORTEST_STEADY_S = 0.5, 1.5
 STAYS_S = 0.05
@@ -70,7 +72,8 @@ def force_hold(
     end of the record where nothing is let go. A record that begins at 70 % of its 95th percentile is a hold without
     its rise: all of it is the plateau, and nothing is said of the onset. limits: lowest and highest reading of the
     sensor.
-    Refused with a reason: samples missing, a flat top, no force; a plateau under 0.5 s; steadiness under 1.5 s of
+    Refused with a reason: samples missing, a flat top, no force; all but the peak where the force falls below half for
+    0.25 s and comes back (more than one hold); a plateau under 0.5 s; steadiness under 1.5 s of
     plateau, its ratio also below 1 N; rate of rise below 200 samples a second.
     Raises StudyError for an impossible rate or cut-off, InstrumentError for a unit that is no force.
 
@@ -127,6 +130,19 @@ def force_holds(
     return Measures(columns, refused.reasons, tuple(notes), partly)
 
 
+def _several_holds(strong: Bools, rate: float) -> Bools:
+    """Rows whose force lets go and comes back: two stretches of half the plateau or more, `LASTS_S` each, with
+    `LETS_GO_S` between."""
+    several = np.zeros(len(strong), dtype=bool)
+    edges = np.diff(strong.astype(np.int8), axis=1, prepend=0, append=0)
+    for row in np.flatnonzero((edges == 1).sum(axis=1) > 1).tolist():
+        starts, ends = np.flatnonzero(edges[row] == 1), np.flatnonzero(edges[row] == -1)
+        apart = starts[1:] - ends[:-1] >= LETS_GO_S * rate  # shorter dips are the same hold
+        first, last = starts[np.concatenate(([True], apart))], ends[np.concatenate((apart, [True]))]
+        several[row] = (last - first >= LASTS_S * rate).sum() > 1
+    return several
+
+
 class _Holds:
     """A piece of the recordings, each with a force above the least onset."""
 
@@ -148,6 +164,7 @@ class _Holds:
         timed = Refusals(self.count)
         timed.where(self.holding, "the record begins while holding: no onset")
         timed.where(~began, "the record begins after the onset")
+        timed.where(self.repeated, SEVERAL)
         self._rise(timed, rise_window_s)
 
     def _set(self, name: str, column: Floats, refused: Refusals) -> None:
@@ -189,6 +206,7 @@ class _Holds:
         )
         high = self.force >= 0.9 * level[:, None]
         release = self.length - 1 - np.argmax(high[:, ::-1], axis=1)
+        self.repeated = _several_holds(self.force >= 0.5 * level[:, None], self.rate)
         let_go = (release < self.length - 1) & (self.force[:, -1] < 0.5 * level)
         start = np.where(self.holding, 0, np.ceil(self.onset + AFTER_ONSET_S * self.rate - 1e-9))
         end = np.where(let_go, release - np.ceil(BEFORE_RELEASE_S * self.rate), self.length - 1)
@@ -205,6 +223,8 @@ class _Holds:
         detrended = np.sqrt(np.maximum(spread**2 - slope**2 * squares / safe, 0))
         plateau, steady, ratio = (Refusals(self.count) for _ in range(3))
         short = "{:.2g} s of plateau after trimming, allowed {} s or more"
+        for refusals in (plateau, steady, ratio):
+            refusals.where(self.repeated, SEVERAL)
         for refusals, least in ((plateau, SHORTEST_PLATEAU_S), (steady, SHORTEST_STEADY_S), (ratio, SHORTEST_STEADY_S)):
             refusals.where(count / self.rate < least - 1e-9, short.replace("{} s", f"{least:g} s"), count / self.rate)
         small = mean < SMALL_N * self.newton

@@ -64,7 +64,7 @@ def even_series(
     `longest_filled_s`.
     """
     stamps, samples = np.asarray(time, dtype=float), np.asarray(values, dtype=float)
-    samples = samples.reshape(len(stamps), -1)
+    samples = samples.reshape(len(stamps), -1) if len(stamps) else np.empty((0, 1))
     nothing = np.empty((0, samples.shape[1]))
 
     def refuse(reason: str, step: float = float("nan"), uneven: float = float("nan")) -> EvenSeries:

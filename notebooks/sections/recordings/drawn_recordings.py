@@ -7,6 +7,7 @@ import plotly.graph_objects as go
 from notebooks.figures.one_recording import both_hands, overlaid_repetitions
 from notebooks.sections.recordings.recorded_movement import NONE, Movement
 from notebooks.show.exhibits import Exhibits, gather
+from notebooks.show.movement_words import motion_words, place_words
 from outcomes import columns as c
 from outcomes.movement.series_files import Recordings, read_recordings
 from outcomes.movement.time_stamps import EvenSeries, shared_grid
@@ -92,9 +93,10 @@ def _repetitions(movement: Movement, one: SeriesOutcome, recordings: Recordings,
         seconds = np.arange(len(samples)) / row["rate"]
         parts.append(pd.DataFrame({"repetition": row["repetition"], "time": seconds, "value": samples}))
     where = " ".join(filter(None, (one.digit, one.joint))) or one.quantity
+    place = place_words(one.digit, one.joint, one.quantity)
     visit = movement.names.visit(str(rows[c.VISIT].iloc[0]))
     unit = movement.study.protocol.series.force_unit if one.quantity == "force" else one.quantity
     return overlaid_repetitions(
-        pd.concat(parts, ignore_index=True), about=f"One person, {where}, {one.motion[0]}, {visit}", unit=unit,
-        name=f"overlaid_repetitions/{where.replace(' ', '_')}_{one.motion[0]}",
+        pd.concat(parts, ignore_index=True), about=f"One person, {place}, {motion_words(one.motion[0])}, {visit}",
+        unit=unit, name=f"overlaid_repetitions/{where.replace(' ', '_')}_{one.motion[0]}",
     )  # fmt: skip

@@ -4,6 +4,7 @@ import pandas as pd
 
 from notebooks.sections.recordings.recorded_movement import NONE, Movement
 from notebooks.show.exhibits import Exhibits, gather
+from notebooks.show.names import unit_words
 from notebooks.show.tables import Table
 from outcomes import columns as c
 from outcomes.protocol.series_tables import OF_TWO_HANDS, SeriesOutcome
@@ -32,11 +33,12 @@ def repeatability_table(movement: Movement) -> Exhibits | Table:
             continue
         icc = same.frame(movement.study.protocol.level).set_index("mcgraw_wong")
         rows.append({
-            "outcome": one.id, "unit": one.unit, "n": same.n_participants, "k": same.squares.k,
+            "outcome": one.id, "unit": one.unit, "unit_said": unit_words(one.unit), "n": same.n_participants,
+            "k": same.squares.k,
             "error": error["estimate"].iloc[0], "error_low": error["conf_low"].iloc[0],
             "error_high": error["conf_high"].iloc[0], "detectable": error["estimate"].iloc[2],
             "single": icc["estimate"].iloc[0], "single_low": icc["conf_low"].iloc[0],
-            "single_high": icc["conf_high"].iloc[0], "mean": icc["estimate"].iloc[3],
+            "single_high": icc["conf_high"].iloc[0], "icc_mean": icc["estimate"].iloc[3],
         })  # fmt: skip
     if not rows:
         return gather((), refused or (NONE,))
@@ -45,9 +47,9 @@ def repeatability_table(movement: Movement) -> Exhibits | Table:
         "Repetitions of one session",
         movement.names.labelled(pd.DataFrame(rows)),
         {"Outcome": "{outcome_label}", "n": "{n}", "Repetitions": "{k}",
-         "Error of one repetition (interval)": "{error} ({error_low} to {error_high}) {unit}",
-         "Detectable change, 95 %": "{detectable} {unit}", "ICC(1,1)": "{single} ({single_low} to {single_high})",
-         "ICC(1,k)": "{mean}"},
+         "Error of one repetition (interval)": "{error} ({error_low} to {error_high}) {unit_said}",
+         "Detectable change, 95 %": "{detectable} {unit_said}", "ICC(1,1)": "{single} ({single_low} to {single_high})",
+         "ICC(1,k)": "{icc_mean}"},
         keys=("outcome",),
         decimals="decimals",
         notes=(
@@ -81,7 +83,8 @@ def sessions_table(movement: Movement) -> Exhibits | Table:
             continue
         form = same.frame(movement.study.protocol.level).set_index("form").loc["ICC(3,1)" if between else "ICC(2,1)"]
         rows.append({
-            "outcome": one.id, "unit": one.unit, "n": same.n_participants, "error": error["estimate"].iloc[0],
+            "outcome": one.id, "unit": one.unit, "unit_said": unit_words(one.unit), "n": same.n_participants,
+            "error": error["estimate"].iloc[0],
             "error_low": error["conf_low"].iloc[0], "error_high": error["conf_high"].iloc[0],
             "detectable": error["estimate"].iloc[2], "single": form["estimate"], "single_low": form["conf_low"],
             "single_high": form["conf_high"],
@@ -107,8 +110,8 @@ def sessions_table(movement: Movement) -> Exhibits | Table:
         "Two sessions of one participant",
         movement.names.labelled(pd.DataFrame(rows)),
         {"Outcome": "{outcome_label}", "n": "{n}",
-         "Error of one session (interval)": "{error} ({error_low} to {error_high}) {unit}",
-         "Detectable change, 95 %": "{detectable} {unit}", form: "{single} ({single_low} to {single_high})"},
+         "Error of one session (interval)": "{error} ({error_low} to {error_high}) {unit_said}",
+         "Detectable change, 95 %": "{detectable} {unit_said}", form: "{single} ({single_low} to {single_high})"},
         keys=("outcome",),
         decimals="decimals",
         notes=(note, more),

@@ -22,6 +22,9 @@ _MANY_DROPPED = 0.01  # share of samples above which a recording has a line of i
 _SAMPLES_APART = 2.0  # samples by which stamps and a stated rate may differ over a recording
 _LAG_GROWS_S, _ERRORS = 0.025, 4.0  # how far a lag may grow over a recording, and how many of its errors (judgement)
 _A_FEW = 3  # recordings that have a line each
+_RADIAN = 180 / np.pi
+_KGF_IN_N = 9.80665
+_WITHIN = 2.0  # how far the others may be from this many times a recording and still look like its unit (judgement)
 _CLEARLY = 10.0  # degrees from 0 that the middle of a record must lie for its sign to be read
 
 
@@ -125,11 +128,14 @@ def _many(
             yield flag(rule, part, column="time", found=found[part.index], allowed=allowed)
 
 
-@reports("sensor at its end", "power near half the rate", "rate too low for a derivative")
+@reports("sensor at its end", "recording without a change", "power near half the rate", "rate too low for a derivative")
 def sensors(study: Study) -> Iterator[pd.DataFrame]:
     if study.series.empty:
         return
     about = study.series[study.series["reason"] == ""]
+    rows = about[about["highest"] == about["lowest"]]
+    same = _shorts(rows["lowest"]) + " in all " + texts(rows["samples"].astype("int64")) + " samples"
+    yield flag("recording without a change", rows, column=rows["quantity"], found=same)
     rows = about[about["at_end"]]
     ends = _shorts(rows["lowest"]) + " to " + _shorts(rows["highest"])
     yield flag("sensor at its end", rows, column=rows["quantity"], found=ends)
@@ -142,6 +148,44 @@ def sensors(study: Study) -> Iterator[pd.DataFrame]:
         rows = rows[(rows["digit"] == outcome.digit) & (rows["joint"] == outcome.joint)]
         yield flag("rate too low for a derivative", rows, column="time", found=_shorts(rows["rate"]) + " Hz",
                    allowed=f"50 Hz or more for {outcome.id}")  # fmt: skip
+
+
+@reports("recording looks like another unit")
+def units(study: Study) -> Iterator[pd.DataFrame]:
+    """Single recordings, or a whole participant's, in another unit than those they are measured beside."""
+    if study.series.empty:
+        return
+    about = study.series[study.series["reason"] == ""]
+    angles = about[about["quantity"] == "degrees"]
+    rows, usual = _apart(angles, angles["highest"] - angles["lowest"], _RADIAN, _SMALLEST_IN_DEGREES)
+    yield flag("recording looks like another unit", rows, column="degrees",
+               found="a range of " + _shorts(rows["highest"] - rows["lowest"]),
+               allowed="about " + _shorts(usual) + ", as beside it; in radians it is that")  # fmt: skip
+    forces = about[about["quantity"] == "force"]
+    for factor, said in ((_KGF_IN_N, "in kgf"), (1 / _KGF_IN_N, "in N")):
+        rows, usual = _apart(forces, forces["highest"], factor, 0.0, others=False)
+        yield flag("recording looks like another unit", rows, column="force",
+                   found="up to " + _shorts(rows["highest"]),
+                   allowed="about " + _shorts(usual) + f", as beside it; {said} it is that")  # fmt: skip
+
+
+def _apart(
+    rows: pd.DataFrame, size: pd.Series, factor: float, least: float, others: bool = True
+) -> tuple[pd.DataFrame, pd.Series]:
+    """Recordings that are about `factor` times too small beside the others of the same person and channel, or, with
+    `others`, whose person is beside everybody else; and the size beside them."""
+    if rows.empty:
+        return rows, size
+    channel = ["digit", "joint", "motion"]
+    keys = [rows[name] for name in ("participant", "hand", *channel)]
+    own = size.groupby(keys).transform("median")
+    usual = own.where((own >= least) & (size.groupby(keys).transform("size") > 2))
+    if others:
+        everybody = own.groupby([rows[name] for name in channel]).transform("median")
+        usual = usual.where(usual.notna(), everybody.where(everybody >= least))
+    ratio = usual / size.where(size > 0)
+    found = (ratio > factor / _WITHIN) & (ratio < factor * _WITHIN)
+    return rows[found], usual[found]
 
 
 @reports("angles look like radians", "angle of a recording out of range", "sign of an angle turned")

@@ -71,8 +71,8 @@ def arm_summary(row: Row, source: str, name: str) -> ArmSummary:
     elif isfinite(change) and isfinite(mean) and isfinite(mean0) and abs(mean - mean0 - change) > SLACK * abs(change):
         flags.append("the printed change is not the end less the baseline: other people, or an adjusted mean")
     r = row["r"]
-    if isfinite(r) and not -1 <= r <= 1:
-        raise FitError(f"{place}: r = {r}; allowed -1 to 1.")
+    if isfinite(r) and not -1 < r < 1:
+        raise FitError(f"{place}: r = {r}; allowed above -1 and below 1. Give a rounded 1 with more decimals.")
     both = isfinite(sd) and isfinite(sd0) and sd > 0 and sd0 > 0
     if isfinite(sd_change) and both:
         implied = (sd**2 + sd0**2 - sd_change**2) / (2 * sd * sd0)
@@ -122,7 +122,7 @@ def _mean_and_sd(
         found.append((sqrt(n) * (high - low) / (2 * critical), f"SD {label} from the interval, t on {n - 1} df"))
     if not found or isnan(mean):
         wanted = " and ".join(name for name, lacks in (("mean", isnan(mean)), ("SD", not found)) if lacks)
-        middle, sd_quantiles, said = _from_quantiles(row, place, label, wanted, suffix, n, flags)
+        middle, sd_quantiles, said = _from_quantiles(row, place, label, wanted, suffix, n, mean, flags)
         if said:
             how.append(said)
             mean = middle if isnan(mean) else mean
@@ -136,11 +136,13 @@ def _mean_and_sd(
                 "tenth of the other. Is the SD a standard error, or the interval of another level?"
             )
     how += [found[0][1]] if found[0][1] else []
+    if found[0][0] == 0:
+        flags.append(f"an SD of 0 {label}: everybody the same, or a number that was not printed?")
     return mean, found[0][0]
 
 
 def _from_quantiles(
-    row: Row, place: str, label: str, wanted: str, suffix: str, n: int, flags: list[str]
+    row: Row, place: str, label: str, wanted: str, suffix: str, n: int, mean: float, flags: list[str]
 ) -> tuple[float, float, str]:  # fmt: skip
     """Mean and SD from median with quartiles, or from median and range (Wan 2014); normal values assumed.
 
@@ -148,8 +150,10 @@ def _from_quantiles(
     """
     m, q1, q3 = row[f"median{suffix}"], row[f"q1{suffix}"], row[f"q3{suffix}"]
     low, high = row[f"minimum{suffix}"], row[f"maximum{suffix}"]
-    if isnan(m):
+    if isnan(m) and "mean" in wanted:
         return nan, nan, ""
+    prefix = "median and " if isfinite(m) else ""
+    m = mean if isnan(m) else m  # of an SD alone the median is only there to be checked
     for first, second in (((q1, m), (m, q3)), ((low, m), (m, high))):
         if any(isfinite(a) and isfinite(b) and a > b for a, b in (first, second)):
             raise FitError(f"{place}: {first[0]}, {m}, {second[1]}; allowed in rising order.")
@@ -158,11 +162,11 @@ def _from_quantiles(
             flags.append(f"the quartiles {label} lean: skewed, and mean and SD from them are poor")
         flags.append(f"{wanted} {label} worked out from quartiles as if the values were normal")
         spread = (q3 - q1) / (2 * float(norm.ppf((0.75 * n - 0.125) / (n + 0.25))))
-        return (q1 + m + q3) / 3, spread, f"{wanted} {label} from median and quartiles (Wan 2014)"
+        return (q1 + m + q3) / 3, spread, f"{wanted} {label} from {prefix}quartiles (Wan 2014)"
     if isfinite(low) and isfinite(high) and low < high:
         flags.append(f"{wanted} {label} worked out from the range, which one person can stretch")
         spread = (high - low) / (2 * float(norm.ppf((n - 0.375) / (n + 0.25))))
-        return (low + 2 * m + high) / 4, spread, f"{wanted} {label} from median and range (Wan 2014)"
+        return (low + 2 * m + high) / 4, spread, f"{wanted} {label} from {prefix}range (Wan 2014)"
     if "mean" not in wanted:
         return nan, nan, ""
     flags.append(f"only a median {label}: taken as the mean")

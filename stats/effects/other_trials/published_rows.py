@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from math import copysign, isfinite, isnan, nan, sqrt
+from math import isfinite, isinf, isnan, nan, sqrt
 
 import pandas as pd
 from scipy.stats import t as student
@@ -10,23 +10,12 @@ from scipy.stats import t as student
 from outcomes.sheets import SHEETS
 from outcomes.words import CONTROL_ARMS
 from stats.effects.other_trials.arm_summary import ArmSummary
+from stats.effects.other_trials.printed_comparison import COMPARED, STATISTICS, Reported, printed_comparison
 from stats.errors import FitError
 
 SHEET = SHEETS["published"]
 NUMBERS = tuple(column.name for column in SHEET.columns if column.kind == "number")
 WIDE = ("n1", "n2")
-COMPARED = ("difference", "se_difference", "low_difference", "high_difference")
-
-
-@dataclass(frozen=True)
-class Reported:
-    """The comparison as the paper prints it: difference (NaN where not), standard error, t, df, and the way there."""
-
-    difference: float
-    std_error: float
-    t: float
-    df: float
-    how: str
 
 
 @dataclass(frozen=True)
@@ -102,8 +91,7 @@ def _arms_in_rows(frame: pd.DataFrame) -> pd.DataFrame:
         for ending, arm in (("1", "treated"), ("2", "control")):
             own = frame.drop(columns=[name for name in pair if not str(name).endswith(ending)])
             parts.append(own.rename(columns=pair).assign(arm=arm))
-        once = [name for name in ("difference", "se_difference", "low_difference", "high_difference", "t", "f", "p")
-                if name in frame]  # fmt: skip
+        once = [name for name in (*COMPARED, *STATISTICS) if name in frame]
         parts[1][once] = nan  # of the trial, not of the arm: said once
         frame = pd.concat(parts).sort_index(kind="stable")
     made = pd.DataFrame(index=range(len(frame)))
@@ -113,7 +101,10 @@ def _arms_in_rows(frame: pd.DataFrame) -> pd.DataFrame:
             numbers = pd.to_numeric(pd.Series(typed, dtype="object"), errors="coerce")
             lost = [value for value, read in zip(typed, numbers, strict=True) if read != read and _filled(value)]
             if lost:
-                raise FitError(f"Column {column.name}: found {lost[0]!r}; allowed a number or an empty cell.")
+                bound = " Of a bound such as 'p < 0.001' no effect can be worked out." if column.name == "p" else ""
+                raise FitError(f"Column {column.name}: found {lost[0]!r}; allowed a number or an empty cell.{bound}")
+            if any(map(isinf, numbers)):
+                raise FitError(f"Column {column.name}: found an infinite number; allowed a number or an empty cell.")
             made[column.name] = numbers.astype(float)
         else:
             made[column.name] = [str(value).strip() if _filled(value) else "" for value in typed]
@@ -162,7 +153,10 @@ def _trial(
         source, outcome, treated, second, sizes.get(False, 0), sizes.get(True, 0), None,
         -1.0 if words == {"lower"} else 1.0, units[0] if units else "", doi,
     )  # fmt: skip
-    return trial if lone else replace(trial, reported=_reported(trial, records))
+    if lone:
+        return trial
+    found = printed_comparison(source, treated, second, (trial.n_treated, trial.n_control), records)
+    return replace(trial, reported=found)
 
 
 def _of_one_arm(arm: ArmSummary, record: Mapping) -> ArmSummary:
@@ -192,63 +186,3 @@ SIDES = ("", "_baseline", "_change")
 def _has_numbers(record: Mapping) -> bool:
     told = [f"{name}{side}" for name in ("mean", "median", "low", "high") for side in SIDES] + ["change"]
     return any(isfinite(record[name]) for name in told if name in record)
-
-
-def _reported(trial: Trial, records: list[dict]) -> Reported | None:
-    """The comparison from difference and its error, interval, t, F or p; the first that is there, in that order."""
-
-    def told(name: str) -> float:
-        values = {record[name] for record in records if isfinite(record[name])}
-        if len(values) > 1:
-            raise FitError(f"{trial.source}: {name} {', '.join(map(str, sorted(values)))}; allowed one for a trial.")
-        return values.pop() if values else nan
-
-    difference, error, t, f, p = (told(name) for name in ("difference", "se_difference", "t", "f", "p"))
-    low, high = told("low_difference"), told("high_difference")
-    place, df = trial.source, float(trial.n_treated + trial.n_control - 2)
-    if all(map(isnan, (difference, error, t, f, p, low, high))):
-        return None
-    if not trial.n_treated or not trial.n_control:
-        raise FitError(f"{place}: a comparison needs the n of both arms; give each arm a row with its n.")
-    if isfinite(p) and not 0 < p <= 1:
-        raise FitError(f"{place}: p = {p}; allowed above 0 and at most 1. Of 'p < 0.001' no effect can be worked out.")
-    if (isfinite(f) and f < 0) or (isfinite(error) and error <= 0):
-        raise FitError(f"{place}: F {f}, standard error {error}; allowed F of 0 or more, an error above 0.")
-    level = next((record["level"] for record in records if isfinite(record["level"])), 0.95)
-    if isfinite(low) or isfinite(high):
-        if not low < high or (isfinite(difference) and not low <= difference <= high):
-            raise FitError(f"{place}: difference {difference} with the interval {low} to {high}; allowed inside it.")
-        difference = (low + high) / 2 if isnan(difference) else difference
-    plain = difference if isfinite(difference) else _plain_difference(trial)
-    if isfinite(t) and isfinite(plain) and t * plain < 0:
-        raise FitError(f"{place}: t = {t} and a difference of {plain} have opposite signs; which arm is taken off?")
-    if isfinite(error):
-        return _with_t(difference, error, df, "difference and standard error as reported")
-    if isfinite(low):
-        reach = float(student.ppf((1 + level) / 2, df))
-        return _with_t(difference, (high - low) / (2 * reach), df, f"standard error from the interval, t on {df:g} df")
-    if isnan(t) and isfinite(f):
-        t, said = copysign(sqrt(f), plain), "t from F, the sign from the difference"
-    elif isnan(t) and isfinite(p):
-        t, said = copysign(float(student.isf(p / 2, df)), plain), f"t from the two-sided p, {df:g} df"
-    else:
-        said = "t as reported"
-    if isnan(t):
-        return None
-    if isnan(plain) and not said.startswith("t as"):
-        raise FitError(f"{place}: F and p have no direction; give the difference or both means.")
-    return Reported(difference, difference / t if t and isfinite(difference) else nan, t, df, said)
-
-
-def _plain_difference(trial: Trial) -> float:
-    one, two = trial.treated, trial.control
-    if one is None or two is None:
-        return nan
-    ends = one.mean - two.mean
-    return ends if isfinite(ends) else one.change - two.change
-
-
-def _with_t(difference: float, error: float, df: float, how: str) -> Reported:
-    if isnan(difference):
-        raise FitError("A standard error of a difference without the difference; give both.")
-    return Reported(difference, error, difference / error, df, how)

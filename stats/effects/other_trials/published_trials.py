@@ -2,7 +2,8 @@
 
 What is preferred, in this order, and said in `converted`: for a mean difference the difference as the paper reports it
 (with its standard error, interval, t, F or p), then the difference of changes where the SD of change is known or a
-correlation is given, then the difference at the end. For d, g and the control SD: the values at the end, and where they
+correlation is given, then the difference at the end, then the difference of the arms' means or changes over the t, F or
+p of the comparison. For d, g and the control SD: the values at the end, and where they
 are not printed the t, F or p of the comparison with both n.
 """
 
@@ -148,7 +149,7 @@ def published_effects(
     outcome: only its rows. better: "higher" or "lower" is better where the sheet does not say; "lower" turns signs.
     control: name of the control arm where its name does not say it.
     Raises FitError for what cannot be: n below 2, negative SDs, limits the wrong way round, a mean outside its
-    interval, p outside 0 to 1, |r| above 1, an SD that is a standard error, mixed units, a trial without a control.
+    interval, p outside 0 to 1, |r| of 1 or more, an SD that is a standard error, mixed units, no control arm.
     Source: the Cochrane Handbook's ways to SDs and changes; Wan 2014; Morris 2008; see `arm_summary`.
 
     >>> table = pd.DataFrame({"source": ["A"] * 2, "arm": ["device", "control"], "n": [20, 20], "mean": [9.0, 6.0],
@@ -204,7 +205,7 @@ def _one(trial: Trial, kind: str, grid: tuple[float, ...]) -> PublishedTrial:
     """The effect of one trial, at every correlation of the grid where one has to be assumed."""
     if kind not in INSIDE and not trial.n_control:
         raise FitError(f"{trial.source} has no control arm: {kind} compares two. For one arm take change or srm.")
-    doubts = [flag for arm in trial.arms for flag in arm.flags] + _other_way_round(trial)
+    doubts = list(dict.fromkeys(flag for arm in trial.arms for flag in arm.flags)) + _other_way_round(trial)
     if not (grid and _uses_change(kind, trial) and any(_needs_r(arm) for arm in trial.arms)):
         size, how, flags = effect_of(trial, kind)
         known = [arm for arm in trial.arms if isfinite(arm.r)]

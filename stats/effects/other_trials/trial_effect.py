@@ -19,6 +19,7 @@ RAW = "mean-difference"
 CHANGE_SD = "change-sd"
 BETWEEN = (RAW, "g", "d", "control-sd", "pre-post-control", CHANGE_SD)
 INSIDE = ("change", *(kind for kind in PAIRED))
+OF_CHANGE = ("srm", "d_z", "g_z")  # divided by the SD of change: no SD of values is needed
 LARGE = 3.0  # in SDs; an effect beyond is likelier a standard error typed as an SD: judgement, no published bound
 NAMES = LABELS | {RAW: "mean difference", CHANGE_SD: "difference of changes / SD of change", "change": "mean change"}
 
@@ -44,13 +45,15 @@ def _steps(*arms: ArmSummary | None) -> list[str]:
 
 def _between(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
     one, two = trial.treated, trial.control
-    if kind == RAW and trial.reported is not None and isfinite(trial.reported.std_error):
-        r = trial.reported
-        return _raw(r.difference, r.std_error, r.df), [r.how], []
+    r = trial.reported
+    if kind == RAW and r is not None and isfinite(r.difference) and isfinite(r.std_error):
+        return _raw(r.difference, r.std_error, r.df), [r.how], list(r.flags)
     if one is None or two is None:
         if kind in ("g", "d") and trial.reported is not None:
             return _from_statistic(trial, kind)
-        raise FitError(f"{trial.source}: {NAMES[kind]} needs the numbers of both arms, or a difference with its error.")
+        if kind == RAW:
+            raise _no_error(trial)
+        raise FitError(f"{trial.source}: {NAMES[kind]} needs the numbers of both arms, or t, F or p.")
     if kind == RAW:
         return _raw_difference(trial, one, two)
     if kind in TWO_GROUPS:
@@ -70,13 +73,18 @@ def _between(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
             raise FitError(f"{trial.source}, {arm.name}: {NAMES[kind]} needs the change, or means at both times.")
     if kind == CHANGE_SD:
         if isnan(one.sd_change) or isnan(two.sd_change):
+            if r is not None and r.of_changes:
+                return _from_statistic(trial, "g")
             raise FitError(f"{trial.source}: the SD of change is not printed, nor r; give correlation=.")
         changes = TwoGroups(one.change, one.sd_change, one.n, two.change, two.sd_change, two.n)
         pieces = replace(TWO_GROUPS["g"](changes), standardiser_name="pooled SD of change")
         return as_estimate("", pieces, 0), _steps(one, two), []
     made = pre_post_control_size(_paired(one, trial.source), _paired(two, trial.source))
-    flags = [] if isfinite(made.std_error) else ["no interval: neither r nor the SD of change is printed"]
-    return made, _steps(one, two), flags
+    if isfinite(made.std_error):
+        return made, _steps(one, two), []
+    known = all(isfinite(arm.sd_change) for arm in (one, two))
+    why = "the printed SDs leave no spread of change" if known else "neither r nor the SD of change is printed"
+    return made, _steps(one, two), [f"no interval: {why}"]
 
 
 def _paired(arm: ArmSummary, source: str) -> Paired:
@@ -99,7 +107,22 @@ def _raw_difference(trial: Trial, one: ArmSummary, two: ArmSummary) -> tuple[Est
         made = _welch(one.mean, one.sd, one.n, two.mean, two.sd, two.n)
         kept = [step for step in steps if "change" not in step]
         return made, [*kept, "of values at the end"], flags
-    raise FitError(f"{trial.source}: no SD of both arms, at the end or of change, and no difference with its error.")
+    r = trial.reported
+    if r is not None and isfinite(r.std_error):
+        what = "changes" if r.of_changes else "means at the end"
+        return _raw(r.plain, r.std_error, r.df), [*steps, r.how, f"difference of the arms' {what}"], list(r.flags)
+    raise _no_error(trial)
+
+
+def _no_error(trial: Trial) -> FitError:
+    """Why a difference in the outcome's unit has no standard error."""
+    found = trial.reported
+    if found is not None and isfinite(found.plain) and (found.t == 0 or isnan(found.t)):
+        return FitError(
+            f"{trial.source}: a difference of {found.plain} and {found.how}: no standard error can be worked out. Give "
+            "the difference with more decimals, its standard error or its interval."
+        )
+    return FitError(f"{trial.source}: no SD of both arms, at the end or of change, and no difference with its error.")
 
 
 def _welch(m1: float, s1: float, n1: int, m2: float, s2: float, n2: int) -> Estimate:
@@ -118,16 +141,27 @@ def _raw(difference: float, error: float, df: float) -> Estimate:
 
 
 def _from_statistic(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
-    """d = t sqrt(1/n1 + 1/n2): of a t test of two groups; of an adjusted test it is too large."""
+    """d = t sqrt(1/n1 + 1/n2): of a t test of two groups; of an adjusted test it is too large.
+
+    Where the arms print changes alone, t is of the changes and so is the SD it stands for.
+    """
     found = trial.reported
     assert found is not None
+    if isnan(found.t):
+        raise FitError(
+            f"{trial.source}: a difference of 0 and F or p: neither a direction nor a size can be worked out. Give the "
+            "difference with more decimals, its standard error or its interval."
+        )
     n1, n2 = trial.n_treated, trial.n_control
     root, df = sqrt(1 / n1 + 1 / n2), n1 + n2 - 2
     estimate = found.t * root
     error = sqrt(root**2 + estimate**2 / (2 * (n1 + n2)))
-    spread = found.difference / estimate if estimate and isfinite(found.difference) else nan
-    pieces = Pieces(estimate, error, df, partial(scaled_limits, found.t, df, root), spread, "pooled SD")
+    spread = found.plain / estimate if estimate and isfinite(found.plain) else nan
+    name = "pooled SD of change" if found.of_changes else "pooled SD"
+    pieces = Pieces(estimate, error, df, partial(scaled_limits, found.t, df, root), spread, name)
     flags = ["from a test statistic: right for a plain t test of two groups, too large for an adjusted one"]
+    flags += ["the statistic is of changes: over the SD of change, not of values"] if found.of_changes else []
+    flags += found.flags
     return as_estimate("", corrected(pieces) if kind == "g" else pieces, 0), [found.how, f"{kind} from t"], flags
 
 
@@ -141,5 +175,8 @@ def _inside(trial: Trial, kind: str) -> tuple[Estimate, list[str], list[str]]:
             nothing = Estimate(term="", estimate=arm.change, limits=lambda level: (nan, nan), method="t")
             return nothing, _steps(arm), [*flags, "no interval: neither r nor the SD of change is printed"]
         return _raw(arm.change, arm.sd_change / sqrt(arm.n), arm.n - 1), _steps(arm), flags
+    if kind in OF_CHANGE and isfinite(arm.sd_change):
+        only = Paired(arm.change, nan, 0.0, nan, arm.n, nan, arm.sd_change)
+        return as_estimate("", PAIRED[kind](only), 0), _steps(arm), flags
     pieces = PAIRED[kind](_paired(arm, trial.source))
     return as_estimate("", pieces, 0), _steps(arm), flags

@@ -990,6 +990,19 @@ DAMAGES = [
         found="10 to 60",
     ),
     Damage(
+        "recording without a change",
+        _recorded(_put(slice(0, 400), "degrees", 12.0)),
+        "series/all.csv",
+        found="12 in all 400 samples",
+    ),
+    Damage(
+        "recording looks like another unit",
+        # 30 sin: a range of 60 degrees, which is 1.05 in radians.
+        _recorded(lambda frame: frame.assign(degrees=frame["degrees"] * np.where(frame.index < 400, np.pi / 180, 1))),
+        "series/all.csv",
+        found="a range of 1.05",
+    ),
+    Damage(
         "power near half the rate",
         _recorded(lambda frame: frame.assign(degrees=frame["degrees"] + 20 * (-1.0) ** frame.index)),
         "series/all.csv",

@@ -56,6 +56,8 @@ def test_units_and_many_at_once():
         (hold(level=0.8, noise=0.01), ("steadiness",), "below 1 N only the SD"),
         (hold()[1200:], ("time_to_90", "rate_of_rise"), "begins while holding"),
         (hold(rest=0.0)[100:], ("time_to_90", "rate_of_rise"), "begins after the onset"),
+        (np.r_[hold(), hold(level=19)], ("plateau", "steadiness", "time_to_90", "impulse"), "more than one hold"),
+        (np.r_[hold(level=19), hold()], ("plateau", "steadiness", "time_to_90", "impulse"), "more than one hold"),
     ],
 )
 def test_refusals(force, missing, words):
@@ -65,6 +67,12 @@ def test_refusals(force, missing, words):
     assert words in found.reason
     if missing != COLUMNS:
         assert np.isfinite(found.peak)
+
+
+def test_a_short_slip_is_the_same_hold():
+    force = hold(seconds=6.0)
+    force[3000:3200] *= 0.3  # 0.2 s, below half of the hold
+    assert np.isfinite(force_hold(force, 1000).plateau)
 
 
 def test_noise_about_the_level_is_one_excursion():

@@ -6,6 +6,7 @@ import pytest
 
 from outcomes import StudyError, check, read_study, score
 from outcomes.blinding.letters import draw_letters
+from outcomes.checks.scores.series_checks import _apart
 from outcomes.lock.analysis_plan import plan_of
 from outcomes.movement.series_files import read_recordings
 from outcomes.movement.time_stamps import EvenSeries, dropped_samples, even_series, shared_grid
@@ -313,6 +314,7 @@ def test_an_even_grid_from_uneven_stamps():
 @pytest.mark.parametrize(
     ("time", "words"),
     [
+        (np.array([]), "0 samples"),
         (np.array([0.0]), "2 or more"),
         (np.arange(0, 5000, 10.0), "milliseconds"),
         (np.arange(0.0, 500), "milliseconds"),
@@ -325,6 +327,19 @@ def test_time_that_is_refused(time, words):
     found = even_series(time, np.zeros(len(time)))
     assert words in found.reason
     assert len(found.values) == 0
+
+
+def test_a_recording_in_another_unit_stands_out_and_a_weak_hand_does_not():
+    """kgf among newtons of one hand (a factor of 9.80665), a person in radians (180 / pi); a tenth less is no unit."""
+    one = {"participant": "P1", "hand": "left", "digit": "", "joint": "", "motion": "active"}
+    newtons = pd.Series([30.0, 32.0, 31.0, 29.0])
+    mixed = pd.concat([newtons, pd.Series([30 / 9.80665, 27.0])], ignore_index=True)
+    rows = pd.DataFrame([one] * 6)
+    assert list(_apart(rows, mixed, 9.80665, 0.0, others=False)[0].index) == [4]
+    assert _apart(rows[:4], newtons, 9.80665, 0.0, others=False)[0].empty
+    people = pd.DataFrame([one | {"participant": f"P{number}"} for number in range(6)])
+    ranges = pd.Series([55.0, 60.0, 48.0, np.radians(52.0), 12.0, 4.0])
+    assert list(_apart(people, ranges, 180 / np.pi, 7.0)[0].index) == [3]
 
 
 def test_two_hands_on_clocks_that_start_apart():

@@ -198,6 +198,13 @@ GOOD = {"mean": [9.0, 6.0], "sd": [4.0, 4.0]}
         (GOOD | {"low": [10.0, 5.0], "high": [8.0, 7.0]}, {}, "lower limit below"),
         (GOOD | {"low": [10.0, 5.0], "high": [12.0, 7.0]}, {}, "outside its interval"),
         (GOOD | {"r": [1.2, 0.5]}, {}, "r = 1.2"),
+        (GOOD | {"r": [1.0, 0.5]}, {}, "below 1"),
+        (GOOD | {"sd": [np.inf, 4.0]}, {}, "infinite"),
+        ({"p": ["<0.001", None], "difference": [1.0, None]}, {}, "Of a bound"),
+        ({"p": [0.5, None], "difference": [0.0, None]}, {}, "neither a direction nor a size"),
+        ({"p": [0.5, None], "difference": [0.0, None]}, {"kind": "mean-difference"}, "more decimals"),
+        ({"p": [1.0, None], "difference": [0.1, None]}, {"kind": "mean-difference"}, "more decimals"),
+        ({"t": [4.1, 1.2], "change": [5.0, 1.0]}, {}, "of a change inside an arm"),
         (PRE_POST | {"sd_change": [40.0, 5.0]}, {}, "imply a correlation"),
         (PRE_POST, {"correlation": 1.0}, "between -1 and 1"),
         (PRE_POST, {"correlation": []}, "grid without a value"),
@@ -258,6 +265,51 @@ def test_a_lone_arms_t_or_p_is_that_of_its_change():
         made = published_effects(pd.DataFrame(base | printed), kind="change").frame().iloc[0]
         assert made["std_error"] == pytest.approx(gap.std(ddof=1) / sqrt(14), rel=1e-9)
         assert "SD of change from" in made["converted"]
+
+
+@pytest.mark.parametrize("column", ["mean", "change"])
+def test_a_statistic_and_the_arms_means_give_the_difference_its_error(column):
+    """scipy's t test of drawn values: t, F or p beside the two means (or changes) alone gives the difference's SE."""
+    rng = np.random.default_rng(4)
+    x, y = rng.normal(5, 3, TWO["n"][0]), rng.normal(2, 3, TWO["n"][1])
+    test = ttest_ind(x, y)
+    root = sqrt(1 / len(x) + 1 / len(y))
+    spread = sqrt(((len(x) - 1) * x.var(ddof=1) + (len(y) - 1) * y.var(ddof=1)) / (len(x) + len(y) - 2))
+    for printed in ({"t": [test.statistic, None]}, {"f": [test.statistic**2, None]}, {"p": [None, test.pvalue]}):
+        columns = {column: [x.mean(), y.mean()]} | printed
+        made = published(columns, kind="mean-difference").frame().iloc[0]
+        assert made["estimate"] == pytest.approx(x.mean() - y.mean())
+        assert made["std_error"] == pytest.approx(spread * root, rel=1e-9)
+        size = published(columns, kind="d").frame().iloc[0]
+        assert size["estimate"] == pytest.approx((x.mean() - y.mean()) / spread, rel=1e-9)
+        assert size["standardiser"] == {"mean": "pooled SD", "change": "pooled SD of change"}[column]
+
+
+def test_a_standardised_response_mean_needs_no_sd_of_values():
+    one = pd.DataFrame({"source": ["A"], "arm": ["device"], "n": [14], "change": [3.0], "t": [2.5]})
+    made = published_effects(one, kind="srm").frame().iloc[0]
+    assert made["estimate"] == pytest.approx(2.5 / sqrt(14))  # t / sqrt(n)
+
+
+def test_quartiles_beside_a_mean_give_the_sd_without_a_median():
+    made = published({"n": [20, 20], "mean": [11.0, 9.0], "q1": [7.0, 5.0], "q3": [14.0, 12.0]}, kind="d").frame()
+    assert made["estimate"][0] == pytest.approx(2.0 / (7 / (2 * norm.ppf((0.75 * 20 - 0.125) / 20.25))))
+    assert "SD at the end from quartiles" in made["converted"][0]
+
+
+def test_equal_means_with_a_p_are_taken_from_the_arms():
+    """A rounded difference of 0 has no sign: its p is not used where the arms' own numbers do."""
+    made = published({"mean": [9.0, 9.0], "sd": [4.0, 4.0], "p": [0.9, None]}, kind="mean-difference")
+    assert (made["estimate"], made["std_error"]) == (0.0, pytest.approx(4 * sqrt(1 / TWO["n"][0] + 1 / TWO["n"][1])))
+
+
+def test_printed_numbers_that_disagree_are_flagged():
+    apart = {"difference": [3.0, None], "t": [2.0, None], "p": [0.5, None]}
+    assert "two printed numbers disagree" in published(apart)["flags"]
+    assert "disagree" not in published(apart | {"p": [0.05, None]})["flags"]
+    lean = {"difference": [1.0, None], "low_difference": [0.5, None], "high_difference": [5.5, None]}
+    assert "not symmetric" in published(lean, kind="mean-difference")["flags"]
+    assert "SD of 0" in published(GOOD | {"sd": [0.0, 4.0]})["flags"]
 
 
 def test_what_looks_wrong_is_flagged():
