@@ -111,6 +111,8 @@ def capped_time(
     df are the ones the sentence gives. With repeated visits: `fit_censored` of the log time with high=log(cap).
 
     Returns `CappedTimes`. Raises FitError for times of 0 or less, no times at all, or an unknown reference arm.
+    Source: Greenwood 1926; Cox 1972 with Efron's ties, by statsmodels; pseudo-values of Andersen, Hansen & Klein 2004
+    (Lifetime Data Anal 10:335-350); all from memory.
     """
     until = float(cap if until is None else until)
     if not 0 < until <= cap:

@@ -290,7 +290,9 @@ def fit_change(
     (3.0 %); single arms with lognormal errors reject up to 6.2 %, as a t test of skewed changes does.
     `permute` needs no covariance and always has an answer: beside the joint test below 15 people per arm.
 
-    Raises FitError where no model of change can be fitted, saying what to do.
+    Changes are in the outcome's own unit. Raises FitError where no model of change can be fitted, saying what to do.
+    Source: as `fit_mixed`; baseline as covariate or constrained to be alike as in Liang & Zeger 2000 (Sankhya B
+    62:134-148), from memory; the rules that choose are our own, with their error rates above.
     """
     choice = model or (design.model if design is not None else ModelChoice())
     if days is not None:

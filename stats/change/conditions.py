@@ -135,6 +135,8 @@ def fit_conditions(
     people; its condition plays no part). first, second: the conditions, compared first minus second. design: the
     protocol; its arms come in its order, the reference first. Raises FitError where a condition was never measured, no
     visit has both in any arm, or no model can be fitted.
+    Source: paired t test where every pair is complete; the rules for the covariance are our own, with their error rates
+    in tests/simulation/conditions.csv. Means are in the outcome's own unit.
     """
     selection = selection_of(outcome)
     frame, sign, visits = _rows(scores, selection, first, second)

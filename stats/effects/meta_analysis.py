@@ -210,7 +210,8 @@ def pool_effects(
     """Random-effects mean of effects from different studies.
 
     estimates: what `published_effects` returns, `Estimate`s, a frame with estimate and std_error (and term or study,
-    standardiser where known), or numbers with `std_errors`. method: estimator of the variance between studies,
+    standardiser where known), or numbers with
+    std_errors: one for each. labels: a name for each. method: estimator of the variance between studies,
     `paule-mandel` (ours), `reml` or `dersimonian-laird`. interval: `hartung-knapp-safe` (ours: t on k - 1 df, standard
     error no smaller than the plain one), `hartung-knapp` without that safeguard, or `normal`, too narrow for few
     studies. With two or three studies the interval is very wide, and honest. prediction: df of the interval for a new

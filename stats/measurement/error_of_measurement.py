@@ -100,6 +100,8 @@ def measurement_error(
     incomplete: "refuse" or "drop" targets without every rating.
     Intervals: chi-square on the mean square's df; for "agreement" with Satterthwaite's df of the sum.
     Source: Weir 2005 (J Strength Cond Res 19:231-240); de Vet 2006 (J Clin Epidemiol 59:1033-1039).
+    In the unit of the values. Raises FitError for an unknown kind, fewer than two complete targets or raters, two
+    values of one target and rater, targets not rated by everyone, or a reliability outside 0 to 1.
 
     >>> measurement_error(sd=8.0, reliability=0.95, n=30).frame()["estimate"].round(2).tolist()  # SEM, MDC90, MDC95
     [1.79, 4.16, 4.96]

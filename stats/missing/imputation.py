@@ -239,6 +239,8 @@ def given_imputations(
     completed_sets: a row per imputation and participant; seen: a row per participant with gaps where values were not
     there. imputation, participant, arm: their columns. visits: the columns of values, in order. better: "higher" or
     "lower".
+    Values are in `unit`. Raises FitError where a completed set still has gaps, or the reference is no arm. Source:
+    whoever made them; nothing is drawn here.
     """
     people = seen[participant].tolist()
     stacked = [

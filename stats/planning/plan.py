@@ -244,7 +244,10 @@ def planner(*without: str) -> Callable[[Callable[P, Plan]], Callable[P, Plan]]:
 
 
 def plan_inputs(plan: Plan, level: float = 0.95) -> pd.DataFrame:
-    """Every input with its source, and its interval where estimated: input value conf_low conf_high unit source."""
+    """Every input with its source, and its interval where estimated: input value conf_low conf_high unit source.
+
+    Source: each input's own.
+    """
     rows = [
         (name, number.value, *number.interval(level), number.unit, number.source)
         for name, number in plan.inputs.items()
@@ -257,5 +260,8 @@ def plan_inputs(plan: Plan, level: float = 0.95) -> pd.DataFrame:
 
 
 def plan_working(plan: Plan) -> pd.DataFrame:
-    """The table to check by hand: step formula value, in the order of the calculation."""
+    """The table to check by hand: step formula value, in the order of the calculation.
+
+    Values in the unit of the step: the outcome's, its square, people. Source: that of the plan.
+    """
     return pd.DataFrame(list(plan.working), columns=["step", "formula", "value"])

@@ -70,6 +70,8 @@ def recruitment_by_month(
     opening: months between the opening of one site and the next. The rate has a gamma law from the count (Jeffreys) and
     people come at random (Poisson), so that a short pilot's rate stays uncertain; that a new site recruits like the old
     one is assumed.
+    Raises PlanError for fewer than one person or site, or no months. Source: Poisson counts with a gamma rate (negative
+    binomial), common practice.
     """
     if not (wanted >= 1 and count >= 0 and months > 0 and sites >= 1 and opening >= 0):
         raise PlanError(

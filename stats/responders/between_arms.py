@@ -111,6 +111,7 @@ def compare_responders(
     of the risk difference. test: as `exact_test`. The mean difference is Welch's, of the observed improvements.
     An arm without people in the denominator keeps its row, without a comparison and with a note.
     Raises FitError for an unknown reference, or when there is no other arm.
+    Source: that of the interval (`risk_difference`) and of the test (`exact_test`).
     """
     if denominator not in ("observed", "enrolled"):
         raise FitError(f"Denominator {denominator!r}: allowed 'observed' or 'enrolled'.")

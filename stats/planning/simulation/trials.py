@@ -169,10 +169,12 @@ def visits_truth(
 ) -> NormalTruth:
     """A truth from one sd and correlation: both arms start alike, the treatment ends `difference` ahead.
 
-    times: of the visits. structure: "compound-symmetry" or "ar1". profile: how the difference grows from baseline to
-    the last visit: "linear" in time, or "last" (nothing before the last visit) or "first" (all of it from the first
-    later visit). reference_change: change of the reference arm over the whole trial, linear in time. more: further
-    fields of `NormalTruth`.
+    times: of the visits, one number each. difference, sd: in the outcome's unit. structure: "compound-symmetry" or
+    "ar1". profile: how the difference grows from baseline to the last visit: "linear" in time, or "last" (nothing
+    before the last visit) or "first" (all of it from the first later visit). reference_change: change of the reference
+    arm over the whole trial, linear in time. more: further fields of `NormalTruth`.
+    Raises PlanError for an unknown profile or structure, or a covariance that cannot be. Source: our own assumptions,
+    printed with every result.
     """
     when = np.asarray(times, float)
     span = (when - when[0]) / (when[-1] - when[0])
@@ -199,8 +201,10 @@ def slopes_truth(
 ) -> NormalTruth:
     """A truth with random intercepts and slopes; `difference` is that of the mean slopes, per unit of `times`.
 
-    sd_residual: around a person's line. sd_slope, sd_intercept, correlation: of people's lines. reference_slope, start:
-    line of the reference arm."""
+    times: one number a visit. sd_residual: around a person's line. sd_slope, sd_intercept, correlation: of people's
+    lines. reference_slope, start: line of the reference arm.
+    Raises PlanError for a covariance that cannot be. Source: the model of `plan_slopes`.
+    """
     when = np.asarray(times, float)
     Z = np.column_stack([np.ones_like(when), when])
     shared = correlation * sd_slope * sd_intercept
@@ -216,6 +220,8 @@ def fitted_truth(change_fit, difference: float, *, profile: str = "linear", **mo
     The difference between arms is the one that matters, passed in; the pilot's own effect is not used.
     change_fit: result of `fit_change` with a mean per visit or linear time, all visits modelled as outcomes. profile:
     how the difference grows, see `visits_truth`.
+    difference: in the outcome's unit. Raises PlanError where the fit does not model the baseline as an outcome, or for
+    an unknown profile. Source: the pilot's own estimates.
     """
     covariance = change_fit.fit.visit_covariance
     means = change_fit.means().frame()
@@ -251,7 +257,10 @@ class ScoresMaker:
 
 
 def scores_maker(draw: Callable, outcome: str, reference: str) -> ScoresMaker:
-    """A maker from a cohort generator passed in as a function (`draw`); see `ScoresMaker`."""
+    """A maker from a cohort generator passed in as a function (`draw`); see `ScoresMaker`.
+
+    Source: that of the generator.
+    """
     return ScoresMaker(draw, outcome, reference)
 
 
