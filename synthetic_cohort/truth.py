@@ -53,7 +53,10 @@ class Truth:
         return tuple(rows.loc[rows["true_improvement"] >= threshold, "participant"])
 
     def responder_lists(self) -> list[dict[str, Any]]:
-        """True responders at every later visit for each threshold of the protocol."""
+        """True responders at every later visit for each threshold of the protocol.
+
+        Raises InstrumentError for a threshold key that does not exist.
+        """
         return [
             {
                 "outcome": outcome,

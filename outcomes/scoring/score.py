@@ -47,6 +47,7 @@ def score_items(instrument: str | Instrument, answers: Mapping[str, object], **o
     options: the scoring options of the instrument, e.g. `ceiling_s=120`.
     Returns scale id -> ItemScore. Raises InstrumentError for an unknown item, a value not allowed, an unknown option,
     or an answer that depends on an option not given.
+    Source: the publication named in the instrument's file, with what of it was read (`catalogue()`, column sources).
 
     >>> score_items("bbt", {"blocks": 34})["blocks"].value
     34.0

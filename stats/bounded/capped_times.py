@@ -47,7 +47,10 @@ class CappedTimes(Result):
         return self.estimates.frame(check_level(level))
 
     def difference(self, method: str = "pseudo-values") -> Estimates:
-        """Difference of restricted means, by "pseudo-values" (t, Welch's df) or "greenwood" (normal law)."""
+        """Difference of restricted means, by "pseudo-values" (t, Welch's df) or "greenwood" (normal law).
+
+        Raises FitError for another method.
+        """
         names = {"pseudo-values": "difference (pseudo-values)", "greenwood": "difference"}
         if method not in names:
             raise FitError(f"Method {method!r}: allowed {', '.join(names)}.")

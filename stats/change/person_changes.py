@@ -71,8 +71,9 @@ def change_table(
 
     scores: frame of `outcomes.score`. outcome: "<instrument>.<scale>", or a `Selection`; visit, baseline, hand and
     condition narrow it. baseline, visit: visit ids; those with the smallest and the largest planned day where not
-    named. participants: everyone enrolled, for people without any score. Returns the columns CHANGE_COLUMNS; `missing`
-    says which of the two values there is not.
+    named. participants: everyone enrolled, for people without any score. Returns columns participant, arm, outcome,
+    from_visit, to_visit, before, after, change, improvement, unit, better, missing (which of the two values there is
+    not).
     Raises FitError for an unknown outcome or visit, or several scores for one participant and visit.
     Values and changes are in the outcome's own unit. Source: subtraction; `change` is later less earlier.
     """

@@ -44,7 +44,9 @@ class WithinVisit(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """Rows arm, visit, what ("difference" or "change since ..."), n, means, estimate, conf_low, conf_high, d_z."""
+        """Columns arm, visit, what ("difference" or "change since ..."), n, enrolled, mean_first, mean_second,
+        estimate, sd, conf_low, conf_high, d_z.
+        """
         level = check_level(level)
         rows = []
         for row in self.rows:

@@ -55,7 +55,10 @@ class NetBenefit(Result):
         )  # fmt: skip
 
     def ratio(self, level: float = 0.95) -> RatioSet:
-        """Difference in cost over difference in effect with Fieller's set: not a result of a pilot, see `RatioSet`."""
+        """Difference in cost over difference in effect with Fieller's set: not a result of a pilot, see `RatioSet`.
+
+        Raises FitError for a level outside 0 to 1, or differences that are not finite.
+        """
         return ratio_set(
             self.cost_difference, self.effect_difference, self.cost_std_error, self.effect_std_error, self.correlation,
             self._critical(check_level(level)),

@@ -60,7 +60,7 @@ class ArmCosts(Result):
         return made.assign(mean=made["cost"] / made["arm"].map(people)).drop(columns="cost")
 
     def difference(self, arm: str, reference: str) -> Estimate:
-        """Mean cost of an arm less the reference's, Welch interval. Refused where costs are known in one arm only."""
+        """Mean cost of an arm less the reference's, Welch interval. FitError where costs are known in one arm only."""
         values = [self._known(name) for name in (arm, reference)]
         return cost_difference(*values, currency=self.unit)
 

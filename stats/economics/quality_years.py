@@ -60,8 +60,8 @@ def quality_years(years: Values, utilities: Values) -> float:
 def adjusted_quality_years(treated: Values, control: Values, treated_start: Values, control_start: Values) -> Estimate:
     """Difference in quality-adjusted years (treated - control) at equal utilities at baseline, by regression.
 
-    treated, control: quality-adjusted years, a number a person; treated_start, control_start: utilities at baseline, a
-    number a person in the same order. Raises FitError for fewer than two people an arm or five in all.
+    treated, control: a number of quality-adjusted years each person; treated_start, control_start: a number each person
+    in the same order, the utility at baseline. Raises FitError for fewer than two people an arm or five in all.
     The baseline is part of the years themselves, so it is adjusted for whether or not the arms differ there.
     Source: Manca, Hawkins & Sculpher 2005 (Health Econ 14:487-496).
     """

@@ -51,7 +51,11 @@ class EffectSizes(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row per outcome, arm and kind with `estimate std_error conf_low conf_high standardiser`."""
+        """One row per outcome, arm and kind with `estimate std_error conf_low conf_high standardiser`.
+
+        Beside them from_visit, to_visit, n of enrolled, mean_improvement and standardiser_value in the outcome's unit;
+        reason where there is no estimate.
+        """
         level = check_level(level)
         made = []
         for row in self.rows:

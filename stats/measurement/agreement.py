@@ -37,7 +37,9 @@ class LimitsOfAgreement(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """Three rows (mean difference, lower limit, upper limit) with estimate, std_error, conf_low, conf_high."""
+        """Three rows (mean difference, lower limit, upper limit) with estimate, std_error, conf_low, conf_high, sd,
+        method.
+        """
         level = check_level(level)
         lower, upper = self.mean - self.multiplier * self.sd, self.mean + self.multiplier * self.sd
         quantile = float(t.ppf((1 + level) / 2, self.n - 1))

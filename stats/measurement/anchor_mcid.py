@@ -86,7 +86,7 @@ def estimate_mcid(
 ) -> McidEstimate:
     """Smallest important improvement from an anchor: mean change, ROC cut, predictive logistic.
 
-    change: an array of improvements, one per participant in `unit`, positive is better. anchor: rating of change, one
+    change: an array of improvements, one per participant in `unit`, positive is better. anchor: a rating of change
     per participant, larger is better. minimal: the ratings that mean "a little better"; people with these or higher
     ratings are improved. unchanged: the ratings that mean no change. baseline: a value each; error: a number; for the
     distribution-based support (half a baseline SD, one standard error of measurement), which is no MCID. rng: for the

@@ -28,7 +28,10 @@ class MeasurementError(Result):
     notes: tuple[str, ...]
 
     def detectable_change(self, share: float = 0.95) -> float:
-        """z sqrt(2) times the error: a change of one person this large exceeds error with that confidence."""
+        """z sqrt(2) times the error: a change of one person this large exceeds error with that confidence.
+
+        Raises FitError for a level outside 0 to 1.
+        """
         return float(norm.ppf((1 + check_level(share)) / 2)) * sqrt(2) * self.error
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:

@@ -157,6 +157,7 @@ def kappa(
     interval, poor below about 30 people. Source: Cohen 1960, 1968; Fleiss, Cohen & Everitt 1969.
     Raises FitError for ratings of unequal number, a rating that is no category, unknown weights, or a table that is not
     square.
+    Extra columns: observed and expected agreement, std_error_null.
 
     >>> round(float(kappa([1, 2, 3, 3, 2, 1], [1, 2, 3, 2, 2, 1]).estimate), 2)
     0.75

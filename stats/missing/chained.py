@@ -34,7 +34,10 @@ class Chained:
     def combined(
         self, analysis: Callable[[pd.DataFrame], tuple[float, float]], complete_df: float = np.inf
     ) -> Combined:
-        """Rubin's rules over an analysis of each copy, a function that gives an estimate and its squared error."""
+        """Rubin's rules over an analysis of each copy, a function that gives an estimate and its squared error.
+
+        Raises FitError where an estimate is missing, or an error is not above 0.
+        """
         found = [analysis(copy) for copy in self.completed]
         return combine_imputations(
             [estimate for estimate, _ in found], [variance for _, variance in found], complete_df,

@@ -39,6 +39,7 @@ class IntercurrentEvent:
 
     table: "adverse_events" or "visits"; column: e.g. "term" or "reason"; values: the words that mean it (as written,
     upper and lower case alike). composite_value: the score that stands for it in a mean, where the protocol names one.
+    Raises FitError for an unknown strategy, and for a principal stratum, which cannot be seen in anybody.
     """
 
     label: str

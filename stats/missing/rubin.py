@@ -62,7 +62,7 @@ class Combined(Result):
     def joint_test(self) -> pd.DataFrame:
         """Test that all k are zero (Li, Raghunathan & Rubin's D1, df of Reiter): statistic num_df den_df p_value.
 
-        Needs covariances (m, k, k). den_df_large: without the small-sample correction.
+        Raises FitError without covariances (m, k, k). den_df_large: without the small-sample correction.
         Source: Li, Raghunathan & Rubin 1991 (J Am Stat Assoc 86:1065-1073); Reiter 2007 (Biometrika 94:502-508).
         """
         if self.covariances is None:

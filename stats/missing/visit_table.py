@@ -41,7 +41,7 @@ class VisitTable:
         return self.visits.index(visit)
 
     def check_arm(self, arm: str | None) -> str:
-        """The reference arm: the one named, else the first."""
+        """The reference arm: the one named, else the first; FitError for one that is not there."""
         if arm is not None:
             if str(arm) not in self.arms:
                 raise FitError(f"Arm {arm!r}: allowed {', '.join(self.arms)}.")

@@ -107,7 +107,10 @@ class Plan(Result):
         return self.n_total
 
     def change(self, **inputs) -> "Plan":
-        """The same plan with some inputs changed: `plan.change(sd=12)`, `plan.change(n_per_arm=40)`."""
+        """The same plan with some inputs changed: `plan.change(sd=12)`, `plan.change(n_per_arm=40)`.
+
+        Raises PlanError for a plan that no planning function made.
+        """
         if self.call is None:
             raise PlanError("This plan was not made by a planning function, so it cannot be computed again.")
         function, arguments = self.call
@@ -119,7 +122,9 @@ class Plan(Result):
         return function(**changed)
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row: the sizes and the power."""
+        """One row: design, outcome, difference, n_per_arm, n_treatment, n_total, n_exact, power, and with attrition
+        recruit_per_arm and recruit_total.
+        """
         return pd.DataFrame(
             {
                 "design": [self.design],

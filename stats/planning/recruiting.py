@@ -29,7 +29,10 @@ class Recruiting(Result):
         return sum(max(0.0, month - place * self.opening) for place in range(self.sites))
 
     def reached(self, probability: float) -> int:
-        """First month by whose end the wanted number is there with this probability."""
+        """First month by whose end the wanted number is there with this probability.
+
+        Raises PlanError where that takes longer than 600 months.
+        """
         for month in range(1, LONGEST + 1):
             exposure = self._site_months(month)
             if (

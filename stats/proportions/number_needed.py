@@ -45,7 +45,9 @@ class NumberNeeded(Result):
         return getattr(self, column) if column in ("conf_low", "conf_high") else super().__getitem__(column)
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row: estimate, conf_low, conf_high, through_infinity, and the difference they come from."""
+        """One row: estimate, conf_low, conf_high, through_infinity, and what they come from: risk_difference,
+        difference_low, difference_high, method.
+        """
         low, high = self.difference.limits(check_level(level))
         through, ends = low <= 0 <= high, _ends(low, high)
         return pd.DataFrame(

@@ -25,7 +25,9 @@ class ReliableChange(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """The people with `reliable_change` and `beyond_error` (its size above the two-sided normal limit)."""
+        """The columns of `change_table`, those that `reliable_change` adds, and `beyond_error` (its size above the
+        two-sided normal limit).
+        """
         limit = float(norm.ppf((1 + check_level(level)) / 2))
         found = self.people["reliable_change"].abs() > limit
         return self.people.assign(beyond_error=found.where(self.people["reliable_change"].notna()))

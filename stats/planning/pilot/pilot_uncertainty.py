@@ -88,7 +88,9 @@ class Assurance(Result):
         return self.n_total
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row: the probability, its ceiling, the size, and what it was averaged over."""
+        """One row: design, n_per_arm, n_total, assurance (a probability), its limit however large the trial,
+        averaged_over.
+        """
         return pd.DataFrame(
             {
                 "design": [self.design],

@@ -25,7 +25,9 @@ POINTS = 4001  # quantiles over which the mean of a bounded score is taken
 @dataclass(frozen=True)
 class Trials:
     """Replicates of one trial: values (R, n, T), NaN where a visit was missed; arm (n,) 0 reference, 1 treatment;
-    times (T,) of the visits, the first being baseline; site (n,) codes of sites, None without."""
+    times (T,) of the visits, the first being baseline; site (n,) codes of sites, None without.
+    Raises PlanError where these do not fit together.
+    """
 
     values: np.ndarray
     arm: np.ndarray
@@ -50,6 +52,7 @@ class NormalTruth:
     completely at random), the score at the "previous" visit (at random), or the score at the visit not attended
     ("current", not at random), with `dropout_strength` log odds of leaving per standard deviation of it. gaps: share of
     later visits missed by people who stay. low, high, step: bounds and steps of the scale (None: neither).
+    Raises PlanError for means and a covariance that do not fit or cannot be, and shares outside 0 to 1.
     """
 
     times: tuple[float, ...]
@@ -79,7 +82,10 @@ class NormalTruth:
             raise PlanError(f"gaps = {self.gaps}: a share from 0 to below 1.")
 
     def maker(self, n_per_arm: int, ratio: float = 1.0) -> "NormalMaker":
-        """A maker of trials with this many randomised per arm (treatment: ratio times as many, rounded up)."""
+        """A maker of trials with this many randomised per arm (treatment: ratio times as many, rounded up).
+
+        Raises PlanError for fewer than 2.
+        """
         if n_per_arm < 2:
             raise PlanError(f"n_per_arm = {n_per_arm}: at least 2 are needed.")
         return NormalMaker(self, int(n_per_arm), ceil(ratio * n_per_arm - 1e-9))
