@@ -59,7 +59,8 @@ def _contract(package: str) -> str:
     return (
         f"Where a name below does not say otherwise. **Errors:** {said['errors']} **Units:** {said['units']} "
         f"**Formulas and sources:** [methods](../../methods/{said['methods']}.md). **Results** are frozen records: "
-        "`frame(level=0.95)`, `sentence(level=0.95)`, `notes`, `unit`, `n_participants`; a level outside 0 to 1 is a FitError."
+        "`frame(level=0.95)`, `sentence(level=0.95)` (a level outside 0 to 1 is a FitError), `notes`, `unit`, "
+        "`n_participants`."
     )
 
 
