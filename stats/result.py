@@ -23,6 +23,7 @@ class Result(ABC):
 
     Subclasses are frozen dataclasses with `unit`, `n_participants` and `notes`. The interval level is asked of the
     result, never kept in it, so one fit serves 90 % and 95 %.
+    `frame` and `sentence` raise FitError for a level outside 0 to 1.
     """
 
     notes: tuple[str, ...]

@@ -88,7 +88,8 @@ def make_cohort(
     must_fit: False leaves out errors the cohort has no place for, instead of refusing.
 
     Returns a `Cohort` with `.study`, `.truth`, `.sheets` and `.ledger`.
-    Raises StudyError for an unknown preset, an unknown kind of flaw or a folder that already holds files.
+    Raises StudyError for an unknown preset, an unknown kind of flaw or a folder that already holds files,
+    InstrumentError for a measure of the design that the catalogue does not have.
 
     >>> cohort = make_cohort("demo", seed=1)
     >>> len(cohort.sheets["participants"])

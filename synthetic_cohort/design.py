@@ -205,6 +205,7 @@ class CohortDesign:
     device: how a device is used and fails, see `DevicePlan`.
     flaws: kind of planted error -> how many (see `flaws.KINDS`).
     protocol: further keys of `study.toml`, copied as they are (outcomes, primary, thresholds, model, ...).
+    Raises StudyError for a design that contradicts itself.
     """
 
     name: str
@@ -277,7 +278,10 @@ class CohortDesign:
         return self.to_toml()
 
     def measure(self, instrument: str) -> Measure:
-        """The design's entry of one instrument."""
+        """The design's entry of one instrument.
+
+        Raises StudyError for one that is not measured.
+        """
         for measure in self.measures:
             if measure.instrument == instrument:
                 return measure

@@ -59,6 +59,7 @@ def simulate_scores(
     missing: "own" draws each cohort's missed visits, "none" leaves every visit attended, "shared" draws one pattern
     for all cohorts (only for a design whose visits are missing completely at random).
     Returns `TrialScores`. Raises StudyError where the design does not measure an outcome.
+    InstrumentError where the catalogue does not have it.
     """
     if missing not in ("own", "none", "shared"):
         raise StudyError(f"missing is {missing!r}, allowed own, none, shared.")

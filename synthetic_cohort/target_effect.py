@@ -24,6 +24,7 @@ def with_difference(
     The effects of all arms and constructs are multiplied by one number, found by root search on the same simulated
     people at every try; ceilings of the instrument are part of what is simulated.
     Raises StudyError for a design without a reference arm or effect, or a difference no multiple can reach.
+    InstrumentError for an outcome that the catalogue does not have.
     """
     outcome = outcome or str(design.protocol["primary"])
     place = [entry.id for entry in design.visits].index(visit) if visit else len(design.visits) - 1

@@ -53,7 +53,10 @@ class Truth:
         return tuple(rows.loc[rows["true_improvement"] >= threshold, "participant"])
 
     def responder_lists(self) -> list[dict[str, Any]]:
-        """True responders at every later visit for each threshold of the protocol."""
+        """True responders at every later visit for each threshold of the protocol.
+
+        Raises InstrumentError for a threshold key that does not exist.
+        """
         return [
             {
                 "outcome": outcome,
@@ -184,8 +187,11 @@ def population_truth(
 ) -> pd.DataFrame:
     """Mean and SD of observed scores and of observed improvement in the population behind a design, nobody missing.
 
-    people: how many are drawn per arm. Returns columns outcome, arm, visit, mean, sd, change_mean, change_sd,
-    mean_error (Monte-Carlo standard error of `mean`), people. The score of a visit includes the noise of the day.
+    outcomes: ids, one a row of the result; the primary one where empty. people: how many are drawn per arm. Returns
+    columns outcome, arm, visit, mean, sd, change_mean, change_sd, mean_error (Monte-Carlo standard error of `mean`),
+    people. The score of a visit includes the noise of the day.
+    Raises StudyError where the design does not measure an outcome, InstrumentError where the catalogue does not have
+    it.
     """
     wanted = tuple(outcomes) or (str(design.protocol["primary"]),)
     big = replace(design, arms=tuple(replace(arm, n=200) for arm in design.arms))

@@ -43,7 +43,8 @@ def badges(study: Study) -> list[tuple[str, bool]]:
     """Locked or not, blinded or not; strong ones first."""
     if study.lock is not None:
         day = next((event.day for event in study.lock.events if event.event == LOCKED), "")
-        left = f", {len(study.departures)} departures" if study.departures else ""
+        count = len(study.departures)
+        left = f", {count} {'departure' if count == 1 else 'departures'}" if count else ""
         lock = (f"Plan locked {day}{left}", bool(study.departures))
     else:
         lock = ("Plan not locked", False)

@@ -36,7 +36,7 @@ SETTINGS = {
     },
     "html_sidebars": {"**": ["about.html", "searchfield.html", "navigation.html"]},
     "html_static_path": ["_look"],
-    "html_css_files": ["narrow.css"],
+    "html_css_files": ["look.css"],
     "html_show_copyright": False,
     "html_show_sphinx": False,
     "html_show_sourcelink": False,
@@ -46,14 +46,7 @@ SETTINGS = {
     "nitpicky": True,
     "suppress_warnings": ["config.cache"],
 }
-
-
-# On a phone a wide table moves inside itself, and a long name breaks, so that the page never moves sideways.
-NARROW = (
-    "@media (max-width: 875px) { table.docutils { display: block; overflow-x: auto; } "
-    "table.docutils code { overflow-wrap: normal; } }\n"
-    "code, a.external { overflow-wrap: anywhere; }\n"
-)
+LOOK = Path(__file__).parent / "look.css"
 
 
 def build(to: Path, *, pictures: bool = True, say=print) -> Path:
@@ -70,7 +63,7 @@ def build(to: Path, *, pictures: bool = True, say=print) -> Path:
         source = Path(place) / "source"
         shutil.copytree(TEXT, source)
         (source / "_look").mkdir()
-        (source / "_look" / "narrow.css").write_text(NARROW, encoding="utf-8")
+        (source / "_look" / LOOK.name).write_text(LOOK.read_text(encoding="utf-8") + _dark_code(), encoding="utf-8")
         say("Making the reference pages.")
         for name, text in made_pages().items():
             path = source / name
@@ -101,6 +94,14 @@ def build(to: Path, *, pictures: bool = True, say=print) -> Path:
         if found:
             raise RuntimeError(f"The guide was built with warnings:\n{found.replace(str(source), 'text')}")
     return to / "index.html"
+
+
+def _dark_code() -> str:
+    """Colours of code on a dark page, where the reader's system asks for one."""
+    from pygments.formatters import HtmlFormatter  # comes with Sphinx
+
+    rules = HtmlFormatter(style="github-dark").get_style_defs("div.body .highlight")
+    return f"@media (prefers-color-scheme: dark) {{\n{rules}\n}}\n"
 
 
 def _without_missing_pictures(source: Path) -> None:

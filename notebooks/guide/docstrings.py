@@ -59,7 +59,8 @@ def _contract(package: str) -> str:
     return (
         f"Where a name below does not say otherwise. **Errors:** {said['errors']} **Units:** {said['units']} "
         f"**Formulas and sources:** [methods](../../methods/{said['methods']}.md). **Results** are frozen records: "
-        "`frame(level=0.95)`, `sentence(level=0.95)`, `notes`, `unit`, `n_participants`."
+        "`frame(level=0.95)`, `sentence(level=0.95)` (a level outside 0 to 1 is a FitError), `notes`, `unit`, "
+        "`n_participants`."
     )
 
 
@@ -82,7 +83,7 @@ def _members(cls: type) -> list[str]:
         doc = inspect.getdoc(member if not isinstance(member, property) else member.fget)
         if doc and (inspect.isfunction(member) or isinstance(member, property)):
             shown = f"`{name}`" if isinstance(member, property) else f"`{name}{_signature(member)}`"
-            lines.append(f"{shown}\n: {as_markdown(doc.partition(chr(10) * 2)[0])}")
+            lines.append(f"{shown}\n: " + as_markdown(doc).replace("\n", "\n  "))
     return lines
 
 

@@ -73,10 +73,11 @@ def _known(names: tuple[str, ...]) -> tuple[str, ...]:
 def check(study: Study, scores: pd.DataFrame | None = None) -> Findings:
     """Everything that is wrong, doubtful or was converted in a study, errors first.
 
-    scores: what `score` gave for the study; where it is not given the study is scored here.
+    scores: the frame that `score` gave for the study; where it is not given the study is scored here.
 
     Returns:
-        Findings: `.frame()` has one row per finding; `.blocking` is True where one of them is an error.
+        Findings: `.frame()` has one row per finding; `.blocking` is True where one of them is an error. Values stand in
+        `found` and `allowed` in the unit of their sheet.
     """
     found = [study.findings.frame()]
     try:

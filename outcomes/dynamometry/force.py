@@ -28,6 +28,8 @@ def convert_force(value, from_unit, to_unit):
 
     value: number or array. Units: "kgf" (what a dynamometer prints as kg), "lbf", "N".
     Raises InstrumentError for anything else; a pressure (kPa, mmHg, psi of a bulb) has no force to convert to.
+    Source: International Yard and Pound Agreement 1959; standard gravity, 3rd General Conference on Weights and
+    Measures 1901; both exact.
 
     >>> convert_force(1.0, "kgf", "N")
     9.80665

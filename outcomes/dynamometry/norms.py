@@ -59,6 +59,7 @@ def grip_norm(value: float, unit: str, age: float, sex: str, hand: str, source: 
     reprint) or "massy-westropp-2011" (Australia, 1366 men, 1312 women, mean of three trials; read in a reprint whose
     headings of the sexes are inferred from the sizes).
     Raises InstrumentError for an unknown source, sex or hand, an age without a norm, a unit that is no force.
+    Source: the two publications named, through the reprints said.
 
     >>> grip_norm(80, "lbf", 52, "male", "right").mean
     113.6

@@ -203,6 +203,8 @@ def thresholds(
     Returns the columns of THRESHOLD_COLUMNS; `next_step` is the smallest change a person can show that counts,
     `strict` says whether the change must exceed the value or only reach it. An outcome without a published threshold
     gives an empty frame whose `attrs["reason"]` says so.
+    Values are in the unit of the column `unit`. Raises InstrumentError for an instrument or scale that does not exist.
+    Source: the publication named in each row, with what of it was read.
 
     >>> thresholds("fma_ue.motor", quantity="MDC95")["value"].tolist()
     [6.82]

@@ -76,6 +76,8 @@ def force_hold(
     0.25 s and comes back (more than one hold); a plateau under 0.5 s; steadiness under 1.5 s of
     plateau, its ratio also below 1 N; rate of rise below 200 samples a second.
     Raises StudyError for an impossible rate or cut-off, InstrumentError for a unit that is no force.
+    Source: caution with the rate of rise, Maffiuletti et al. 2016 (doi 10.1007/s00421-016-3346-6, abstract); windows
+    and limits are judgement, printed with the result.
 
     >>> import numpy as np
     >>> seconds = np.arange(0, 3.4, 0.001)

@@ -54,6 +54,8 @@ def smoothness(
     Refused with a reason: below 50 samples a second, fewer than 10 samples, no movement, speed well below 0; jerk of a
     speed that is a straight line.
     Raises StudyError for an unknown kind or impossible parameters.
+    Source: Balasubramanian et al. 2015 (doi 10.1186/s12984-015-0090-9) and the table of definitions in doi
+    10.1186/s12984-023-01142-7; parameters from memory.
 
     >>> import numpy as np
     >>> seconds = np.arange(-100, 100) / 100

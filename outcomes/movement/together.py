@@ -90,6 +90,8 @@ def two_hands(
     `smallest_range` or 3 SD of the noise), a window of half a period or more, the best lag at the window's edge;
     what does not depend on the lag is then still given. Swapping the hands turns the lag round.
     Raises StudyError where the recordings differ in length or the rate or window is impossible.
+    Source: gain, offset and fit as Iosa et al. 2014 (doi 10.1155/2014/214156, abstract); concordance Lin 1989
+    (Biometrics 45:255-268); limits are judgement.
 
     >>> import numpy as np
     >>> seconds = np.arange(0, 20, 0.01)

@@ -70,6 +70,8 @@ def total_active_motion(
     or "pip-dip" (PIP and DIP only, of 175 degrees). The systems disagree: a grade without its system means nothing.
     reference: degrees of the other hand, where the percentage is of that.
     Raises InstrumentError for a missing joint, a negative angle, deficits above flexion, an unknown system.
+    Source: secondary pages with worked examples, published for flexor tendon repair; the reference of 175 degrees is
+    from memory.
 
     >>> total_active_motion({"mcp": 45, "pip": 60, "dip": 40}, {"pip": 10, "dip": 10}, system="percent").grade
     'poor'

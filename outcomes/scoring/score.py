@@ -48,6 +48,7 @@ def score_items(instrument: str | Instrument, answers: Mapping[str, object], **o
     options: the scoring options of the instrument, e.g. `ceiling_s=120`.
     Returns scale id -> ItemScore. Raises InstrumentError for an unknown item, a value not allowed, an unknown option,
     or an answer that depends on an option not given.
+    Source: the publication named in the instrument's file, with what of it was read (`catalogue()`, column sources).
 
     >>> score_items("bbt", {"blocks": 34})["blocks"].value
     34.0
@@ -63,10 +64,10 @@ def score_items(instrument: str | Instrument, answers: Mapping[str, object], **o
 def score(study: Study) -> pd.DataFrame:
     """All scores of a study: from items, trials, angles, typed totals and recordings.
 
-    Returns the columns of columns.SCORE_COLUMNS, sorted by participant, visit, instrument and scale. A score that
-    cannot be given is a row with a NaN and its reason. Where an item-level score exists, a typed total of the same
-    scale is compared with it and left out. Scales of which a study records no item are left out, as are scales that
-    exist only with an option the study does not give.
+    Returns the columns of columns.SCORE_COLUMNS (`value` in the unit of the column `unit`), sorted by participant,
+    visit, instrument and scale. A score that cannot be given is a row with a NaN and its reason. Where an item-level
+    score exists, a typed total of the same scale is compared with it and left out. Scales of which a study records no
+    item are left out, as are scales that exist only with an option the study does not give.
     Raises InstrumentError where an answer depends on an option that study.toml does not give.
     """
     keys = Keys(study)

@@ -76,6 +76,7 @@ def share_study(
 
     Raises:
         StudyError: where the study has errors or is blinded, `to` cannot be used, or the copy does not score the same.
+    InstrumentError: where an answer depends on an option that study.toml does not give.
     """
     source, target = Path(folder), Path(to)
     study = read_study(source)

@@ -47,7 +47,10 @@ class CappedTimes(Result):
         return self.estimates.frame(check_level(level))
 
     def difference(self, method: str = "pseudo-values") -> Estimates:
-        """Difference of restricted means, by "pseudo-values" (t, Welch's df) or "greenwood" (normal law)."""
+        """Difference of restricted means, by "pseudo-values" (t, Welch's df) or "greenwood" (normal law).
+
+        Raises FitError for another method.
+        """
         names = {"pseudo-values": "difference (pseudo-values)", "greenwood": "difference"}
         if method not in names:
             raise FitError(f"Method {method!r}: allowed {', '.join(names)}.")
@@ -111,6 +114,8 @@ def capped_time(
     df are the ones the sentence gives. With repeated visits: `fit_censored` of the log time with high=log(cap).
 
     Returns `CappedTimes`. Raises FitError for times of 0 or less, no times at all, or an unknown reference arm.
+    Source: Greenwood 1926; Cox 1972 with Efron's ties, by statsmodels; pseudo-values of Andersen, Hansen & Klein 2004
+    (Lifetime Data Anal 10:335-350); all from memory.
     """
     until = float(cap if until is None else until)
     if not 0 < until <= cap:

@@ -28,7 +28,11 @@ class CensoredFit(RandomInterceptFit):
     n_high: int = 0
 
     def marginal_means(self, between: str | None = None, by: str | list[str] | None = None) -> Estimates:
-        """Mean score in each cell on the scale with its ends, averaged over people."""
+        """Mean score in each cell on the scale with its ends, averaged over people.
+
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
+        """
         cells = population.cells_of(self.layout, between, by)
         return population.estimates(self, cells, self._mean(cells), self.unit)
 
@@ -39,6 +43,8 @@ class CensoredFit(RandomInterceptFit):
 
         between: a column constant within participants (the arm), found where there is one; by: the other columns of
         the formula that change within participants. reference: the group that is taken off; the first level.
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
         """
         cells = population.cells_of(self.layout, between, by)
         return population.differences(self, cells, self._mean(cells), self.unit, reference)

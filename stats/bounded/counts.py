@@ -31,7 +31,11 @@ class BoundedFit(RandomInterceptFit):
     high: float = field(default=np.nan)
 
     def marginal_means(self, between: str | None = None, by: str | list[str] | None = None) -> Estimates:
-        """Mean score in each cell on its own scale, averaged over people."""
+        """Mean score in each cell on its own scale, averaged over people.
+
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
+        """
         cells = population.cells_of(self.layout, between, by)
         return population.estimates(self, cells, self._mean(cells), self.unit)
 
@@ -42,6 +46,8 @@ class BoundedFit(RandomInterceptFit):
 
         between: a column constant within participants (the arm), found where there is one; by: the other columns of
         the formula that change within participants. reference: the group that is taken off; the first level.
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
         """
         cells = population.cells_of(self.layout, between, by)
         return population.differences(self, cells, self._mean(cells), self.unit, reference)

@@ -62,7 +62,9 @@ class ScaleEnds(Result):
 def ends_of_scale(table: VisitTable, low: float, high: float) -> ScaleEnds:
     """Count people at the ends `low` and `high` of the scale in every arm at every visit.
 
-    table: values by person and visit, as `visit_table` makes it."""
+    table: values by person and visit, as `visit_table` makes it. low, high: in the unit of the values. Source: a count,
+    no model.
+    """
     rows = []
     for arm in (*table.arms, "all"):
         people = np.ones(len(table.arm), dtype=bool) if arm == "all" else table.arm == arm

@@ -66,7 +66,10 @@ class EstimatingFit(Result):
         return self.covariances[self.small_sample or "robust"]
 
     def estimates(self, L: np.ndarray, labels: Sequence[str], df: str = BETWEEN_WITHIN) -> Estimates:
-        """Linear combinations L (m, q) of the coefficients."""
+        """Linear combinations L (m, q) of the coefficients.
+
+        Raises FitError for unknown df.
+        """
         L = np.atleast_2d(np.asarray(L, dtype=float))
         if df not in (BETWEEN_WITHIN, NORMAL):
             raise FitError(f"Degrees of freedom {df!r}: allowed {BETWEEN_WITHIN}, {NORMAL}.")
@@ -80,7 +83,10 @@ class EstimatingFit(Result):
                          self.n_participants, self.n_rows, self.notes, weights=L)  # fmt: skip
 
     def fixed(self, df: str = BETWEEN_WITHIN, level: float = 0.95) -> pd.DataFrame:
-        """Coefficients: term estimate std_error df statistic p_value conf_low conf_high unit."""
+        """Coefficients: term estimate std_error df statistic p_value conf_low conf_high unit.
+
+        Raises FitError for unknown df, or a level outside 0 to 1.
+        """
         check_level(level)
         return self.estimates(np.eye(len(self.terms)), self.terms, df).frame(level)
 
@@ -107,7 +113,11 @@ class EstimatingFit(Result):
         return pd.DataFrame(rows)
 
     def marginal_means(self, between: str | None = None, by: str | list[str] | None = None) -> Estimates:
-        """Mean in each cell, or share for a binomial family."""
+        """Mean in each cell, or share for a binomial family.
+
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
+        """
         assert self.layout is not None
         cells = population.cells_of(self.layout, between, by)
         return population.estimates(self, cells, self._mean(cells), self._mean_unit)
@@ -115,7 +125,11 @@ class EstimatingFit(Result):
     def marginal_difference(
         self, between: str | None = None, by: str | list[str] | None = None, reference: object = None
     ) -> Estimates:
-        """Difference of means (or shares) between groups per cell of `by`; arguments as in `fit_bounded`'s."""
+        """Difference of means (or shares) between groups per cell of `by`; arguments as in `fit_bounded`'s.
+
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
+        """
         assert self.layout is not None
         cells = population.cells_of(self.layout, between, by)
         return population.differences(self, cells, self._mean(cells), self._mean_unit, reference)

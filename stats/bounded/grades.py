@@ -38,12 +38,20 @@ class OrdinalFit(RandomInterceptFit):
         return pd.DataFrame(made).reset_index(drop=True)
 
     def marginal_probabilities(self, between: str | None = None, by: str | list[str] | None = None) -> Estimates:
-        """Share of people with each grade in each cell, averaged over people: keys of the cells and `grade`."""
+        """Share of people with each grade in each cell, averaged over people: keys of the cells and `grade`.
+
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
+        """
         cells = population.cells_of(self.layout, between, by)
         return population.estimates(self, cells.repeated("grade", self.grades), self._shares(cells), "share")
 
     def marginal_means(self, between: str | None = None, by: str | list[str] | None = None) -> Estimates:
-        """Mean grade in each cell, averaged over people; grades count as their numbers, or as 1, 2, ... for words."""
+        """Mean grade in each cell, averaged over people; grades count as their numbers, or as 1, 2, ... for words.
+
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
+        """
         cells = population.cells_of(self.layout, between, by)
         return population.estimates(self, cells, self._mean_grade(cells), self.unit)
 
@@ -54,6 +62,8 @@ class OrdinalFit(RandomInterceptFit):
 
         between: a column constant within participants (the arm), found where there is one; by: the other columns of
         the formula that change within participants. reference: the group that is taken off; the first level.
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
         """
         cells = population.cells_of(self.layout, between, by)
         return population.differences(self, cells, self._mean_grade(cells), self.unit, reference)
@@ -64,6 +74,8 @@ class OrdinalFit(RandomInterceptFit):
         """P(grade of a person of one group is higher than of one of the other) + half the P of a tie, per cell of `by`.
 
         0.5 means no difference. Whether higher is better is the instrument's to say.
+        Raises FitError for a column that is not in the formula, one that changes within people and is not in by=, or
+        too many cells.
         """
         cells = population.cells_of(self.layout, between, by)
         shares, k = self._shares(cells), len(self.grades)

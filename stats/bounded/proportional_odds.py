@@ -54,6 +54,8 @@ def check_proportional_odds(frame: pd.DataFrame, formula: str) -> ProportionalOd
     where it also scales the spread; for all terms together the score test (expected information). A model that has no
     maximum is a row with its reason.
     Source: Peterson & Harrell 1990 (Appl Stat 39:205-217); Brant 1990; score test as in common programs, from memory.
+    frame: one row per participant and visit, with the columns of the formula. Raises FitError as `fit_ordinal` does
+    where the model itself has no maximum; effects are log odds, the statistics have no unit.
     """
     fit = fit_ordinal(frame, formula)
     X, codes = fit._effect_columns(), _codes_of(fit)

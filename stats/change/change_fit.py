@@ -76,7 +76,8 @@ class ChangeFit(Result):
         return self.fit.unit
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """The answer: `between()`, or `changes()` with one arm."""
+        """The answer: `between()`, with columns arm reference visit day; with one arm `changes()`, without
+        reference."""
         return self._answer().frame(level)
 
     def sentence(self, level: float = 0.95) -> str:
@@ -119,7 +120,10 @@ class ChangeFit(Result):
         return made
 
     def between(self, df: str | None = None) -> Estimates:
-        """Change in each arm minus change in the reference arm, per later visit: keys arm, reference, visit, day."""
+        """Change in each arm minus change in the reference arm, per later visit: keys arm, reference, visit, day.
+
+        Raises FitError with one arm, or where no later visit was attended in both.
+        """
         if len(self.arms) < 2:
             raise FitError("This study has one arm: there is no difference between arms to estimate.")
         keys, L = self._changes()
@@ -135,7 +139,10 @@ class ChangeFit(Result):
         return self._estimates(np.array(weights), pd.DataFrame(rows), df)
 
     def slopes(self, df: str | None = None) -> Estimates:
-        """Change per unit of time in each arm (linear time only): keys arm."""
+        """Change per unit of time in each arm (linear time only): keys arm.
+
+        Raises FitError for a model with a mean for every visit.
+        """
         if self.choice.time != "linear":
             raise FitError(
                 "The model has a mean for every visit, so no slope. Ask for changes(), or fit time='linear'."
@@ -159,28 +166,42 @@ class ChangeFit(Result):
         """`between()` (one arm: `changes()`) with cluster-robust CR2 standard errors and Satterthwaite df.
 
         Valid where the covariance of the model is wrong, at the price of few df (see `stats.mixed.inference.robust`).
+        Raises FitError where therapists tie all participants together.
         """
         asked = self._answer()
         made = robust_estimates(self.fit, asked.weights, asked.term)
         return replace(made, estimate=asked.estimate, keys=asked.keys)
 
     def robust_joint(self) -> JointTest:
-        """`joint()` with the cluster-robust covariance, by an approximate Hotelling T-squared."""
+        """`joint()` with the cluster-robust covariance, by an approximate Hotelling T-squared.
+
+        Raises FitError as `robust`.
+        """
         return robust_test(self.fit, *self._joint_rows())
 
     def permute(
         self, rng: np.random.Generator, *, deals: int = 4999, strata: pd.Series | None = None
     ) -> PermutationTest:
-        """Re-randomisation test of the differences between arms: exact whatever the covariance (see `permutation`)."""
+        """Re-randomisation test of the differences between arms: exact whatever the covariance (see `permutation`).
+
+        Raises FitError in a study with one arm.
+        """
         return permutation_test(self, rng, deals=deals, strata=strata)
 
     def bootstrap(self, rng: np.random.Generator, *, kind: str = "parametric", replicates: int = 999) -> Bootstrap:
-        """Bootstrap-t of `between()` (one arm: of `changes()`); kind "parametric", "case" or "wild"."""
+        """Bootstrap-t of `between()` (one arm: of `changes()`); kind "parametric", "case" or "wild".
+
+        Raises FitError for an unknown kind, sites or therapists with any but "parametric", or too few fits that
+        converge.
+        """
         asked = self._answer()
         return bootstrap(self.fit, asked.weights, rng, labels=asked.term, kind=kind, replicates=replicates)
 
     def contrast(self, text: str, by: str | None = None, df: str | None = None) -> Estimates:
-        """A combination of visits ("week8 - baseline"), in each arm with by="arm", else averaged over arms."""
+        """A combination of visits ("week8 - baseline"), in each arm with by="arm", else averaged over arms.
+
+        Raises FitError for a text that names no visits, or another column in by=.
+        """
         modelled = list(dict.fromkeys(self.cells["visit"]))
         visits = list(dict.fromkeys([self.baseline_visit, *modelled]))
         wanted = combination(text, visits)
@@ -290,7 +311,9 @@ def fit_change(
     (3.0 %); single arms with lognormal errors reject up to 6.2 %, as a t test of skewed changes does.
     `permute` needs no covariance and always has an answer: beside the joint test below 15 people per arm.
 
-    Raises FitError where no model of change can be fitted, saying what to do.
+    Changes are in the outcome's own unit. Raises FitError where no model of change can be fitted, saying what to do.
+    Source: as `fit_mixed`; baseline as covariate or constrained to be alike as in Liang & Zeger 2000 (Sankhya B
+    62:134-148), from memory; the rules that choose are our own, with their error rates above.
     """
     choice = model or (design.model if design is not None else ModelChoice())
     if days is not None:

@@ -86,7 +86,10 @@ class ConditionFit(Result):
         return replace(made, notes=(*self.notes, *(note for note in made.notes if note not in self.notes)))
 
     def changes(self, df: str = KENWARD_ROGER) -> Estimates:
-        """The effect at each later visit minus that at the arm's first visit with both: keys arm, since, visit, day."""
+        """The effect at each later visit minus that at the arm's first visit with both: keys arm, since, visit, day.
+
+        Raises FitError where no arm has two visits with both conditions.
+        """
         keys, L = self._changes()
         if not len(keys):
             raise FitError(f"{self.outcome}: no arm has two visits with both conditions, so no change of the effect.")
@@ -99,7 +102,10 @@ class ConditionFit(Result):
         return self._estimates(L, pd.DataFrame({"arm": arms}), df)
 
     def joint(self, df: str = KENWARD_ROGER) -> JointTest:
-        """Does the effect change over the visits, in any arm?"""
+        """Does the effect change over the visits, in any arm?
+
+        Raises FitError where no arm has two visits with both conditions.
+        """
         keys, L = self._changes()
         if not len(keys):
             raise FitError(f"{self.outcome}: no arm has two visits with both conditions, so no change of the effect.")
@@ -135,6 +141,8 @@ def fit_conditions(
     people; its condition plays no part). first, second: the conditions, compared first minus second. design: the
     protocol; its arms come in its order, the reference first. Raises FitError where a condition was never measured, no
     visit has both in any arm, or no model can be fitted.
+    Source: paired t test where every pair is complete; the rules for the covariance are our own, with their error rates
+    in tests/simulation/conditions.csv. Means are in the outcome's own unit.
     """
     selection = selection_of(outcome)
     frame, sign, visits = _rows(scores, selection, first, second)

@@ -83,8 +83,11 @@ def fit_crossover(
     Each period's change (its last visit minus its first) is modelled as treatment + period + a participant's own
     level. Participants with one period inform the effect through the model. A treatment that works on after its period
     (carry-over) biases the effect; no test of carry-over has power in a pilot, so none decides the analysis.
-    outcome: its name or a `Selection`; hand and condition narrow it. reference: the treatment
-    compared against; where not named, what the reference sequence got first.
+    scores: frame of `outcomes.score`. outcome: its name or a `Selection`; hand and condition narrow it. reference: the
+    treatment compared against; where not named, what the reference sequence got first.
+    Effects are in the outcome's own unit. Raises FitError without [[periods]], with changes under one treatment only,
+    an unknown reference, or where the model cannot be fitted. Source: a linear model of the period differences, as
+    `fit_mixed`; no test of carry-over, common practice after Freeman 1989, from memory.
     """
     if not design.periods:
         raise FitError(

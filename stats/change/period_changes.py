@@ -24,9 +24,11 @@ def period_changes(
     """One row per participant and treatment: the change from the start to the end of the period it was given in.
 
     The frame of `change_table` with the treatment as `arm`, so that whatever counts or standardises changes by arm does
-    so by treatment. design: the protocol, with its periods. Somebody with the same treatment in several periods has the
-    means of those with both values. participants: everyone enrolled, for people without any score.
+    so by treatment. scores: frame of `outcomes.score`. design: the protocol, with its periods. Somebody with the same
+    treatment in several periods has the means of those with both values. participants: a row for everyone enrolled, for
+    people without any score.
     Raises FitError where the protocol has no periods or nobody has a score of the outcome.
+    Source: as `change_table`.
     """
     if not design.periods:
         raise FitError("The protocol declares no [[periods]]: there is no change inside a period to count.")

@@ -28,7 +28,12 @@ CHANGE_COLUMNS = (
 
 
 def enrolled_arms(scores: pd.DataFrame, participants: pd.DataFrame | None = None) -> pd.Series:
-    """Arm by participant for everyone enrolled: everyone in `participants`, else everyone with a row in the scores."""
+    """Arm by participant for everyone enrolled: everyone in `participants`, else everyone with a row in the scores.
+
+    scores: frame of `outcomes.score`. participants: a row a person, columns participant and arm. Raises FitError where
+    somebody is in two arms.
+    No number is computed.
+    """
     frames = [frame for frame in (participants, scores) if frame is not None]
     people = pd.concat(
         [frame.assign(**({} if c.ARM in frame else {c.ARM: ""}))[[c.PARTICIPANT, c.ARM]] for frame in frames]
@@ -44,7 +49,11 @@ def enrolled_arms(scores: pd.DataFrame, participants: pd.DataFrame | None = None
 
 
 def better_sign(better: str) -> int:
-    """+1 where higher is better, -1 where lower is better: the only place where direction becomes a sign."""
+    """+1 where higher is better, -1 where lower is better: the only place where direction becomes a sign.
+
+    Raises FitError for anything but "higher" and "lower".
+    Source: a definition.
+    """
     signs = {"higher": 1, "lower": -1}
     if better not in signs:
         raise FitError(f"Direction {better!r}: allowed 'higher' or 'lower' (is better).")
@@ -62,9 +71,11 @@ def change_table(
 
     scores: frame of `outcomes.score`. outcome: "<instrument>.<scale>", or a `Selection`; visit, baseline, hand and
     condition narrow it. baseline, visit: visit ids; those with the smallest and the largest planned day where not
-    named. participants: everyone enrolled, for people without any score. Returns the columns CHANGE_COLUMNS; `missing`
-    says which of the two values there is not.
+    named. participants: everyone enrolled, for people without any score. Returns columns participant, arm, outcome,
+    from_visit, to_visit, before, after, change, improvement, unit, better, missing (which of the two values there is
+    not).
     Raises FitError for an unknown outcome or visit, or several scores for one participant and visit.
+    Values and changes are in the outcome's own unit. Source: subtraction; `change` is later less earlier.
     """
     selection = selection_of(outcome, **named)
     chosen = rows(scores, selection)

@@ -44,7 +44,9 @@ class WithinVisit(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """Rows arm, visit, what ("difference" or "change since ..."), n, means, estimate, conf_low, conf_high, d_z."""
+        """Columns arm, visit, what ("difference" or "change since ..."), n, enrolled, mean_first, mean_second,
+        estimate, sd, conf_low, conf_high, d_z.
+        """
         level = check_level(level)
         rows = []
         for row in self.rows:
@@ -80,11 +82,13 @@ def compare_within_visit(
 ) -> WithinVisit:
     """Paired comparison inside each visit, and how the advantage changed since the first visit.
 
-    between: "condition" (assisted minus unassisted of the hand chosen by hand=) or "hand" (affected minus other in the
-    condition chosen by condition=). first, second: the two, where not these. Only people with both values at a visit
-    count there. Positive: the first is better.
+    scores: frame of `outcomes.score`. participants: a row for everyone enrolled. between: "condition" (assisted minus
+    unassisted of the hand chosen by hand=) or "hand" (affected minus other in the condition chosen by condition=).
+    first, second: the two, where not these. Only people with both values at a visit count there. Positive: the first is
+    better.
     Returns `WithinVisit`. Raises FitError where one of the two was never measured.
     The two are never averaged: an assisted score is another outcome than an unassisted one.
+    Differences are in the outcome's own unit. Source: the paired t test.
     """
     selection = selection_of(outcome, **named)
     if between == "condition":

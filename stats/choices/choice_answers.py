@@ -123,17 +123,20 @@ def what_if(
 ) -> WhatIf:
     """Run the main result again over covariance, time course, baseline, df, missing values, people and threshold.
 
-    source: a study, or the frame of `outcomes.score` with `design` (its protocol) and `participants`. scores: those
-    of the study, main: its main model, where they are there already. counted: scores for the responder shares, where a
-    strategy for intercurrent events makes them others (`stats.missing.scores_after_events`). outcome: the primary one
-    where not named. visit: the primary one of the protocol, else the last with an answer. The main result is the
-    difference between arms in the change (one arm: the change; a crossover with periods: the treatment effect), by
-    `fit_change` or `fit_crossover` with the protocol's choices. thresholds: keys for the responder shares, every
-    published one where none is named. dose: share of the prescribed minutes from which a participant counts as treated;
-    else the `at_least` of an adherence criterion of the protocol. each_person: also without each participant in turn;
-    None: up to 60 participants. full: every combination of the choices, in place of one at a time.
+    source: a study, or the frame of `outcomes.score` with `design` (its protocol). participants: a frame, one row a
+    person, beside such scores. scores: the frame of the study, main: its main model, where they are there already.
+    counted: a frame of scores for the responder shares, where a strategy for intercurrent events makes them others
+    (`stats.missing.scores_after_events`). outcome: the primary one where not named. visit: the primary one of the
+    protocol, else the last with an answer. The main result is the difference between arms in the change (one arm: the
+    change; a crossover with periods: the treatment effect), by `fit_change` or `fit_crossover` with the protocol's
+    choices. thresholds: a sequence of keys for the responder shares, every published one where none is named. dose:
+    share of the prescribed minutes from which a participant counts as treated; else the `at_least` of an adherence
+    criterion of the protocol. each_person: also without each participant in turn; None: up to 60 participants. full:
+    every combination of the choices, in place of one at a time.
 
     Raises FitError where there is no protocol, or no score of the outcome. A choice that cannot be run is a row.
+    InstrumentError for a threshold key that does not exist. Source: that of each choice, named in its function; which
+    choices there are is our own list.
     """
     study = source if isinstance(source, Study) else None
     design = study.protocol if study else design

@@ -45,6 +45,8 @@ def bootstrap_difference(
     """Differences of mean (first - second) over resamples of people inside each arm.
 
     Where n1^n1 x n2^n2 is small all resamples are taken and no generator is needed. Source: Efron & Tibshirani 1993.
+    first, second: a number a person of each arm, in the currency. Raises FitError for fewer than two an arm, or no
+    generator.
     """
     a, b = finite(first), finite(second)
     if len(a) < 2 or len(b) < 2:

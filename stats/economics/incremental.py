@@ -55,7 +55,10 @@ class NetBenefit(Result):
         )  # fmt: skip
 
     def ratio(self, level: float = 0.95) -> RatioSet:
-        """Difference in cost over difference in effect with Fieller's set: not a result of a pilot, see `RatioSet`."""
+        """Difference in cost over difference in effect with Fieller's set: not a result of a pilot, see `RatioSet`.
+
+        Raises FitError for a level outside 0 to 1, or differences that are not finite.
+        """
         return ratio_set(
             self.cost_difference, self.effect_difference, self.cost_std_error, self.effect_std_error, self.correlation,
             self._critical(check_level(level)),
@@ -103,6 +106,7 @@ def net_benefit(
     per unit of effect, in the currency; there is no default, because none is agreed for scales of the upper limb.
     Returns `NetBenefit`: frame with willingness, estimate, std_error, conf_low, conf_high, acceptability; `ratio()`.
     Raises FitError for an error of 0 or below, a correlation outside -1 to 1, a willingness below 0.
+    Source: Stinnett & Mullahy 1998 (Med Decis Making 18:S68-80).
 
     >>> made = net_benefit(cost_difference=1000, cost_std_error=324, effect_difference=0.05, effect_std_error=0.012,
     ...                    correlation=-0.3, willingness=20000)
@@ -185,8 +189,10 @@ def acceptability(
 ) -> Acceptability:
     """The acceptability curve: at each willingness the share with a net benefit above 0, Phi(net benefit / error).
 
-    Arguments as `net_benefit`. It starts at the share with a lower cost, is 0.5 at the ratio, and tends to the share
-    with a larger effect.
+    Arguments as `net_benefit`; willingness: one number or a sequence, in the currency. It starts at the share with a
+    lower cost, is 0.5 at the ratio, and tends to the share with a larger effect.
+    Raises FitError for an error of 0 or below, a correlation outside -1 to 1, a willingness below 0. Source: Fenwick,
+    O'Brien & Briggs 2004 (Health Econ 13:405-415).
     """
     made = net_benefit(
         cost_difference=cost_difference, effect_difference=effect_difference, willingness=willingness,

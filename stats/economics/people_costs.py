@@ -60,7 +60,7 @@ class ArmCosts(Result):
         return made.assign(mean=made["cost"] / made["arm"].map(people)).drop(columns="cost")
 
     def difference(self, arm: str, reference: str) -> Estimate:
-        """Mean cost of an arm less the reference's, Welch interval. Refused where costs are known in one arm only."""
+        """Mean cost of an arm less the reference's, Welch interval. FitError where costs are known in one arm only."""
         values = [self._known(name) for name in (arm, reference)]
         return cost_difference(*values, currency=self.unit)
 
@@ -112,8 +112,11 @@ def arm_costs(
     costs: columns of the sheet. A row without participant is planned use, a row with one is this person's. `per`
     session, minute and visit are counted in the sheets `sessions` (minutes_performed) and `visits` (attended). A device
     with life_years is spread over its years and over the participants who share it (`quantity`). rate: discount rate of
-    devices (0.035 for 3.5 %). participants: participant and arm.
+    devices (0.035 for 3.5 %). participants: columns participant and arm.
+    sessions, visits: the sheets of the study, one row a session or visit.
     Raises FitError for mixed currencies or price years, negative prices, or use that no sheet counts.
+    Costs are in the currency and price year of the sheet. Source: quantity times price, common practice; a device as in
+    `device_per_participant`.
     """
     if costs.empty:
         raise FitError("The sheet costs is empty: found 0 rows, allowed a price or more.")
@@ -199,6 +202,9 @@ def _one(costs: pd.DataFrame, name: str) -> object:
 def cost_difference(first: Values, second: Values, *, currency: str = "") -> Estimate:
     """Mean cost of the first arm less the second's, with Welch's interval: the arithmetic means, whatever the skew.
 
+    first, second: a cost a person of each arm, in the currency. Raises FitError for fewer than two an arm. Source:
+    Welch 1947; means and not medians, because a budget pays the mean (common practice).
+
     >>> round(cost_difference([310, 420, 280], [250, 300, 340], currency="EUR").estimate)
     40
     """
@@ -226,7 +232,11 @@ def cost_and_effect(
 ) -> NetBenefit:  # fmt: skip
     """Net benefit from costs and effects of the same people, treated (1) and control (0): with their correlation.
 
-    Effects positive where better. People without both are left out and counted. df: the smaller of Welch's two.
+    cost1, effect1: a number a treated person; cost0, effect0: a number a control, in the currency and the unit of
+    effect, effects positive where better. willingness: one number or a sequence, in the currency for one unit of
+    effect. People without both are left out and counted. df: the smaller of Welch's two.
+    Raises FitError for too few people with both, or a willingness below 0. Source: as `net_benefit`; the smaller df is
+    our choice.
     """
     pairs = [
         np.column_stack([np.asarray(c, float), np.asarray(e, float)]) for c, e in ((cost1, effect1), (cost0, effect0))

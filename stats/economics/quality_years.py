@@ -20,6 +20,8 @@ def utility(state: str, value_set: ValueSet, *, full: float = 1.0) -> float:
     state: one digit a dimension, 1 the best level ("11211"); a state with a missing or unread digit has no value (NaN).
     value_set: dimension -> decrement of each level, in the order of the digits (additive sets: full minus their sum),
     or every state -> its value. Name country, version and publication of the set beside every result.
+    The result has no unit: 1 is full health, 0 death, below 0 worse than death. Raises FitError for a level that
+    an additive set does not have. Source: that of the value set, which the caller names.
     """
     digits = str(state).strip()
     if value_set and not isinstance(next(iter(value_set.values())), (Sequence, np.ndarray)):
@@ -38,7 +40,9 @@ def utility(state: str, value_set: ValueSet, *, full: float = 1.0) -> float:
 def quality_years(years: Values, utilities: Values) -> float:
     """Area under the utilities by trapezoids; years from randomisation, by actual dates, rising from 0.
 
-    NaN where a utility is missing. Fewer than two times, or none at 0, are refused: nothing is carried over.
+    years: a sequence of times, utilities: a number for each of them. Returns quality-adjusted years; NaN where a
+    utility is missing. Raises FitError for fewer than two times, or none at 0: nothing is carried over. Source: the
+    trapezium rule, common practice.
 
     >>> round(quality_years([0, 0.25, 0.5, 1], [0.4, 0.5, 0.6, 0.7]), 3)
     0.575
@@ -56,6 +60,8 @@ def quality_years(years: Values, utilities: Values) -> float:
 def adjusted_quality_years(treated: Values, control: Values, treated_start: Values, control_start: Values) -> Estimate:
     """Difference in quality-adjusted years (treated - control) at equal utilities at baseline, by regression.
 
+    treated, control: a number of quality-adjusted years each person; treated_start, control_start: a number each person
+    in the same order, the utility at baseline. Raises FitError for fewer than two people an arm or five in all.
     The baseline is part of the years themselves, so it is adjusted for whether or not the arms differ there.
     Source: Manca, Hawkins & Sculpher 2005 (Health Econ 14:487-496).
     """

@@ -35,6 +35,8 @@ def ratio_set(
 
     Each limit is a willingness to pay at which the interval of the net benefit touches zero.
     Source: Fieller 1954 (J R Stat Soc B 16:175-185); Willan & O'Brien 1996 (Health Econ 5:297-305).
+    Costs are in the currency, the ratio in the currency for one unit of effect. Raises FitError for numbers that are
+    not finite, or errors of 0 or below.
     """
     c, e, sc, se = cost_difference, effect_difference, cost_std_error, effect_std_error
     if not (isfinite(c) and isfinite(e) and sc > 0 and se > 0 and -1 <= correlation <= 1):

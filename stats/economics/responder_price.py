@@ -131,6 +131,8 @@ def cost_per_responder(
     improved; or share_difference, an `Estimate` or (difference, low, high). method: of `risk_difference`.
     Where the shares may be equal the interval runs to infinity, and where fewer improve there is no price: both are
     said, and no negative number is given as a price. Source: Altman 1998 (BMJ 317:1309-1312), the infinite arm.
+    Raises FitError without shares, for counts outside 0 to n, an error of 0 or below, or uncertain costs where the
+    shares have no standard error.
 
     >>> made = cost_per_responder(cost_difference=500, x1=11, n1=20, x2=7, n2=20)
     >>> print(made["estimate"] > made["conf_low"], made["conf_high"])

@@ -26,6 +26,8 @@ CAUTION = (
 def unit_normal_loss(x: float) -> float:
     """L(x) = phi(x) - x (1 - Phi(x)).
 
+    x: a mean in units of its SD. Source: Raiffa & Schlaifer 1961, from memory.
+
     >>> round(unit_normal_loss(0.0), 4)
     0.3989
     """
@@ -97,6 +99,9 @@ def worth_of_trial(
     mean, sd: of the prior on the incremental net benefit (`net_benefit` gives estimate and standard error; other
     evidence should be in it). sd_per_person: SD of a person's net benefit at the same willingness to pay; use the upper
     limit of a pilot's. population: patients treated after the trial reports. fixed, per_participant: its cost.
+    sizes: a sequence of people per arm. All money in one currency.
+    Raises FitError for SDs of 0 or below, costs below 0, or sizes below 2. Source: Raiffa & Schlaifer 1961; Willan &
+    Pinto 2005 (Stat Med 24:1791-1806), both from memory.
     """
     if not (sd > 0 and sd_per_person > 0 and population >= 0 and per_participant >= 0 and fixed >= 0):
         raise FitError(

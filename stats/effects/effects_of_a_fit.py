@@ -37,6 +37,7 @@ def effect_from_fit(
     complete pairs do not (tests/simulation/recovery.csv).
     Interval: noncentral t of the model's estimate and its df, scaled; the standardiser's own uncertainty is left out.
     There is no agreed standardiser for a mixed model: always print which (Westfall, Kenny & Judd 2014).
+    Raises FitError for an unknown standardiser, visit or arm, too few baselines, or a spread of 0.
     """
     if standardiser not in STANDARDISERS:
         raise FitError(f"Standardiser {standardiser!r}: allowed {', '.join(STANDARDISERS)}.")
@@ -112,6 +113,8 @@ def true_change_from_fit(
     variance stands in, where the model has one (random effects): then everything that does not follow a person's own
     line counts as error, true ups and downs too, and the share is of lasting change. An unstructured covariance has no
     such part: error= is required. See `true_change_share`.
+    threshold, error: in the outcome's own unit. Raises FitError for an unknown visit or arm, a covariance by arm, or no
+    error to take off. Source: as `true_change_share`.
     """
     if fit.fit.by is not None:
         raise FitError("The covariance differs by arm: give the numbers of one arm to true_change_share.")

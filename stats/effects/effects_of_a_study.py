@@ -33,16 +33,17 @@ def model_effects(
 ) -> EffectSizes:
     """The model's difference of changes between arms (one arm: its change) over the SD at baseline, per outcome.
 
-    scores, design, participants: as in `fit_change`, which is fitted to every outcome. outcomes: the protocol's where
-    not named. select: the rows; visit, baseline, hand and condition narrow it. Its visit is the one the effect is of;
-    where not named the protocol's primary one, or the last with an estimate. fitted: gives the model of an outcome
-    where it was fitted already, or raises its FitError. See `effect_from_fit` for standardiser, small-sample correction
-    and interval. Unlike the indices of complete pairs it uses every visit of everybody and holds where visits are
-    missing at random. With periods in the protocol (crossover) it is the treatment effect of `fit_crossover` over the
-    SD at the start of the first period. Positive is better.
+    scores, design, participants: as in `fit_change`, which is fitted to every outcome. outcomes: one id or a sequence;
+    the protocol's where not named. select: the rows; visit, baseline, hand and condition narrow it. Its visit is the
+    one the effect is of; where not named the protocol's primary one, or the last with an estimate. fitted: gives the
+    model of an outcome where it was fitted already, or raises its FitError. See `effect_from_fit` for standardiser,
+    small-sample correction and interval. Unlike the indices of complete pairs it uses every visit of everybody and
+    holds where visits are missing at random. With periods in the protocol (crossover) it is the treatment effect of
+    `fit_crossover` over the SD at the start of the first period. Positive is better.
     Returns `EffectSizes`, kind "model-baseline-sd": one row per outcome and arm against the reference arm ("a - b"); an
     outcome without a model keeps its row, with the reason. n: participants of those arms in the model; enrolled: in the
     scores or, where given, in `participants`.
+    Source: as `effect_from_fit`.
     """
     selection = selection_of(select, **named)
     wanted = outcomes_wanted(scores, outcomes or selection.outcome or design.outcomes)

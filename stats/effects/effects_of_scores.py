@@ -51,7 +51,11 @@ class EffectSizes(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row per outcome, arm and kind with `estimate std_error conf_low conf_high standardiser`."""
+        """One row per outcome, arm and kind with `estimate std_error conf_low conf_high standardiser`.
+
+        Beside them from_visit, to_visit, n of enrolled, mean_improvement and standardiser_value in the outcome's unit;
+        reason where there is no estimate.
+        """
         level = check_level(level)
         made = []
         for row in self.rows:
@@ -116,15 +120,16 @@ def effect_sizes(
 ) -> EffectSizes:
     """Effect sizes of the change between two visits, per outcome and arm, from complete pairs.
 
-    scores: the scores frame. outcomes: one or more outcome ids; all in the frame where not named. kinds: as in
-    `effect_size` for two occasions, one row per arm; and `pre-post-control`, one row per arm against the reference arm
-    (reference=), the comparison a randomised pilot is for. select: the rows, of every outcome alike; visit, baseline,
-    hand and condition narrow it (where not named: the first visit, and the primary one of design=, else the last of
-    each outcome). interval, rng: as in
+    scores: frame of `outcomes.score`. participants: a row for everyone enrolled. outcomes: one or more outcome ids; all
+    in the frame where not named. kinds: as in `effect_size` for two occasions, one row per arm; and `pre-post-control`,
+    one row per arm against the reference arm (reference=), the comparison a randomised pilot is for. select: the rows,
+    of every outcome alike; visit, baseline, hand and condition narrow it (where not named: the first visit, and the
+    primary one of design=, else the last of each outcome). interval, rng: as in
     `effect_size`. Positive is better. With periods in design= (crossover) and no visit named, changes are those inside
     periods and the rows are by treatment.
     Returns `EffectSizes`; an outcome that cannot be computed keeps its row, with the reason.
     Raises FitError for an unknown outcome, visit, kind or reference.
+    Sizes are in standard deviations, named in the column standardiser. Source: as `effect_size`.
     """
     selection = selection_of(select, **named)
     wanted = outcomes_wanted(scores, outcomes or selection.outcome)

@@ -118,16 +118,19 @@ def grant_summary(
 ) -> GrantSummary:
     """Effect sizes of all outcomes with intervals, each outcome's responder shares, and the sentence.
 
-    outcomes: outcome ids, all in the frame where not named. thresholds: outcome -> threshold(s) as in
-    `count_responders`; an outcome not in it is counted at every published threshold. kind: one effect size for every
-    outcome, so that they share an axis. design: the study's protocol; with it, and without kind, the effect sizes are
-    those of the model of change (`model_effects`), which hold where visits are missing at random. Without it: `g_av` in
-    a single arm, `pre-post-control` where reference= names the reference arm, both of complete pairs. others: effects
-    of other studies by name (`effect_size` of their published means, SDs and n), for the same axis; another
-    standardiser than ours is refused. select: the rows of every outcome; visit, baseline, hand and condition narrow
-    it. participants, source: as in `count_responders`.
+    scores: frame of `outcomes.score`. outcomes: outcome ids, all in the frame where not named. thresholds: outcome ->
+    threshold(s) as in `count_responders`; an outcome not in it is counted at every published threshold. kind: one
+    effect size for every outcome, so that they share an axis. design: the study's protocol; with it, and without kind,
+    the effect sizes are those of the model of change (`model_effects`), which hold where visits are missing at random.
+    Without it: `g_av` in a single arm, `pre-post-control` where reference= names the reference arm, both of complete
+    pairs. others: name -> effect of another study (`effect_size` of their published means, SDs and n), for the same
+    axis; another standardiser than ours is refused. select: the rows of every outcome; visit, baseline, hand and
+    condition narrow it. participants, source: as in `count_responders`.
     Returns `GrantSummary` (its frame is what the figure draws). An outcome without a threshold that can be counted has
     an effect size and a note.
+    Raises FitError for thresholds of outcomes that are not there, standardisers that differ, or a baseline the model
+    does not count from; InstrumentError for a threshold key that does not exist. Source: as `effect_size`,
+    `model_effects` and `count_responders`.
     """
     selection = selection_of(select, **named)
     wanted = outcomes_wanted(scores, outcomes or selection.outcome)

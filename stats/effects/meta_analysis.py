@@ -88,11 +88,17 @@ class PooledEffect(Result):
         return getattr(self, column) if column in own else super().__getitem__(column)
 
     def tau2_limits(self, level: float = 0.95) -> tuple[float, float]:
-        """Interval of the variance between studies by the Q profile, whatever the estimator."""
+        """Interval of the variance between studies by the Q profile, whatever the estimator.
+
+        Raises FitError for a level outside 0 to 1.
+        """
         return profile_interval(*self._arrays(), check_level(level))
 
     def leave_one_out(self, level: float = 0.95) -> pd.DataFrame:
-        """The pooled effect without each study in turn: without, estimate, std_error, conf_low, conf_high, tau2."""
+        """The pooled effect without each study in turn: without, estimate, std_error, conf_low, conf_high, tau2.
+
+        Raises FitError where one study is left.
+        """
         rows = []
         for place in range(len(self.studies)):
             others = self.studies.drop(self.studies.index[place]).reset_index(drop=True)
@@ -210,14 +216,15 @@ def pool_effects(
     """Random-effects mean of effects from different studies.
 
     estimates: what `published_effects` returns, `Estimate`s, a frame with estimate and std_error (and term or study,
-    standardiser where known), or numbers with `std_errors`. method: estimator of the variance between studies,
-    `paule-mandel` (ours), `reml` or `dersimonian-laird`. interval: `hartung-knapp-safe` (ours: t on k - 1 df, standard
-    error no smaller than the plain one), `hartung-knapp` without that safeguard, or `normal`, too narrow for few
-    studies. With two or three studies the interval is very wide, and honest. prediction: df of the interval for a new
-    study, "k-2" (ours: Higgins 2009) or "k-1". How often each interval holds the truth with 3, 5 and 8 studies was
-    simulated (tests/simulation/pooled_coverage.csv); where it is poor the sentence says so. Effects with different
-    standardisers are refused: they are different quantities. Raises FitError for fewer than two effects or one without
-    a standard error.
+    standardiser where known), or numbers with
+    std_errors: one for each, in the same unit (SDs for effect sizes). labels: a name for each. method: estimator of the
+    variance between studies, `paule-mandel` (ours), `reml` or `dersimonian-laird`. interval: `hartung-knapp-safe`
+    (ours: t on k - 1 df, standard error no smaller than the plain one), `hartung-knapp` without that safeguard, or
+    `normal`, too narrow for few studies. With two or three studies the interval is very wide, and honest. prediction:
+    df of the interval for a new study, "k-2" (ours: Higgins 2009) or "k-1". How often each interval holds the truth
+    with 3, 5 and 8 studies was simulated (tests/simulation/pooled_coverage.csv); where it is poor the sentence says so.
+    Effects with different standardisers are refused: they are different quantities. Raises FitError for fewer than two
+    effects or one without a standard error.
     Source: DerSimonian & Laird 1986; Paule & Mandel 1982; Hartung & Knapp 2001; Higgins, Thompson & Spiegelhalter 2009.
 
     >>> round(float(pool_effects([0.3, 0.5, 0.1], [0.2, 0.25, 0.3]).estimate), 3)

@@ -85,10 +85,10 @@ def effect_size(
     Two occasions of the same people: `d_z` and `srm` (SD of change), `d_rm`, `d_av` (mean of the two SDs),
     `baseline-sd` (SD of y, the earlier occasion), `superiority-paired`, `rank-biserial-paired`; `g_z`, `g_rm`, `g_av`
     carry the exact small-sample correction. Two groups measured twice: `pre-post-control`, with x, y the later and
-    earlier values of the treated and control=(later, earlier); from published numbers see `pre_post_control_size`.
-    x, y: values of the two groups, or of the same participants in the same order (incomplete pairs are left out and
-    noted). Or mean1, sd1, n1, mean2, sd2, n2 from a publication; for two occasions n2 may be left out, and r
-    (correlation) or sd_change is needed for the interval.
+    earlier values of the treated and, control: a pair of sequences (later, earlier); from published numbers see
+    `pre_post_control_size`. x, y: values of the two groups, or of the same participants in the same order (incomplete
+    pairs are left out and noted). Or mean1, sd1, n1, mean2, sd2, n2 from a publication; for two occasions n2 may be
+    left out, and r (correlation) or sd_change is needed for the interval.
     interval: "default" (noncentral t; for the order-based kinds see `superiority`) or "bootstrap" (raw values only,
     BCa, needs rng=). There is no agreed interval for the indices of paired data; ours is the noncentral-t interval of
     the change scaled to the standardiser (see `effect_kinds`).
@@ -135,7 +135,10 @@ def effect_size(
 
 
 def pre_post_control_size(treated: Paired, control: Paired, level: float = 0.95) -> Estimate:
-    """`pre-post-control` from published numbers of both groups, treated and control (see `paired_from_summary`)."""
+    """`pre-post-control` from published numbers of both groups, treated and control (see `paired_from_summary`).
+
+    The result is in SDs, pooled over the groups at baseline. Raises FitError where that SD is 0. Source: Morris 2008.
+    """
     made = pre_post_control(TwoChanges(treated, control))
     return as_estimate(LABELS["pre-post-control"], made, treated.n + control.n).at(level)
 

@@ -54,10 +54,12 @@ def analyse_in_parts(
 ) -> InParts:
     """Check, score, model and count a study folder part by part.
 
-    rows: of totals in a part, about; a part has to fit in memory several times. outcomes: those to model (default: all
-    of the plan). progress: called with the rows done; what it raises stops the work.
+    rows: of totals in a part, about; a part has to fit in memory several times. outcomes: ids of those to model
+    (default: all of the plan). progress: called with the rows done; what it raises stops the work.
     Raises StudyError where the folder cannot be read in parts; a model that cannot be fitted is in `failed`. Findings
     that block an analysis are told like all others: ask `findings.blocking`.
+    InstrumentError where an answer depends on an option that study.toml does not give. Source: as `fit_change` and
+    `count_responders`; the parts add up to the same sums.
     """
     findings, done, parts = FindingsInParts(), 0, 0
     sums: dict[str, list[OutcomeSums]] = {}

@@ -37,7 +37,9 @@ class Merged:
 def merge_files(paths: Sequence[Path]) -> Merged:
     """Fit the plan's model of every outcome to the files of all sites.
 
-    Raises FitError where files do not belong together (another plan, version or set of columns).
+    paths: a sequence of files that `outcomes moments` wrote.
+    Raises FitError where files do not belong together (another plan, version or set of columns), StudyError
+    where the plan in them cannot be read. Source: as `fit_change`; the sums give the same likelihood as the rows.
     """
     if not paths:
         raise FitError("No file of moments was given.")

@@ -103,7 +103,10 @@ def write_file(path: Path, content: Mapping) -> None:
 
 
 def read_file(path: Path) -> dict:
-    """A site's file with its sums as `OutcomeSums`; FitError where it is not one."""
+    """A site's file with its sums as `OutcomeSums`.
+
+    Raises FitError where it is no such file, damaged, or of another version. Nothing is computed.
+    """
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:

@@ -37,7 +37,9 @@ class LimitsOfAgreement(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """Three rows (mean difference, lower limit, upper limit) with estimate, std_error, conf_low, conf_high."""
+        """Three rows (mean difference, lower limit, upper limit) with estimate, std_error, conf_low, conf_high, sd,
+        method.
+        """
         level = check_level(level)
         lower, upper = self.mean - self.multiplier * self.sd, self.mean + self.multiplier * self.sd
         quantile = float(t.ppf((1 + level) / 2, self.n - 1))
@@ -85,8 +87,9 @@ def limits_of_agreement(
 ) -> LimitsOfAgreement:
     """Limits of a - b for one pair of measurements per person.
 
-    share: of differences between the limits (0.95: mean ± 1.96 SD); multiplier: another factor, e.g. 2 as in 1986.
-    method: interval of each limit, "exact" (noncentral t), "approximate", "approximate-1986".
+    a, b: a number a person each, in the same order and `unit`. share: of differences between the limits (0.95: mean ±
+    1.96 SD); multiplier: another factor, e.g. 2 as in 1986. method: interval of each limit, "exact" (noncentral t),
+    "approximate", "approximate-1986".
     Raises FitError for fewer than 3 pairs. A trend of the difference with the size is not looked for here: plot it.
     Source: Bland & Altman 1986 (Lancet i:307-310), 1999 (Stat Methods Med Res 8:135-160); Carkeet 2015.
 
@@ -149,11 +152,13 @@ def replicate_agreement(
 ) -> ReplicateAgreement:
     """Limits of agreement for single measurements, from several per person by each of two methods.
 
-    target, method, value: columns of the person, the method and the number. share: of differences that the limits hold.
-    Without `replicate` the true value is taken as constant in a person and the replicates are not paired:
-    var = var(difference of means) + (1 - mean(1/m1)) s1² + (1 - mean(1/m2)) s2². With `replicate` (the occasion) the
-    measurements are paired and the true value may vary: one-way analysis of variance of the differences.
-    The difference is first method minus second, in alphabetical order. Source: Bland & Altman 1999, section 5.
+    frame: one row a measurement. target, method, value: columns of the person, the method and the number. share: of
+    differences that the limits hold. Without `replicate` the true value is taken as constant in a person and the
+    replicates are not paired: var = var(difference of means) + (1 - mean(1/m1)) s1² + (1 - mean(1/m2)) s2². With
+    `replicate` (the occasion) the measurements are paired and the true value may vary: one-way analysis of variance of
+    the differences. The difference is first method minus second, in alphabetical order. Source: Bland & Altman 1999,
+    section 5. Limits are in `unit`. Raises FitError for other than two methods, fewer than three people, no repeats, or
+    a share outside 0 to 1.
     """
     names = sorted(frame[method].unique())
     if len(names) != 2:
@@ -200,6 +205,8 @@ def repeatability(a: Values, b: Values, *, multiplier: float = 1.96) -> pd.DataF
     """Coefficient of repeatability of one method measured twice: multiplier × root mean square of the differences.
 
     Columns sd (of differences about zero), coefficient, within_sd, n. Source: Bland & Altman 1986; BS 5497 (1979).
+    a, b: a number a person each, in the same order and unit, which is that of sd and coefficient. Raises FitError for
+    fewer than two complete pairs or unequal lengths.
     """
     x, y = pairs(a, b)
     if len(x) < 2:

@@ -86,12 +86,13 @@ def estimate_mcid(
 ) -> McidEstimate:
     """Smallest important improvement from an anchor: mean change, ROC cut, predictive logistic.
 
-    change: improvement per participant, positive is better. anchor: rating of change, larger is better. minimal: the
-    ratings that mean "a little better"; people with these or higher ratings are improved. unchanged: the ratings that
-    mean no change. baseline, error: for the distribution-based support (half a baseline SD, one standard error of
-    measurement), which is no MCID. rng: for the bootstrap intervals of the ROC and the logistic estimate.
-    The Spearman correlation of anchor and change comes first: below 0.3 the anchor does not measure this change and
-    the estimate is refused. Returns `McidEstimate`. Raises FitError also where nobody or everybody improved.
+    change: an array of improvements, one per participant in `unit`, positive is better. anchor: a rating of change
+    per participant, larger is better. minimal: the ratings that mean "a little better"; people with these or higher
+    ratings are improved. unchanged: the ratings that mean no change. baseline: a value each; error: a number; for the
+    distribution-based support (half a baseline SD, one standard error of measurement), which is no MCID. rng: for the
+    bootstrap intervals of the ROC and the logistic estimate. The Spearman correlation of anchor and change comes first:
+    below 0.3 the anchor does not measure this change and the estimate is refused. Returns `McidEstimate`. Raises
+    FitError also where nobody or everybody improved.
     Source: Revicki 2008 (J Clin Epidemiol 61:102-109); Terluin 2015 (J Clin Epidemiol 68:1388-1396), whose estimate is
     unbiased only where about half improved; Norman 2003; Wyrwich 1999. The correction for other shares is not offered:
     its constants could not be confirmed.

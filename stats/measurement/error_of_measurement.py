@@ -28,7 +28,10 @@ class MeasurementError(Result):
     notes: tuple[str, ...]
 
     def detectable_change(self, share: float = 0.95) -> float:
-        """z sqrt(2) times the error: a change of one person this large exceeds error with that confidence."""
+        """z sqrt(2) times the error: a change of one person this large exceeds error with that confidence.
+
+        Raises FitError for a level outside 0 to 1.
+        """
         return float(norm.ppf((1 + check_level(share)) / 2)) * sqrt(2) * self.error
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
@@ -100,6 +103,8 @@ def measurement_error(
     incomplete: "refuse" or "drop" targets without every rating.
     Intervals: chi-square on the mean square's df; for "agreement" with Satterthwaite's df of the sum.
     Source: Weir 2005 (J Strength Cond Res 19:231-240); de Vet 2006 (J Clin Epidemiol 59:1033-1039).
+    In the unit of the values. Raises FitError for an unknown kind, fewer than two complete targets or raters, two
+    values of one target and rater, targets not rated by everyone, or a reliability outside 0 to 1.
 
     >>> measurement_error(sd=8.0, reliability=0.95, n=30).frame()["estimate"].round(2).tolist()  # SEM, MDC90, MDC95
     [1.79, 4.16, 4.96]

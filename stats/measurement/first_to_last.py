@@ -64,9 +64,10 @@ def change_over_sets(
     """Mean change from the first to the last repetition, over people, for every kind of set apart.
 
     sets: one row per set with participant, the columns `kept`, and `<quantity>_first` and `<quantity>_last`. Of several
-    sets of one person and kind the mean is taken first, so that every person counts once. kept: what is never pooled:
-    visit, joint, condition of the device, velocity. Intervals: t over people (poor below about five).
+    sets of one person and kind the mean is taken first, so that every person counts once. kept: columns of what is
+    never pooled: visit, joint, condition of the device, velocity. Intervals: t over people (poor below about five).
     Returns `FirstToLast`. Raises FitError where no set has both values.
+    Changes are in `unit`. Source: the t interval of a mean.
     """
     first, last = f"{quantity}_first", f"{quantity}_last"
     known = sets[sets[first].notna() & sets[last].notna()]

@@ -16,6 +16,7 @@ def cronbach_alpha(items: pd.DataFrame, level: float = 0.95) -> Estimate:
     items: one row per person, one column per item; people with a missing item are left out and noted. Alpha rises with
     the number of items and says nothing of one dimension. Source: Cronbach 1951; Feldt, Woodruff & Salih 1987;
     Bland & Altman 1997 (BMJ 314:572).
+    Raises FitError for fewer than two people or items, or a total that does not vary. The result has no unit.
 
     >>> items = pd.DataFrame([[1, 2, 2], [2, 3, 3], [3, 3, 4], [4, 5, 4]])
     >>> round(float(cronbach_alpha(items).estimate), 3)

@@ -151,9 +151,13 @@ def kappa(
     """Cohen's kappa of two raters, plain or weighted (computed by statsmodels).
 
     a, b: the two ratings of each person (pairs with a missing rating are left out); or table: counts, rows the first
-    rater. weights: None, "linear", "quadratic", or a matrix of disagreement weights (0 on the diagonal). categories:
+    rater. weights: None, "linear", "quadratic", or a square array of disagreement weights, a row and a column per
+    category (0 on the diagonal). categories:
     every category in its order, so that one nobody used keeps its place. Fleiss-Cohen-Everitt standard error; normal
     interval, poor below about 30 people. Source: Cohen 1960, 1968; Fleiss, Cohen & Everitt 1969.
+    Raises FitError for ratings of unequal number, a rating that is no category, unknown weights, or a table that is not
+    square.
+    Extra columns: observed and expected agreement, std_error_null.
 
     >>> round(float(kappa([1, 2, 3, 3, 2, 1], [1, 2, 3, 2, 2, 1]).estimate), 2)
     0.75
@@ -211,6 +215,8 @@ def concordance(a: Values, b: Values, level: float = 0.95) -> Estimate:
 
     Interval: normal on atanh with Lin's variance. Extra columns: pearson_r and bias_correction (their product is the
     concordance). Source: Lin 1989 (Biometrics 45:255-268), variance as corrected in 2000 (56:324-325).
+    a, b: a number a person each, in the same order and unit; the result has none. Raises FitError for fewer than three
+    complete pairs, unequal lengths, or values without spread.
 
     >>> round(float(concordance([10, 12, 15, 18, 20], [11, 12, 14, 19, 21]).estimate), 3)
     0.973

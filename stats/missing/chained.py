@@ -34,7 +34,10 @@ class Chained:
     def combined(
         self, analysis: Callable[[pd.DataFrame], tuple[float, float]], complete_df: float = np.inf
     ) -> Combined:
-        """Rubin's rules over an analysis of each copy, a function that gives an estimate and its squared error."""
+        """Rubin's rules over an analysis of each copy, a function that gives an estimate and its squared error.
+
+        Raises FitError where an estimate is missing, or an error is not above 0.
+        """
         found = [analysis(copy) for copy in self.completed]
         return combine_imputations(
             [estimate for estimate, _ in found], [variance for _, variance in found], complete_df,
@@ -70,6 +73,7 @@ def chained_equations(frame: pd.DataFrame, *, m: int = 20, seed: int = 0, donors
     are predictors only. Put the outcome and the arm in: an imputation that does not know them weakens what they have
     to do with the rest. donors: among how many nearest people a value is drawn.
     Raises FitError for text, a column with too few values for its regression, or fewer than two copies.
+    Source: van Buuren & Groothuis-Oudshoorn 2011 (J Stat Softw 45:3), from memory; computed by statsmodels.
     """
     if m < 2:
         raise FitError(f"{m} copies, allowed 2 or more (20 and more are usual).")
@@ -121,6 +125,9 @@ def impute_items(
     in `chained_equations`. options: of the instrument. Who has fewer answers than the rule asks for has no score, with
     the reason.
     Raises FitError where the scale has no such rule: then a missing item means a missing score.
+    Answers and scores are in points of the scale. InstrumentError for an instrument, an item or an option that does not
+    exist, or a value not allowed. Source: as `chained_equations`; the rule is the scale's own, with its source in the
+    catalogue.
     """
     name, _, scale_id = outcome.partition(".")
     found = find_instrument(name)

@@ -39,6 +39,7 @@ class IntercurrentEvent:
 
     table: "adverse_events" or "visits"; column: e.g. "term" or "reason"; values: the words that mean it (as written,
     upper and lower case alike). composite_value: the score that stands for it in a mean, where the protocol names one.
+    Raises FitError for an unknown strategy, and for a principal stratum, which cannot be seen in anybody.
     """
 
     label: str
@@ -136,10 +137,12 @@ def apply_strategies(
 ) -> Applied:
     """Keep, set aside, replace or count as not passed the values after each event, as its strategy says.
 
-    table: values by person and visit. events: what may happen, each with its strategy. tables: the study's tables by
-    name. dates: participant, visit, date of the visits (a visit without a date counts as
+    table: values by person and visit. events: what may happen, each with its strategy. tables: name -> frame of
+    the study. dates: columns participant, visit, date of the visits (a visit without a date counts as
     after an event if a later visit or none is dated before it; see notes). The first visit is never touched.
     Events are taken in the order given; a value that one has set aside stays so.
+    Values stay in their unit. Raises FitError where an event names a table, a column or a date that is not there.
+    Source: the strategies of ICH E9 (R1), 2019; what each does to a value is stated in the result.
     """
     values = table.values.copy()
     refused = np.zeros(values.shape, dtype=bool)

@@ -116,6 +116,7 @@ class Imputations(Result):
         """Differences from the reference arm at a visit (the last), least squares in each copy, Rubin's rules.
 
         adjust: with the first visit as covariate. covariates (n, k): more of them, complete.
+        Raises FitError for the first visit adjusted for itself, or too few people.
         """
         at = len(self.table.visits) - 1 if visit is None else self.table.at(visit)
         return completed.difference(self, at, adjust, covariates)
@@ -124,6 +125,7 @@ class Imputations(Result):
         """Difference in the share of people with an improvement of at least `least` since the first visit.
 
         better: "higher" or "lower"; the outcome's own where not named.
+        Raises FitError with one arm, or where everyone or nobody passed in both arms.
         """
         at = len(self.table.visits) - 1 if visit is None else self.table.at(visit)
         return completed.responders(self, at, least, better or self.table.better)
@@ -239,6 +241,8 @@ def given_imputations(
     completed_sets: a row per imputation and participant; seen: a row per participant with gaps where values were not
     there. imputation, participant, arm: their columns. visits: the columns of values, in order. better: "higher" or
     "lower".
+    Values are in `unit`. Raises FitError where a completed set still has gaps, or the reference is no arm. Source:
+    whoever made them; nothing is drawn here.
     """
     people = seen[participant].tolist()
     stacked = [

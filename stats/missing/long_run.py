@@ -123,9 +123,10 @@ def long_run_difference(
 ) -> LongRun:  # fmt: skip
     """Differences from the reference arm at a visit (the last) after imputing conditional means, with a jackknife.
 
-    Maximum likelihood of a joint normal law (means by arm, one covariance), each gap at its conditional mean under the
-    assumption `method` (as in `impute`), least squares on arm and first visit; standard error from leaving out each
-    person in turn and doing all of it again, t with people - arms - 1 df (our choice).
+    scores: as for `impute`, a frame or a `VisitTable`. Maximum likelihood of a joint normal law (means by arm, one
+    covariance), each gap at its conditional mean under the assumption `method` (as in `impute`), least squares on arm
+    and first visit; standard error from leaving out each person in turn and doing all of it again, t with people - arms
+    - 1 df (our choice).
     Returns `LongRun`. Raises FitError where leaving one person out leaves too few.
     """
     check_assumption(method)

@@ -93,6 +93,7 @@ def describe_missing(
     people an SD of 0.4 is chance alone.
 
     Returns `MissingVisits`. Raises FitError for an unknown outcome.
+    Source: counts and standardised differences, common practice; no test is made of why values are missing.
     """
     table = scores if isinstance(scores, VisitTable) else visit_table(scores, outcome, **where)
     reasons = _reasons(table, attendance)

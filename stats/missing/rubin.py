@@ -62,7 +62,7 @@ class Combined(Result):
     def joint_test(self) -> pd.DataFrame:
         """Test that all k are zero (Li, Raghunathan & Rubin's D1, df of Reiter): statistic num_df den_df p_value.
 
-        Needs covariances (m, k, k). den_df_large: without the small-sample correction.
+        Raises FitError without covariances (m, k, k). den_df_large: without the small-sample correction.
         Source: Li, Raghunathan & Rubin 1991 (J Am Stat Assoc 86:1065-1073); Reiter 2007 (Biometrika 94:502-508).
         """
         if self.covariances is None:
@@ -90,7 +90,7 @@ def combine_imputations(
 
     estimates: (m,) or (m, k), one per completed data set. variances: their squared standard errors, the same shape, or
     covariances (m, k, k). complete_df: degrees of freedom the analysis would have with nothing missing (e.g. people
-    less coefficients); without it the df can be larger than the people there are. terms: names of the k estimates.
+    less coefficients); without it the df can be larger than the people there are. terms: a sequence of the k names.
 
     Returns `Combined`. Raises FitError for fewer than two imputations, shapes that do not agree, or a variance that is
     not above 0. Source: Rubin 1987; Barnard & Rubin 1999 (Biometrika 86:948-955).

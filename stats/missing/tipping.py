@@ -82,10 +82,11 @@ def tipping_point(
 ) -> TippingPoint:  # fmt: skip
     """Shift the imputed values of one arm at one visit until the p value of its difference crosses alpha.
 
-    source: imputations, or what `impute` takes (then seed=). arm: whose imputed values move (the first other than the
-    reference; the reference itself may be named too). visit: the last. reach: how far either way is searched, in the
-    unit of the outcome; 5 SDs of the visit's values where not named. adjust: for the first visit. The shift goes on top
-    of the assumption of the imputations. Whether a shift is plausible is for clinicians to say: the kit does not.
+    source: imputations, or the frame or table that `impute` takes (then seed=). arm: whose imputed values move (the
+    first other than the reference; the reference itself may be named too). visit: the last. reach: how far either way
+    is searched, in the unit of the outcome; 5 SDs of the visit's values where not named. adjust: for the first visit.
+    The shift goes on top of the assumption of the imputations. Whether a shift is plausible is for clinicians to say:
+    the kit does not.
 
     Returns `TippingPoint`. Raises FitError where nothing was imputed there.
     Source: Rubin 1977; Yan, Lee & Li 2009 (J Biopharm Stat 19:1085-1098), from memory.

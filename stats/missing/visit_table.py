@@ -41,7 +41,7 @@ class VisitTable:
         return self.visits.index(visit)
 
     def check_arm(self, arm: str | None) -> str:
-        """The reference arm: the one named, else the first."""
+        """The reference arm: the one named, else the first; FitError for one that is not there."""
         if arm is not None:
             if str(arm) not in self.arms:
                 raise FitError(f"Arm {arm!r}: allowed {', '.join(self.arms)}.")
@@ -56,8 +56,13 @@ def visit_table(
 ) -> VisitTable:  # fmt: skip
     """People x visits from the frame of `outcomes.score` (with outcome=) or from any long frame with these columns.
 
-    participants: everyone enrolled, with arm, for people without any value; also holds the auxiliaries (numeric
-    columns, one value a person). visits: in order; by day or by value where not named.
+    frame: one row per participant and visit; participant, visit, value, arm: names of its columns.
+    participants: everyone enrolled, one row a person with arm, for people without any value; also holds the
+    auxiliaries. auxiliaries: names of numeric columns, one value a person. visits: a sequence in order; by day or by
+    value where not named. hand: one or a sequence, condition: one, of a frame of scores. Values keep their unit. Raises
+    FitError for columns that are not there, two values of one person and visit, one visit alone, somebody in two arms,
+    or auxiliaries that are words.
+    Source: nothing is computed; the values are put in order.
     """
     notes: tuple[str, ...] = ()
     scored = outcome is not None and c.OUTCOME in frame.columns

@@ -82,7 +82,10 @@ class MixedFit:
     def estimates(
         self, L: np.ndarray, labels: Sequence[str], df: str = KENWARD_ROGER, keys: pd.DataFrame | None = None
     ) -> Estimates:
-        """Linear combinations L b, one row of L (m, q) each."""
+        """Linear combinations L b, one row of L (m, q) each.
+
+        Raises FitError for weights of another width, or a combination that these rows cannot tell.
+        """
         self._allowed(df)
         L = np.atleast_2d(np.asarray(L, dtype=float))
         if L.shape[1] != len(self.terms):
@@ -124,6 +127,7 @@ class MixedFit:
 
         Text is a combination of coefficients ("week:arm[T.b] - week:arm[T.c]") or of the levels of one column
         ("week 8 - baseline"), then once per cell of `by`; other categories are averaged with equal weights.
+        Raises FitError for a text that names neither coefficients nor levels of one column.
         """
         if not isinstance(weights, str):
             L = np.atleast_2d(np.asarray(weights, dtype=float))
@@ -160,7 +164,10 @@ class MixedFit:
     def means(
         self, by: str | Sequence[str], df: str = KENWARD_ROGER, at: Mapping[str, Sequence] | None = None
     ) -> Estimates:
-        """Estimated means per cell of `by`; numbers elsewhere at their mean, categories weighted equally."""
+        """Estimated means per cell of `by`; numbers elsewhere at their mean, categories weighted equally.
+
+        Raises FitError for a column that is not in the formula.
+        """
         names = [by] if isinstance(by, str) else list(by)
         keys, L = reference_grid(self._rows("estimated means"), names, at)
         labels = [", ".join(f"{name} {row[name]}" for name in names) for _, row in keys.iterrows()]
@@ -170,6 +177,7 @@ class MixedFit:
         """Joint test of named terms (all their coefficients) or of the rows of a matrix (m, q).
 
         "satterthwaite" is Fai-Cornelius; it rejects far too often for several degrees of freedom in small trials.
+        Raises FitError for a contrast of zeros, or terms that these rows cannot tell.
         """
         self._allowed(df)
         L, label = self._tested(terms, label)
@@ -244,7 +252,10 @@ class MixedFit:
         return visit_covariance(self)
 
     def robust(self, kind: str = "CR2", level: float = 0.95) -> pd.DataFrame:
-        """Cluster-robust estimates (Bell & McCaffrey's CR2 with Satterthwaite df): columns as in `fixed`."""
+        """Cluster-robust estimates (Bell & McCaffrey's CR2 with Satterthwaite df): columns as in `fixed`.
+
+        Raises FitError for an unknown kind, therapists, or a fit from pooled moments, which carry no rows.
+        """
         return robust_estimates(self, np.eye(len(self.terms)), self.terms, kind=kind).frame(level)
 
     def robust_test(self, terms: str | Sequence | np.ndarray, kind: str = "CR2", label: str | None = None) -> JointTest:
@@ -252,12 +263,16 @@ class MixedFit:
 
         A method of its own, not a df name: CR2 replaces the covariance of the coefficients, the df names of `test` do
         not. Pustejovsky & Tipton 2018; see `stats.mixed.inference.robust`.
+        Raises FitError as `robust` and `test`.
         """
         L, label = self._tested(terms, label)
         return robust_test(self, L, label, kind=kind)
 
     def diagnostics(self) -> Diagnostics:
-        """Residuals, covariance fit, influence of each participant, predicted random effects."""
+        """Residuals, covariance fit, influence of each participant, predicted random effects.
+
+        Raises FitError for a fit from pooled moments, which carry no rows.
+        """
         return diagnose(self)
 
     @property
@@ -378,6 +393,9 @@ def fit_mixed(
     weights, offset: not available; anything but None is a FitError that says what to do instead.
     Raises FitError where the data cannot carry the model; a variance of zero, a correlation of one or a covariance that
     the data cannot tell apart from another is a result with a note.
+    Estimates are in the response's unit, variances in its square. Source: Patterson & Thompson 1971 (REML), from
+    memory; Kenward & Roger 1997 and 2009 for the df, Bell & McCaffrey 2002 for `robust`, both from memory; compared
+    with R and by closed forms in the tests.
     """
     check_method(method)
     if weights is not None:
@@ -428,7 +446,11 @@ def check_method(method: str) -> None:
 def fit_moments(
     moments: Moments, *, correlated: bool = True, covariance: str | None = None, method: str = "reml", unit: str = ""
 ) -> MixedFit:
-    """Fit a model to pooled moments (see `pool_moments`); random effects and groups are those they were pooled with."""
+    """Fit a model to pooled moments (see `pool_moments`); random effects and groups are those they were pooled with.
+
+    Raises FitError where the sums cannot carry the model, or for an unknown covariance or method. Source: as
+    `fit_mixed`; the sums give the same likelihood as the rows.
+    """
     check_method(method)
     if not moments.random_terms and covariance is None:
         raise FitError("The moments carry no random effect: pool with random='1', or give covariance=.")

@@ -226,6 +226,8 @@ def fit_many(frame: pd.DataFrame, formula: str, responses: np.ndarray, **model) 
     """Fit one model to R responses (R, N) over the rows of `frame`; keywords as in `fit_mixed`.
 
     Replicates share the design and the missing visits. Rows must be complete and in the order of the frame.
+    frame: one row per participant and visit, N rows. responses: array (R, N), a row a replicate, all in one unit.
+    Raises FitError as `fit_mixed` does. Source: as `fit_mixed`.
     """
     prepared = template(frame, formula, **model)
     order = frame.index.get_indexer(prepared.layout.frame.index)

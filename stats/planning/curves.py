@@ -18,7 +18,10 @@ MAIN_COLUMNS = {
 
 
 def plan_grid(plan: Plan, inputs: Mapping[str, Iterable]) -> pd.DataFrame:
-    """The plan over all combinations of some inputs: a column per input, then those of `MAIN_COLUMNS`."""
+    """The plan over all combinations of some inputs: a column per input, then those of `MAIN_COLUMNS`.
+
+    inputs: name of an input -> its values, each in the unit of the plan. Source: that of the plan.
+    """
     rows = []
     for values in product(*inputs.values()):
         chosen = dict(zip(inputs, values, strict=True))
@@ -37,9 +40,11 @@ def visits_buy(
 ) -> pd.DataFrame:
     """What another baseline, follow-up or trial buys: baselines followups trials n_per_arm n_total saved visits.
 
-    plan: from `plan_repeated` for a wanted power. saved: participants fewer in total than in the first design listed;
-    visits: visits of the whole trial, so that people and visits can be weighed against each other. More than one trial
-    needs `reliability`, the correlation of two trials of one visit.
+    plan: from `plan_repeated` for a wanted power. baselines, followups, trials: numbers to try, each a sequence. saved:
+    participants fewer in total than in the first design listed; visits: visits of the whole trial, so that people and
+    visits can be weighed against each other. More than one trial needs `reliability`, the correlation of two trials of
+    one visit.
+    Raises PlanError for another plan, or one of a given size. Source: as `plan_repeated`.
     """
     if plan.terms.power is None or plan.call is None or "followups" not in plan.call[1]:
         raise PlanError("visits_buy needs a plan from plan_repeated with a wanted power.")
@@ -54,7 +59,10 @@ def visits_buy(
 
 
 def smallest_detectable(plan: Plan, *, power: float, n_per_arm: int) -> float:
-    """Difference the design detects with this power at this n: what a size that cannot be changed is good for."""
+    """Difference the design detects with this power at this n: what a size that cannot be changed is good for.
+
+    The result is in the unit of the plan's difference. Source: that of the plan, solved for the difference.
+    """
 
     def gap(difference: float) -> float:
         return plan.change(difference=difference, n_per_arm=n_per_arm).power - power

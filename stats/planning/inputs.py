@@ -109,7 +109,10 @@ class PilotEffect(Given):
 
 
 def known_value(value: float, source: str, unit: str = "") -> Given:
-    """A number (`value`) and where it comes from (`source`)."""
+    """A number (`value`) and where it comes from (`source`).
+
+    unit: that of the value. Source: the caller's; it is printed wherever the number is used.
+    """
     return Given(float(value), source, unit)
 
 
@@ -118,6 +121,7 @@ def elicited(value: float, source: str, unit: str = "", spread: float | None = N
 
     value: in the unit of the outcome.
     spread: standard deviation of the belief about the true difference, used by `assurance` only.
+    Raises PlanError without a source, or for a value or spread of 0 or below. Source: the caller's.
 
     >>> low, high = elicited(5.0, source="four therapists", spread=1.0).interval()
     >>> round(low, 2), round(high, 2)
@@ -133,6 +137,8 @@ def elicited(value: float, source: str, unit: str = "", spread: float | None = N
 def pilot_sd(sd: float, df: float, source: str, unit: str = "") -> PilotSD:
     """A pilot's standard deviation with its degrees of freedom (two arms pooled: n1 + n2 - 2).
 
+    sd: in `unit`. Raises PlanError for an sd or df of 0 or below. Source: Browne 1995 (Stat Med 14:1933-1940).
+
     >>> round(float(pilot_sd(11.0, df=20, source="a trial of 22 people").quantile(0.8)), 2)
     12.88
     """
@@ -141,6 +147,8 @@ def pilot_sd(sd: float, df: float, source: str, unit: str = "") -> PilotSD:
 
 def pilot_correlation(correlation: float, pairs: float, source: str) -> PilotCorrelation:
     """A pilot's correlation between two visits, seen in `pairs` participants.
+
+    Raises PlanError for one outside -1 to 1, or from 3 pairs or fewer. Source: Fisher's z, with 1 / (pairs - 3).
 
     >>> low, high = pilot_correlation(0.8, pairs=22, source="a trial of 22 people").interval()
     >>> round(low, 2), round(high, 2)
@@ -155,6 +163,9 @@ def pilot_correlation(correlation: float, pairs: float, source: str) -> PilotCor
 
 def pilot_proportion(count: int, of: int, source: str) -> PilotProportion:
     """A pilot's proportion: `count` people of so many (`of`), for dropout, adherence, responders.
+
+    Raises PlanError for a count outside 0 to `of`. Source: the beta law behind Jeffreys' interval, as
+    `PilotProportion`.
 
     >>> low, high = pilot_proportion(3, of=24, source="this pilot").interval()
     >>> round(low, 3), round(high, 3)

@@ -49,9 +49,11 @@ def size_again(
 ) -> SizeAgain:  # fmt: skip
     """Blinded re-estimation of the size in the middle of a trial of two means, over true SDs.
 
-    plan: two equal arms, superiority; sds: true SDs of what is analysed (for an analysis of covariance the spread left
-    at equal baselines). first: share of the planned size at which the spread is looked at. most: cap, times the planned
-    size; never below it. Simulated with normal data, t tests.
+    plan: two equal arms, superiority; sds: a true SD each of what is analysed, in its unit (for an analysis of
+    covariance the spread left at equal baselines). first: share of the planned size at which the spread is looked at.
+    most: cap, times the planned size; never below it. Simulated with normal data, t tests.
+    Raises PlanError for another plan, a share outside 0 to 1 or a cap below 1. Source: Kieser & Friede 2003 (Stat Med
+    22:3571-3581), from memory.
     """
     difference, target = plan.inputs["difference"].value, plan.terms.power
     if target is None or plan.terms.margin is not None or plan.n_arms[0] != plan.n_arms[1]:
@@ -138,6 +140,8 @@ def two_stage(plan: Plan, *, share: float = 0.5, limit: float = 0.0) -> TwoStage
     """A futility stop in a trial of two arms: at `share` of the people it stops where z is below `limit`.
 
     The two z statistics are normal with correlation sqrt(share); power and error follow from the bivariate normal law.
+    Raises PlanError for a share outside 0 to 1, or a plan that is not for superiority. Source: the joint normal law of
+    z at two looks, common practice.
     """
     if not 0 < share < 1 or plan.terms.margin is not None:
         raise PlanError(f"Share {share}: allowed between 0 and 1, and a plan for superiority.")

@@ -29,7 +29,12 @@ class Evidence:
 
 
 def sd_from(sources: Sequence[Evidence], unit: str = "") -> tuple[PilotSD, tuple[str, ...]]:
-    """One SD with the degrees of freedom its uncertainty amounts to, and notes. One source stays as it is."""
+    """One SD with the degrees of freedom its uncertainty amounts to, and notes. One source stays as it is.
+
+    sources: a sequence, one `Evidence` a study, its size the degrees of freedom; all of them in `unit`. Raises
+    PlanError for an SD of 0 or below, FitError where they cannot be pooled. Source: log SD with variance 1 / (2 df),
+    common practice; pooling as `pool_effects`.
+    """
     wrong = [one for one in sources if not (one.value > 0 and one.size >= 1)]
     if wrong or not sources:
         raise PlanError(f"SDs {', '.join(f'{one.value} ({one.source})' for one in wrong) or 'none'}: allowed above 0.")
@@ -43,7 +48,12 @@ def sd_from(sources: Sequence[Evidence], unit: str = "") -> tuple[PilotSD, tuple
 
 
 def correlation_from(sources: Sequence[Evidence]) -> tuple[PilotCorrelation, tuple[str, ...]]:
-    """One correlation with the pairs its uncertainty amounts to, and notes."""
+    """One correlation with the pairs its uncertainty amounts to, and notes.
+
+    sources: a sequence, one `Evidence` a study, its size the number of pairs. Raises PlanError for a correlation
+    outside -1 to 1 or from 3 people or fewer, FitError where they cannot be pooled. Source: Fisher's z; pooling as
+    `pool_effects`.
+    """
     wrong = [one for one in sources if not (-1 < one.value < 1 and one.size > 3)]
     if wrong or not sources:
         told = ", ".join(f"{one.value} ({one.source}, {one.size} people)" for one in wrong) or "none"

@@ -107,7 +107,10 @@ class Plan(Result):
         return self.n_total
 
     def change(self, **inputs) -> "Plan":
-        """The same plan with some inputs changed: `plan.change(sd=12)`, `plan.change(n_per_arm=40)`."""
+        """The same plan with some inputs changed: `plan.change(sd=12)`, `plan.change(n_per_arm=40)`.
+
+        Raises PlanError for a plan that no planning function made.
+        """
         if self.call is None:
             raise PlanError("This plan was not made by a planning function, so it cannot be computed again.")
         function, arguments = self.call
@@ -119,7 +122,9 @@ class Plan(Result):
         return function(**changed)
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row: the sizes and the power."""
+        """One row: design, outcome, difference, n_per_arm, n_treatment, n_total, n_exact, power, and with attrition
+        recruit_per_arm and recruit_total.
+        """
         return pd.DataFrame(
             {
                 "design": [self.design],
@@ -244,7 +249,10 @@ def planner(*without: str) -> Callable[[Callable[P, Plan]], Callable[P, Plan]]:
 
 
 def plan_inputs(plan: Plan, level: float = 0.95) -> pd.DataFrame:
-    """Every input with its source, and its interval where estimated: input value conf_low conf_high unit source."""
+    """Every input with its source, and its interval where estimated: input value conf_low conf_high unit source.
+
+    Source: each input's own.
+    """
     rows = [
         (name, number.value, *number.interval(level), number.unit, number.source)
         for name, number in plan.inputs.items()
@@ -257,5 +265,8 @@ def plan_inputs(plan: Plan, level: float = 0.95) -> pd.DataFrame:
 
 
 def plan_working(plan: Plan) -> pd.DataFrame:
-    """The table to check by hand: step formula value, in the order of the calculation."""
+    """The table to check by hand: step formula value, in the order of the calculation.
+
+    Values in the unit of the step: the outcome's, its square, people. Source: that of the plan.
+    """
     return pd.DataFrame(list(plan.working), columns=["step", "formula", "value"])

@@ -29,7 +29,10 @@ class Recruiting(Result):
         return sum(max(0.0, month - place * self.opening) for place in range(self.sites))
 
     def reached(self, probability: float) -> int:
-        """First month by whose end the wanted number is there with this probability."""
+        """First month by whose end the wanted number is there with this probability.
+
+        Raises PlanError where that takes longer than 600 months.
+        """
         for month in range(1, LONGEST + 1):
             exposure = self._site_months(month)
             if (
@@ -70,6 +73,8 @@ def recruitment_by_month(
     opening: months between the opening of one site and the next. The rate has a gamma law from the count (Jeffreys) and
     people come at random (Poisson), so that a short pilot's rate stays uncertain; that a new site recruits like the old
     one is assumed.
+    Raises PlanError for fewer than one person or site, or no months. Source: Poisson counts with a gamma rate (negative
+    binomial), common practice.
     """
     if not (wanted >= 1 and count >= 0 and months > 0 and sites >= 1 and opening >= 0):
         raise PlanError(

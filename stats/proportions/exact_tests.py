@@ -89,6 +89,7 @@ def mcnemar_test(b: int, c: int, test: str = "mid-p") -> ExactTest:
 
     test: `mid-p` (ours: Fagerland 2013), `exact` (binomial), `chi-square`, `chi-square-continuity`.
     Source: McNemar 1947; Fagerland, Lydersen & Laake 2013 (BMC Med Res Methodol 13:91).
+    Raises FitError for counts below 0 or an unknown test. b, c: numbers of pairs.
 
     >>> round(float(mcnemar_test(8, 2).p_value), 4)
     0.0654

@@ -45,7 +45,9 @@ class NumberNeeded(Result):
         return getattr(self, column) if column in ("conf_low", "conf_high") else super().__getitem__(column)
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row: estimate, conf_low, conf_high, through_infinity, and the difference they come from."""
+        """One row: estimate, conf_low, conf_high, through_infinity, and what they come from: risk_difference,
+        difference_low, difference_high, method.
+        """
         low, high = self.difference.limits(check_level(level))
         through, ends = low <= 0 <= high, _ends(low, high)
         return pd.DataFrame(
@@ -93,6 +95,7 @@ def number_needed_to_treat(
     event: "good" (a response) or "bad" (then fewer is benefit). method: interval of the risk difference.
     Returns `NumberNeeded`; the risk difference is the primary result (Newcombe 1999). Source: Altman 1998
     (BMJ 317:1309-1312); Bender 2001 (Control Clin Trials 22:102-110).
+    Raises FitError for an empty group, a count outside 0 to n, an unknown event or method.
 
     >>> print(number_needed_to_treat(9, 10, 3, 10).sentence())
     NNTB 1.7 (95% interval NNTB 1.2 to NNTB 5.9); risk difference 60% (17% to 81%; Newcombe hybrid score; n = 20).

@@ -121,7 +121,7 @@ def proportion_interval(count: int, n: int, method: str = "wilson", level: float
     0.834, 0.836 and 0.837 (true shares within about 1/n of 0 or 1), and 0.912 for true shares from 0.1 to 0.9.
 
     count: people with the property, 0 to n. n: people counted, 1 or more. level: 0 to 1.
-    Returns an `Estimate` (columns estimate, conf_low, conf_high, ...).
+    Returns an `Estimate` (columns estimate, conf_low, conf_high, count, n).
     Raises FitError for an unknown method, n < 1 or a count outside 0 to n.
     Source: Newcombe 1998 (Stat Med 17:857-872); Brown, Cai, DasGupta 2001 (Stat Sci 16:101-133).
 

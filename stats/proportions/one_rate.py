@@ -14,7 +14,7 @@ def rate_interval(count: int, exposure: float, *, per: float = 1.0, level: float
 
     count: events, 0 or more. exposure: above 0, in any unit. per: 100 gives events per 100 units.
     The interval takes events as independent of each other; events that come again in the same people make it too
-    narrow. Returns an `Estimate`. Raises FitError for a negative count or no exposure.
+    narrow. Returns an `Estimate` with count and exposure. Raises FitError for a negative count or no exposure.
     Source: Garwood 1936 (Biometrika 28:437-442), by the quantiles of chi-square.
 
     >>> found = rate_interval(0, 100, per=100)

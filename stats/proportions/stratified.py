@@ -45,7 +45,9 @@ def stratified_risk_difference(strata: pd.DataFrame, level: float = 0.95) -> Est
 def stratified_ratio(strata: pd.DataFrame, ratio: str = "odds", level: float = 0.95) -> Estimate:
     """Mantel-Haenszel odds ratio (`ratio="odds"`, Robins-Breslow-Greenland interval) or risk ratio ("risk").
 
-    strata as in `stratified_risk_difference`. Computed by statsmodels.
+    strata: one row per stratum, as in `stratified_risk_difference`. Computed by statsmodels.
+    Raises FitError for columns that are not there, impossible counts, or no stratum with both groups. Source: Mantel &
+    Haenszel 1959; Robins, Breslow & Greenland 1986, both from memory.
     """
     if ratio not in ("odds", "risk"):
         raise FitError(f"Ratio {ratio!r}: allowed 'odds' or 'risk'.")

@@ -50,7 +50,8 @@ def risk_ratio(x1: int, n1: int, x2: int, n2: int, method: str = "log", level: f
     """(x1/n1) / (x2/n2). method: `log` (normal interval of the logarithm) or `score` (Koopman, through statsmodels).
 
     A zero cell: 1/2 is added to each cell for the `log` method, and a note says so. std_error is that of the logarithm
-    (extra column `log_estimate`). Arguments and errors as `risk_difference`. Source: Katz 1978; Koopman 1984.
+    (extra column `log_estimate`). Arguments as `risk_difference`. Raises
+    FitError for an empty group, a count outside 0 to n or an unknown method. Source: Katz 1978; Koopman 1984.
 
     >>> round(risk_ratio(11, 20, 7, 20).estimate, 3)
     1.571
@@ -63,7 +64,8 @@ def risk_ratio(x1: int, n1: int, x2: int, n2: int, method: str = "log", level: f
 
 
 def odds_ratio(x1: int, n1: int, x2: int, n2: int, method: str = "log", level: float = 0.95) -> Estimate:
-    """Odds of the first over odds of the second. Methods, zero cells and errors as `risk_ratio`. Source: Woolf 1955.
+    """Odds of the first over odds of the second. Methods and zero cells as `risk_ratio`. Raises FitError as it does.
+    Source: Woolf 1955.
 
     >>> round(odds_ratio(11, 20, 7, 20).estimate, 3)  # 11 x 13 / (9 x 7)
     2.27

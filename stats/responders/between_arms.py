@@ -56,7 +56,13 @@ class ArmComparison(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row per arm and threshold: mean difference, then risk difference, ratio, odds, number needed, p value."""
+        """One row per arm and threshold: mean_difference, counts x1 of n1 against x2 of n2 (of the denominator), then
+        the risk difference; ratio_estimate, odds_estimate and needed_estimate; and the p value of the test.
+
+        Limits: mean_conf_low mean_conf_high, conf_low conf_high, ratio_conf_low ratio_conf_high, odds_conf_low
+        odds_conf_high, needed_conf_low needed_conf_high.
+        needed_through_infinity: the interval of the number needed holds "no difference".
+        """
         level = check_level(level)
         rows = []
         for pair in self.arm_pairs:
@@ -111,6 +117,7 @@ def compare_responders(
     of the risk difference. test: as `exact_test`. The mean difference is Welch's, of the observed improvements.
     An arm without people in the denominator keeps its row, without a comparison and with a note.
     Raises FitError for an unknown reference, or when there is no other arm.
+    Source: that of the interval (`risk_difference`) and of the test (`exact_test`).
     """
     if denominator not in ("observed", "enrolled"):
         raise FitError(f"Denominator {denominator!r}: allowed 'observed' or 'enrolled'.")

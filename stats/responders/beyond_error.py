@@ -25,7 +25,9 @@ class ReliableChange(Result):
     notes: tuple[str, ...]
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """The people with `reliable_change` and `beyond_error` (its size above the two-sided normal limit)."""
+        """The columns of `change_table`, those that `reliable_change` adds, and `beyond_error` (its size above the
+        two-sided normal limit).
+        """
         limit = float(norm.ppf((1 + check_level(level)) / 2))
         found = self.people["reliable_change"].abs() > limit
         return self.people.assign(beyond_error=found.where(self.people["reliable_change"].notna()))
@@ -55,6 +57,7 @@ def reliable_change(
     mean and the spread beyond error, so extreme changes are pulled in by regression to the mean): shrunken_change,
     probability_improved, probability_important (true improvement of `threshold` or more).
     Source: Jacobson & Truax 1991 (J Consult Clin Psychol 59:12-19); shrinkage: Kelley's formula, normal law.
+    Raises FitError without a standard error of measurement above 0.
     """
     if error is None:
         if sd is None or reliability is None:
@@ -123,6 +126,7 @@ def clinical_cutoffs(
 
     a: mean_patients ± 2 sd, b: mean_healthy ∓ 2 sd, c: (sd_healthy mean_patients + sd_patients mean_healthy) / sum of
     SDs. Needs a healthy sample of the same measure; with none, do not borrow one.
+    All in the unit of the measure. Raises FitError for an SD of 0 or below.
     """
     if min(sd_patients, sd_healthy) <= 0:
         raise FitError(f"SDs {sd_patients}, {sd_healthy}: allowed above 0.")

@@ -40,8 +40,8 @@ def count_responders(
     the outcome. Reaching an MCID counts (>=); a detectable change must be exceeded (>).
     select: outcome, visits, hand, condition and people, as a `Selection` or the outcome's name; the outcome is that of
     the threshold, or the only one in the frame, where none is named.
-    participants: everyone enrolled, with sides for thresholds by hand; a threshold published for others gets a note:
-    `diagnosis` by families; `phase` in words, or `onset_days` (or `onset` in months), against the phase it was
+    participants: a row for everyone enrolled, with sides for thresholds by hand; a threshold published for others gets
+    a note: `diagnosis` by families; `phase` in words, or `onset_days` (or `onset` in months), against the phase it was
     published for (`outcomes.onset.with_onset_days` adds the days to a study's participants). design: the protocol, for
     the visits changes are counted between (its primary one, else the outcome's last, where none is named) and the
     limits of totals of the study's own. better, unit: of bare changes.
@@ -51,7 +51,7 @@ def count_responders(
     Returns `ResponderCounts`; its five classes add up to the enrolled in each arm. Its `by(method)` gives the shares
     another interval, `with_imputations` adds what multiple imputation says.
     Raises FitError for a number without source, an unknown outcome or visit, unknown hands for a hand-specific
-    threshold, a unit that differs.
+    threshold, a unit that differs; InstrumentError for a threshold key or an outcome that does not exist.
     A count says nothing of who responded to the treatment: a shift of everyone by the same amount also makes
     "responders" (Senn 2004). Print the mean difference beside it.
 
@@ -118,6 +118,7 @@ def with_imputations(
 
     completed: frames as `count_responders` takes them, of the same participants with every value. select: as there.
     Raises FitError where participants differ or values are still missing.
+    Source: Rubin's rules, as `share_over_imputations`.
     """
     table = counted.people[counted.people["threshold"] == counted.counts[0].threshold]
     selection = replace(selection_of(select), outcome=counted.outcome, baseline=None, visit=None)

@@ -94,7 +94,8 @@ def count_in_periods(
     with its periods. outcome: the primary one where not named. reference: the treatment compared against; where not
     named, what the reference sequence got first. The difference is Newcombe's of paired shares, in people with a change
     under both treatments; periods are not modelled in it, the model of `fit_crossover` is the primary comparison.
-    Raises FitError as `count_responders` and `period_changes`.
+    Raises FitError and InstrumentError as `count_responders` and `period_changes`. Source: Newcombe 1998 (Stat Med
+    17:2635-2650) for the difference; the count is a definition.
     """
     selection = selection_of(outcome or design.primary)
     table = period_changes(scores, selection, design=design, participants=participants)

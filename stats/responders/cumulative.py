@@ -64,8 +64,11 @@ def cumulative_change(
 ) -> CumulativeChange:
     """For each arm and each improvement that occurred: how many reached it.
 
-    No threshold is chosen: a reader can look up any. Arguments as `change_table`; method: interval of the share, as in
+    No threshold is chosen: a reader can look up any. scores: frame of `outcomes.score`; participants: a row for
+    everyone enrolled; both and the rest as `change_table`. method: interval of the share, as in
     `proportion_interval`. Returns `CumulativeChange`.
+    Raises FitError for an unknown method, outcome or visit. Source: a count, no model; the interval's is in
+    `proportion_interval`.
     """
     if method not in METHODS:
         raise FitError(f"Interval method {method!r} for a proportion: allowed {', '.join(METHODS)}.")

@@ -38,7 +38,11 @@ class ImputedShare:
 
 
 def share_over_imputations(counts: Sequence[int], n: int) -> ImputedShare:
-    """Counts of responders among the same n people in each completed data set."""
+    """Counts of responders among the same n people in each completed data set.
+
+    counts: a number for each completed data set. Raises FitError for fewer than two of them. Source: Rubin 1987, as
+    `combine_imputations`.
+    """
     m = len(counts)
     if m < 2:
         raise FitError(f"{m} imputation(s), allowed 2 or more (20 and more are usual).")

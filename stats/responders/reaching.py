@@ -131,13 +131,15 @@ def count_reaching(
 ) -> LevelReached:
     """People at or beyond an absolute level of an outcome, visit by visit, in every condition it was measured in.
 
-    value, unit: the level and its unit, which may be another unit of force than the outcome's; better is at or above it
-    where higher scores are better, else at or below. Where an outcome was measured assisted (or with the device worn
-    without power) the difference from unassisted (or, without such scores, from unpowered) inside people is given for
-    each visit, from complete pairs; and for each condition the difference of each later visit from the first one.
-    Conditions are never pooled. There is no default: the level and its reason are the study's own.
+    scores: frame of `outcomes.score`. participants: a row for everyone enrolled. value, unit: the level and its unit,
+    which may be another unit of force than the outcome's; better is at or above it where higher scores are better, else
+    at or below. Where an outcome was measured assisted (or with the device worn without power) the difference from
+    unassisted (or, without such scores, from unpowered) inside people is given for each visit, from complete pairs; and
+    for each condition the difference of each later visit from the first one. Conditions are never pooled. There is no
+    default: the level and its reason are the study's own.
     Returns `LevelReached`: counts with Clopper-Pearson intervals; differences with Newcombe's paired interval
-    (Stat Med 1998;17:2635) and the exact McNemar p value. Raises FitError for another unit or an unknown outcome.
+    (Stat Med 1998;17:2635) and the exact McNemar p value. Raises FitError for another unit or an unknown outcome,
+    InstrumentError for a force level in a unit that is no force.
     """
     selection = selection_of(outcome, **named)
     there = scores[scores[c.OUTCOME] == selection.named()]

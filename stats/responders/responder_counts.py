@@ -82,7 +82,10 @@ class ResponderCounts(Result):
     method: str = "wilson"
 
     def by(self, method: str) -> "ResponderCounts":
-        """The same counts with another interval of the shares, as in `proportion_interval`."""
+        """The same counts with another interval of the shares, as in `proportion_interval`.
+
+        Raises FitError for an unknown method.
+        """
         if method not in METHODS:
             raise FitError(f"Interval method {method!r} for a proportion: allowed {', '.join(METHODS)}.")
         return replace(self, method=method)
@@ -109,10 +112,12 @@ class ResponderCounts(Result):
         return rows
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row per arm and threshold.
+        """One row per arm, outcome and threshold (its value, unit, quantity, rule, source, citation), with the counts
+        improved unchanged worsened cannot_reach missing enrolled, and limited where few had room.
 
-        `estimate conf_low conf_high` are the share of the observed; `estimate_enrolled ...` count the missing as not
-        improved; `estimate_could_reach ...` leave out people without room; `estimate_imputed ...` where imputations
+        `estimate conf_low conf_high` are the share of the observed; `estimate_enrolled conf_low_enrolled
+        conf_high_enrolled` count the missing as not improved; `estimate_could_reach conf_low_could_reach
+        conf_high_could_reach` leave out people without room; `estimate_imputed ...` where imputations
         were given.
         """
         shares: dict[tuple[str, str], list[dict]] = {}

@@ -78,6 +78,8 @@ def regression_to_mean(sd: float, correlation: float, cutoff: float, mean: float
     sd (1 - correlation) phi(z) / (1 - Phi(z)), z = (cutoff - mean) / sd, towards the mean. side: "above" or "below",
     who was let in. correlation: of two measurements of the same people without treatment.
     Source: Davis 1976 (Am J Epidemiol 104:493-498); Barnett, van der Pols & Dobson 2005 (Int J Epidemiol 34:215-220).
+    sd, cutoff, mean: in the unit of the outcome, as the result. Raises FitError for an sd of 0 or below, a correlation
+    outside -1 to 1, or another side.
 
     >>> round(float(regression_to_mean(sd=10, correlation=0.8, cutoff=10)), 2)
     3.05

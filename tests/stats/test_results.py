@@ -3,6 +3,7 @@
 import importlib
 import inspect
 import pkgutil
+import re
 from dataclasses import fields, is_dataclass, replace
 
 import numpy as np
@@ -36,7 +37,7 @@ from stats.responders.beyond_error import clinical_cutoffs, reliable_change
 from stats.responders.count import count_responders
 from stats.responders.cumulative import cumulative_change
 from stats.responders.reaching import count_reaching
-from stats.result import Result
+from stats.result import ESTIMATE_COLUMNS, Result
 from synthetic_cohort import make_cohort
 
 OUTCOME = "fma_ue.motor"
@@ -134,6 +135,19 @@ def test_every_result_answers_in_numbers_and_in_words(made):
         assert isinstance(one.unit, str), name
         assert one.n_participants >= 0, name
         assert "<" in one._repr_html_(), name
+
+
+def test_every_column_of_a_result_is_named_where_it_is_explained(made):
+    """In the docstring of `frame`, of the record, of the function that made it, or among the columns all share."""
+    silent = {}
+    for name, one in made.items():
+        maker = next((found for module in modules() if inspect.isfunction(found := vars(module).get(name))), None)
+        told = (type(one).frame, type(one), maker, *({change_table} if name == "reliable_change" else ()))
+        docs = " ".join(inspect.getdoc(where) or "" for where in told if where is not None)
+        known = set(re.findall(r"\w+", docs)) | set(ESTIMATE_COLUMNS)
+        if missing := [column for column in map(str, one.frame().columns) if column not in known]:
+            silent[name] = missing
+    assert silent == {}
 
 
 def test_a_higher_level_gives_wider_intervals(made):

@@ -74,7 +74,10 @@ class PublishedEffects(Result):
         return pd.DataFrame(rows)
 
     def bands(self, level: float = 0.95) -> pd.DataFrame:
-        """One row a trial and correlation of the grid: study, correlation, estimate, std_error, conf_low, conf_high."""
+        """One row a trial and correlation of the grid: study, correlation, estimate, std_error, conf_low, conf_high.
+
+        Raises FitError for a level outside 0 to 1.
+        """
         level = check_level(level)
         rows = []
         for one in self.trials:

@@ -64,7 +64,9 @@ class Estimates(Result):
     weights: np.ndarray = field(default_factory=lambda: np.empty((0, 0)), repr=False)
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """Columns of `keys`, then term estimate std_error df statistic p_value conf_low conf_high unit."""
+        """Columns of `keys` (arm, reference, visit, day), then term estimate std_error df statistic p_value conf_low
+        conf_high unit.
+        """
         with np.errstate(divide="ignore", invalid="ignore"):
             statistic = self.estimate / self.std_error
         half = t_quantile(level, self.df) * self.std_error

@@ -55,6 +55,8 @@ def gatekeeping(gates: Sequence[Gate], level: float = 0.95) -> pd.DataFrame:
 
     Returns gate, hypothesis, p_value, p_adjusted (the smallest overall error rate at which the order rejects it) and
     opened. In a pilot usually nothing is confirmatory; then say so instead.
+    p values are from 0 to 1. Raises FitError for others. Source: Holm 1979; Dmitrienko, Offen & Westfall 2003, both
+    from memory.
     """
     rows = []
     passed = 0.0  # adjusted p that every earlier family needs

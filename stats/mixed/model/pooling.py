@@ -39,6 +39,8 @@ def pool_moments(
     Merge with `+`, fit with `fit_moments`. Sites must share terms, visits and groups: declare categories, those without
     a row included. Frames sorted by participant and visit whose columns take few values are pooled fastest.
     Numbers of a few participants can be read back from the sums of a small pattern: see `smallest_pattern`.
+    Raises FitError as `fit_mixed` does for columns, visits and formulas that do not fit. Source: algebra, no estimate
+    is made.
     """
     if is_partitioned(frame):
         return pool_partitions(

@@ -35,6 +35,8 @@ def plan_cluster(
     intraclass: intraclass correlation; pilots are far too small to estimate it, so name a published value.
     Sources: Eldridge SM, Ashby D, Kerry S (2006) Int J Epidemiol 35:1292-1300 (unequal sizes); Roberts C, Roberts SA
     (2005) Clin Trials 2:152-162 (clustering in one arm).
+    difference, sd: in the outcome's unit. Raises PlanError for an input outside its range or a pilot's own effect,
+    InstrumentError for a threshold key that does not exist.
 
     >>> plan_cluster(difference=4.25, sd=11, intraclass=0.05, cluster_size=6, power=0.9).n_per_arm
     182

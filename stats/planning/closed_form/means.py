@@ -40,7 +40,8 @@ def plan_means(
     difference: size of the improvement that matters, positive (number, threshold key, or record with a source).
     sd: standard deviation of the outcome within an arm (reference arm). margin: non-inferiority margin.
 
-    Returns: a `Plan`. Raises PlanError for an impossible input.
+    Returns: a `Plan`. Raises PlanError for an impossible input, InstrumentError for a threshold key that does not
+    exist.
     Source: Julious SA (2004) Stat Med 23:1921-1986; Welch's df for unequal standard deviations.
 
     >>> plan_means(difference=0.5, sd=1, power=0.8).n_per_arm
@@ -87,6 +88,8 @@ def plan_change(
 
     Smaller than a comparison of final values only where the correlation exceeds 0.5; `plan_ancova` is never larger.
     Source: Rosner B (2006) Fundamentals of Biostatistics, 6th ed, section 8.10 (with law="normal").
+    difference, sd, sd_after: in the outcome's unit. Raises PlanError for an input outside its range or a pilot's own
+    effect, InstrumentError for a threshold key that does not exist.
 
     >>> plan_change(difference=4.25, sd=11, correlation=0.8, power=0.9).n_per_arm
     58
@@ -133,6 +136,8 @@ def plan_ancova(
     degrees of freedom (participants - arms - covariates): one number whose uncertainty is exact, where a correlation
     near 1 leaves 1 - r² very unsure.
     Source: Borm GF, Fransen J, Lemmens WA (2007) J Clin Epidemiol 60:1234-1238.
+    difference, sd, sd_residual: in the outcome's unit. Raises PlanError for an input outside its range or a pilot's own
+    effect, InstrumentError for a threshold key that does not exist.
 
     >>> plan_ancova(difference=4.25, sd=11, correlation=0.8, power=0.9).n_per_arm
     53
@@ -186,6 +191,8 @@ def plan_crossover(
     halved, so that a period effect cancels: variance sd_within² / 2 (1/n1 + 1/n2), df = n1 + n2 - 2. Carry-over is
     assumed absent, which recovery and learning make doubtful in rehabilitation.
     Source: Julious SA (2004) Stat Med 23:1921-1986, section on crossover trials.
+    difference, sd_within: in the outcome's unit. Raises PlanError for an input outside its range or a pilot's own
+    effect, InstrumentError for a threshold key that does not exist.
 
     >>> plan_crossover(difference=4.25, sd_within=6.0, power=0.9).n_arms
     (22, 22)

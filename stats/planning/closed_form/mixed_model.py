@@ -37,12 +37,14 @@ def plan_mixed(
     Variance per participant phi = [(sum_j (r_j - r_{j+1}) pad(V_j⁻¹))⁻¹]_JJ: those who leave after visit j still inform
     the last one through the correlations, so the loss is smaller than n / (1 - dropout).
 
-    retention: share of the randomised observed at each modelled visit, one number a visit; retention_treatment where
-    it differs by arm. sd, correlation, structure: or `covariance` over the visits (with `covariance_source`).
-    baseline="constrained": the first visit is the baseline with one mean for both arms. weights: contrast over the
-    visits (default: the last one alone; an average of follow-ups is e.g. (0, 0.5, 0.5)).
+    retention: share of the randomised observed at each modelled visit, one number a visit; retention_treatment: the
+    same sequence of the treated where it differs. sd, correlation, structure: or `covariance` over the visits (with
+    `covariance_source`). baseline="constrained": the first visit is the baseline with one mean for both arms. weights:
+    contrast over the visits (default: the last one alone; an average of follow-ups is e.g. (0, 0.5, 0.5)).
 
     Source: Lu K, Luo X, Chen PY (2008) Int J Biostat 4(1):9, tables 1 and 2 (law="normal").
+    difference, sd: in the outcome's unit. Raises PlanError for an input outside its range or a pilot's own effect,
+    InstrumentError for a threshold key that does not exist.
     """
     terms = Terms(**common)
     target, notes = read_difference(difference, terms.use_pilot_effect)

@@ -40,6 +40,8 @@ def plan_repeated(
     `reliability` is the correlation of two trials of one visit.
 
     Sources: Frison L, Pocock SJ (1992) Stat Med 11:1685-1704; Diggle, Liang, Zeger (1994) p. 30 (post, law="normal").
+    difference, sd: in the outcome's unit. Raises PlanError for an input outside its range or a pilot's own effect,
+    InstrumentError for a threshold key that does not exist.
 
     >>> plan_repeated(difference=4.25, sd=11, correlation=0.8, followups=2, power=0.9).n_per_arm
     39
@@ -111,11 +113,13 @@ def plan_slopes(
     Variance [(X'V⁻¹X)⁻¹]_slope with V = Z D Z' + sd_residual² I; with complete data sd_slope² + sd_residual² / sum (t -
     mean)². Diggle's formula for equal correlation is sd_slope = 0, sd_residual = sd sqrt(1 - rho).
 
-    difference: in outcome units per unit of `times`. sd_intercept, sd_slope: of people's own lines. correlation: of a
-    person's intercept with the slope.
+    times: of the visits, one number each. difference: in outcome units per unit of `times`. sd_intercept, sd_slope: of
+    people's own lines. correlation: of a person's intercept with the slope.
     retention: share of the randomised still observed at each time; then attrition stays 0, it would count twice.
 
     Sources: Diggle et al. (2002) section 2.4; Ard MC, Edland SD (2011) J Alzheimers Dis 26(s3):369-377.
+    Raises PlanError for an input outside its range or a pilot's own effect, InstrumentError for a threshold key that
+    does not exist.
     """
     terms = Terms(**common)
     target, notes = read_difference(difference, terms.use_pilot_effect)

@@ -39,6 +39,8 @@ def plan_proportions(
     the pilot happened to show (a `PilotProportion` there is refused unless use_pilot_effect=True).
 
     Sources: Fleiss, Levin, Paik (2003) section 4.2 for the normal formula; Boschloo RD (1970) Stat Neerl 24:1-35.
+    Raises PlanError for an input outside its range or a pilot's own effect, InstrumentError for a threshold key that
+    does not exist.
 
     >>> plan_proportions(reference=0.4, treatment=0.7, power=0.8).n_per_arm
     44
@@ -144,9 +146,11 @@ def plan_ordinal(
     Variance of the log odds ratio 3 (1/n1 + 1/n2) / (1 - sum p³), p the category shares averaged over both arms. Normal
     approximation, for moderate n; few people in a category make it poor.
 
-    reference: category probabilities of the reference arm, best first, summing to 1. odds_ratio: above 1, of a better
-    category under treatment.
+    reference: a probability for each category in the reference arm, best first, summing to 1. odds_ratio: above 1, of a
+    better category under treatment.
     Source: Whitehead J (1993) Stat Med 12:2257-2271.
+    Raises PlanError for an input outside its range or a pilot's own effect, InstrumentError for a threshold key that
+    does not exist.
     """
     terms = replace(Terms(**common), law="normal")
     ratio_wanted = read_number("odds_ratio", odds_ratio)

@@ -56,6 +56,8 @@ class PilotSize(Result):
 def pilot_for_problem(prevalence: float, confidence: float = 0.95) -> PilotSize:
     """Participants needed to meet a problem of this prevalence at least once: ln(1 - confidence) / ln(1 - prevalence).
 
+    prevalence, confidence: from 0 to 1. Raises PlanError outside it. Source: the binomial law.
+
     >>> pilot_for_problem(0.05).n
     59
     """
@@ -76,6 +78,8 @@ def pilot_for_proportion(expected: float, half_width: float, level: float = 0.95
 
     method="wald": z² p (1 - p) / half_width². Otherwise an interval of `proportion_interval`: the smallest n at which
     the interval around the expected proportion is that narrow (the count n p need not be whole for "wilson").
+    Raises PlanError for a share outside 0 to 1, FitError for an unknown method. Source: Wald's formula; else as
+    `proportion_interval`.
     """
     _inside("expected", expected)
     _inside("half_width", half_width)
@@ -99,6 +103,7 @@ def pilot_for_sd(relative_excess: float, confidence: float = 0.8, arms: int = 2)
     """Participants so that the one-sided upper limit of the sd exceeds it by at most this share.
 
     Smallest n per arm with sqrt(df / chi2_{1 - confidence, df}) - 1 <= relative_excess, df = arms (n - 1).
+    Raises PlanError for a share outside 0 to 1. Source: Browne 1995, the limit of `sd_upper_limit`.
 
     >>> pilot_for_sd(0.25).n
     7
@@ -138,7 +143,10 @@ def pilot_for_exclusion(difference: float, sd: float, confidence: float = 0.8) -
 
 
 def pilot_share(power: float, confidence: float = 0.8, alpha: float = 0.05) -> float:
-    """Size of that pilot as a share of the main trial: z_confidence² / (z_{1 - alpha/2} + z_power)²."""
+    """Size of that pilot as a share of the main trial: z_confidence² / (z_{1 - alpha/2} + z_power)².
+
+    Source: Cocks & Torgerson 2013 (J Clin Epidemiol 66:197-201).
+    """
     return float(norm.ppf(confidence) ** 2 / (norm.isf(alpha / 2) + norm.ppf(power)) ** 2)
 
 
@@ -150,6 +158,7 @@ def pilot_for_progression(
     n = [z_{1-alpha} sqrt(p0 q0) + z_power sqrt(p1 q1)]² / (p1 - p0)², with continuity
     n/4 (1 + sqrt(1 + 2 / (n (p1 - p0))))². One-sided alpha.
     Source: Lewis M, Bromley K, Sutton CJ, et al. (2021) Pilot Feasibility Stud 7:40.
+    stop, go: shares from 0 to 1. Raises PlanError outside it, or for stop at or above go.
     """
     _inside("stop", stop)
     _inside("go", go)
@@ -183,6 +192,7 @@ def rules_of_thumb(standardised_difference: float | None = None) -> pd.DataFrame
 
     standardised_difference: target difference over sd of the main trial; the stepped rule needs it and is left out
     without it. All were made to estimate a spread or a share, none to test an effect.
+    Source: in the column of that name.
     """
     rows = [
         ("Julious", 12, "per arm", "mean and variance of a continuous outcome", "Julious 2005, Pharm Stat 4:287-291"),

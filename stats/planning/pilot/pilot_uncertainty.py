@@ -48,7 +48,11 @@ def expected_power(
 def expected_power_n(
     difference: float, sd: float, df: float, power: float, alpha: float = 0.05, sides: int = 2
 ) -> float:
-    """Unrounded n per arm at which `expected_power` reaches `power`."""
+    """Unrounded n per arm at which `expected_power` reaches `power`.
+
+    difference, sd: in the outcome's unit. Raises PlanError for a power outside 0 to 1, or one that no size reaches.
+    Source: as `expected_power`.
+    """
     return smallest_n(lambda n: expected_power(difference, sd, df, n, alpha, sides), power, 2.0)
 
 
@@ -57,6 +61,7 @@ def assurance_normal(mean: float, spread: float, std_error: float, alpha: float 
 
     Phi((mean - z std_error) / sqrt(spread² + std_error²)); with growing n it tends to Phi(mean / spread), not to 1.
     Source: O'Hagan A, Stevens JW, Campbell MJ (2005) Pharm Stat 4:187-201.
+    mean, spread, std_error: in the outcome's unit.
     """
     return float(norm.cdf((mean - norm.isf(alpha / sides) * std_error) / sqrt(spread**2 + std_error**2)))
 
@@ -83,7 +88,9 @@ class Assurance(Result):
         return self.n_total
 
     def frame(self, level: float = 0.95) -> pd.DataFrame:
-        """One row: the probability, its ceiling, the size, and what it was averaged over."""
+        """One row: design, n_per_arm, n_total, assurance (a probability), its limit however large the trial,
+        averaged_over.
+        """
         return pd.DataFrame(
             {
                 "design": [self.design],
@@ -112,6 +119,7 @@ def assurance(plan: Plan) -> Assurance:
     independent (quadrature over their quantiles).
 
     Raises PlanError where no input is uncertain.
+    Source: O'Hagan, Stevens & Campbell 2005 (Pharm Stat 4:187-201), by quadrature.
     """
     uncertain = {name: number for name, number in plan.inputs.items() if number.uncertain and name in _arguments(plan)}
     if not uncertain:
@@ -192,7 +200,10 @@ class PowerCurve(Result):
 
 
 def power_curve(plan: Plan, n_per_arm: Iterable[int]) -> PowerCurve:
-    """Power of a plan at other sizes. Returns `PowerCurve`; its frame has a row per size. PlanError without a size."""
+    """Power of a plan at other sizes. Returns `PowerCurve`; its frame has a row per size.
+
+    n_per_arm: a sequence of sizes. Raises PlanError without one. Source: that of the plan.
+    """
     plans = tuple(plan.change(n_per_arm=int(n)) for n in n_per_arm)
     if not plans:
         raise PlanError("A power curve needs sizes: n_per_arm=range(10, 100, 10), for example.")
@@ -246,6 +257,7 @@ def size_over_pilot_sd(plan: Plan, confidence: float = 0.8) -> SizeBand:
     """How n moves with the pilot's sd; confidence: of the one-sided upper limit. Returns `SizeBand`.
 
     Raises PlanError for a plan made for a given n, or without an sd that carries its degrees of freedom.
+    Source: as `sd_upper_limit`.
     """
     if plan.terms.power is None:
         raise PlanError("size_over_pilot_sd needs a plan made for a wanted power, not for a given n.")

@@ -145,9 +145,10 @@ def progression(
 
     criteria: a study (its protocol's criteria; whatever `counts` does not give is counted from its tables and
     `scores`), or the criteria themselves, each a mapping with the keys of `KEYS`. counts: criterion id to
-    (count, denominator). method: interval of `proportion_interval`.
+    (count, denominator). scores: frame of `outcomes.score`, of a study. method: interval of `proportion_interval`.
 
     Returns: a `Progression`. Raises PlanError for an unknown key, a missing threshold or a missing count.
+    Shares are from 0 to 1. Source: the criteria are the protocol's own; the interval's is in `proportion_interval`.
 
     >>> kept = {"id": "kept", "measure": "retention", "go": 0.8, "stop": 0.6, "source": "protocol 1.2"}
     >>> progression([kept], {"kept": (20, 24)}).frame()[["zone", "spans"]].iloc[0].tolist()

@@ -46,7 +46,8 @@ class StopGo(Result):
 def stop_go_rates(n: int, go: float, stop: float, truths: Iterable[float] | None = None) -> StopGo:
     """Error rates of a progression criterion where more is better: go from `go`, stop below `stop`, amend between.
 
-    n: people counted. truths: true shares to look at; from 0.05 to 0.95 where not named. Exact binomial.
+    n: people counted. truths: a sequence of true shares to look at; from 0.05 to 0.95 where not named. Raises
+    PlanError for shares outside 0 to 1 or stop above go. Source: the binomial law, exact.
     """
     if not (n >= 1 and 0 <= stop <= go <= 1):
         raise PlanError(f"n {n}, stop {stop}, go {go}: allowed n of 1 or more and stop at or below go, both 0 to 1.")

@@ -44,6 +44,7 @@ class EndsAnalysis:
     """A model that knows the ends of the scale: "beta-binomial" (points out of all there are) or "censored" (a normal
     score cut off at the ends). Terms as in `GradeAnalysis`; the estimate is the difference at the last visit averaged
     over people, on the scale itself.
+    Raises PlanError for another family, or ends and step that do not fit.
     """
 
     low: float

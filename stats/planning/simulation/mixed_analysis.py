@@ -27,6 +27,7 @@ class MixedAnalysis:
     maximum, as the protocol's ladder of models does. weights: over the later visits, by default the last alone (time =
     "visit"); with linear time the contrast is the difference between slopes per unit of time.
     df: "kenward-roger", "kenward-roger-observed", "satterthwaite" or "normal".
+    Raises PlanError for choices that are not simulated, FitError for an unknown covariance.
     """
 
     time: str = "visit"
@@ -55,7 +56,11 @@ class MixedAnalysis:
 
     @classmethod
     def of(cls, model: ModelChoice, participants: int, visits: int) -> "MixedAnalysis":
-        """The protocol's model as `fit_change` would choose it for a randomised trial with every baseline present."""
+        """The protocol's model as `fit_change` would choose it for a randomised trial with every baseline present.
+
+        Raises PlanError for covariates and sites, which are not simulated, FitError for a time course that is not
+        known.
+        """
         if model.covariates:
             raise PlanError(f"Covariates {', '.join(model.covariates)} are not simulated: plan without them.")
         if model.site is not None:

@@ -30,9 +30,10 @@ def simulate_plan(
 
     As many are randomised as the plan recruits, and its attrition is spread evenly over the later visits. analysis: by
     default the last visit adjusted for the first; `MixedAnalysis.of(protocol.model, participants, visits)` is the
-    protocol's. With more than two `times`, `structure` says how visits correlate: the plan's correlation is that of the
-    first and the last. start, low, high, step: mean at the first visit, bounds and steps of the scale. dropout_on,
-    dropout_strength: see `NormalTruth`. options: those of `simulate_trials`.
+    protocol's. times: one number a visit, in order. With more than two, `structure` says how visits correlate: the
+    plan's correlation is that of the first and the last. start, low, high, step: mean at the first visit, bounds and
+    steps of the scale. dropout_on, dropout_strength: see `NormalTruth`. options: those of `simulate_trials`.
+    Raises PlanError for a plan without these, or a covariance that cannot be. Source: as `simulate_trials`.
     """
     names = ("difference", "sd", "correlation")
     missing = [name for name in names if name not in plan.inputs]

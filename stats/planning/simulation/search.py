@@ -74,6 +74,8 @@ def size_by_simulation(
     replicates: trials a size. Each step moves n by the ratio of noncentralities ((z_alpha + z_target) / (z_alpha +
     z_power))²; then one line of probit power on sqrt(n) through every size tried gives n and, from its error, n_low and
     n_high. options: those of `simulate_trials` (truth, batch, workers, progress).
+    Raises PlanError for a power outside 0 to 1, a journal, or as `simulate_trials`. Source: our own search; probit
+    power is linear in sqrt(n) where the estimate is normal.
     """
     if not 0 < power < 1:
         raise PlanError(f"power = {power}: allowed are values between 0 and 1, such as 0.9.")
@@ -138,12 +140,13 @@ def simulate_grid(
 ) -> pd.DataFrame:
     """Simulated power over every combination of settings.
 
-    make: keywords named in `settings` to a maker, for instance `lambda n, difference, dropout: ...`. Every cell uses
-    the same seed, so neighbouring cells share their chance and their differences are steadier. journal: a folder with
-    one journal per cell. options: those of `simulate_trials`.
+    settings: name -> its values. make: keywords named in `settings` to a maker, for instance `lambda n, difference,
+    dropout: ...`. Every cell uses the same seed, so neighbouring cells share their chance and their differences are
+    steadier. journal: a folder with one journal per cell. options: those of `simulate_trials`.
 
     Returns columns: those of `settings`, then n_per_arm n_total power monte_carlo_error truth bias width coverage
     without_answer.
+    Raises PlanError as `simulate_trials`. Source: as there.
     """
     rows = []
     for number, values in enumerate(product(*settings.values()), start=1):

@@ -47,6 +47,8 @@ def simulate_trials(
     same file goes on where it stopped. progress: called with replicates done and in all.
 
     Returns: a `Simulation`. Raises PlanError for impossible inputs or a journal of another simulation.
+    Power and coverage are shares from 0 to 1, bias and width in the `unit` of the outcome. Source: Monte-Carlo counts
+    with their error; the analysis has its own.
 
     >>> from stats.planning.simulation.trials import visits_truth
     >>> from stats.planning.simulation.verdicts import FinalValueAnalysis

@@ -26,6 +26,7 @@ class SiteTruth:
 
     site_sd: SD of sites' levels, at every visit. by_arm_sd: SD between sites of the treatment's effect, at every later
     visit. shares: relative sizes of the sites (default: equal). The covariance of `truth` is that inside sites.
+    Raises PlanError for fewer than two sites, negative SDs, or shares that do not fit.
     """
 
     truth: NormalTruth
@@ -44,7 +45,10 @@ class SiteTruth:
             raise PlanError(f"shares {self.shares}: one positive number for each of the {self.sites} sites.")
 
     def maker(self, n_per_arm: int, ratio: float = 1.0) -> "SiteMaker":
-        """A maker of trials with this many randomised per arm, over all sites."""
+        """A maker of trials with this many randomised per arm, over all sites.
+
+        Raises PlanError for less than a person an arm and site.
+        """
         inside = self.truth.maker(n_per_arm, ratio)
         if n_per_arm < self.sites:
             raise PlanError(f"n_per_arm = {n_per_arm} at {self.sites} sites: at least one person an arm and site.")
@@ -91,6 +95,7 @@ class SiteAnalysis:
     effect: "random" (site and treatment by site), "intercept" (site alone: shown so that its error rate can be seen),
     "fixed", "none", or "auto" as `fit_change` decides. covariance over the later visits and df as in `fit_mixed`.
     A replicate is fitted by itself: 10 to 30 ms each.
+    Raises PlanError for an unknown effect, FitError for unknown df.
     """
 
     effect: str = "auto"

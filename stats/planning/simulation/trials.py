@@ -25,7 +25,9 @@ POINTS = 4001  # quantiles over which the mean of a bounded score is taken
 @dataclass(frozen=True)
 class Trials:
     """Replicates of one trial: values (R, n, T), NaN where a visit was missed; arm (n,) 0 reference, 1 treatment;
-    times (T,) of the visits, the first being baseline; site (n,) codes of sites, None without."""
+    times (T,) of the visits, the first being baseline; site (n,) codes of sites, None without.
+    Raises PlanError where these do not fit together.
+    """
 
     values: np.ndarray
     arm: np.ndarray
@@ -50,6 +52,7 @@ class NormalTruth:
     completely at random), the score at the "previous" visit (at random), or the score at the visit not attended
     ("current", not at random), with `dropout_strength` log odds of leaving per standard deviation of it. gaps: share of
     later visits missed by people who stay. low, high, step: bounds and steps of the scale (None: neither).
+    Raises PlanError for means and a covariance that do not fit or cannot be, and shares outside 0 to 1.
     """
 
     times: tuple[float, ...]
@@ -79,7 +82,10 @@ class NormalTruth:
             raise PlanError(f"gaps = {self.gaps}: a share from 0 to below 1.")
 
     def maker(self, n_per_arm: int, ratio: float = 1.0) -> "NormalMaker":
-        """A maker of trials with this many randomised per arm (treatment: ratio times as many, rounded up)."""
+        """A maker of trials with this many randomised per arm (treatment: ratio times as many, rounded up).
+
+        Raises PlanError for fewer than 2.
+        """
         if n_per_arm < 2:
             raise PlanError(f"n_per_arm = {n_per_arm}: at least 2 are needed.")
         return NormalMaker(self, int(n_per_arm), ceil(ratio * n_per_arm - 1e-9))
@@ -169,10 +175,12 @@ def visits_truth(
 ) -> NormalTruth:
     """A truth from one sd and correlation: both arms start alike, the treatment ends `difference` ahead.
 
-    times: of the visits. structure: "compound-symmetry" or "ar1". profile: how the difference grows from baseline to
-    the last visit: "linear" in time, or "last" (nothing before the last visit) or "first" (all of it from the first
-    later visit). reference_change: change of the reference arm over the whole trial, linear in time. more: further
-    fields of `NormalTruth`.
+    times: of the visits, one number each. difference, sd: in the outcome's unit. structure: "compound-symmetry" or
+    "ar1". profile: how the difference grows from baseline to the last visit: "linear" in time, or "last" (nothing
+    before the last visit) or "first" (all of it from the first later visit). reference_change: change of the reference
+    arm over the whole trial, linear in time. more: further fields of `NormalTruth`.
+    Raises PlanError for an unknown profile or structure, or a covariance that cannot be. Source: our own assumptions,
+    printed with every result.
     """
     when = np.asarray(times, float)
     span = (when - when[0]) / (when[-1] - when[0])
@@ -199,8 +207,10 @@ def slopes_truth(
 ) -> NormalTruth:
     """A truth with random intercepts and slopes; `difference` is that of the mean slopes, per unit of `times`.
 
-    sd_residual: around a person's line. sd_slope, sd_intercept, correlation: of people's lines. reference_slope, start:
-    line of the reference arm."""
+    times: one number a visit. sd_residual: around a person's line. sd_slope, sd_intercept, correlation: of people's
+    lines. reference_slope, start: line of the reference arm.
+    Raises PlanError for a covariance that cannot be. Source: the model of `plan_slopes`.
+    """
     when = np.asarray(times, float)
     Z = np.column_stack([np.ones_like(when), when])
     shared = correlation * sd_slope * sd_intercept
@@ -216,6 +226,8 @@ def fitted_truth(change_fit, difference: float, *, profile: str = "linear", **mo
     The difference between arms is the one that matters, passed in; the pilot's own effect is not used.
     change_fit: result of `fit_change` with a mean per visit or linear time, all visits modelled as outcomes. profile:
     how the difference grows, see `visits_truth`.
+    difference: in the outcome's unit. Raises PlanError where the fit does not model the baseline as an outcome, or for
+    an unknown profile. Source: the pilot's own estimates.
     """
     covariance = change_fit.fit.visit_covariance
     means = change_fit.means().frame()
@@ -251,7 +263,10 @@ class ScoresMaker:
 
 
 def scores_maker(draw: Callable, outcome: str, reference: str) -> ScoresMaker:
-    """A maker from a cohort generator passed in as a function (`draw`); see `ScoresMaker`."""
+    """A maker from a cohort generator passed in as a function (`draw`); see `ScoresMaker`.
+
+    Source: that of the generator.
+    """
     return ScoresMaker(draw, outcome, reference)
 
 

@@ -50,7 +50,10 @@ def verdicts(
 
 @dataclass(frozen=True)
 class FinalValueAnalysis:
-    """The last visit alone, complete cases, exact t: adjust "baseline" (covariance), "change" or "none"."""
+    """The last visit alone, complete cases, exact t: adjust "baseline" (covariance), "change" or "none".
+
+    Raises PlanError for another word.
+    """
 
     adjust: str = "baseline"
 
@@ -89,6 +92,7 @@ class ResponderAnalysis:
 
     threshold, strict, better: as in the published threshold. test: "boschloo" or "fisher", two-sided. missing: a
     participant without the last visit is "not improved" or left out ("observed"). The interval is Newcombe's.
+    Raises PlanError for an unknown test, direction or way of counting the missing.
     """
 
     threshold: float
