@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 
@@ -31,3 +33,10 @@ def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype:
     if (codes < 0).any():
         return values.reindex(keys.to_numpy()).set_axis(keys.index)
     return values.reindex(distinct).take(codes).set_axis(keys.index)  # few keys come again and again
+
+
+def among(keys: pd.Series, known: pd.Series) -> pd.Series:
+    """Which texts are among those of another column: `isin` makes a Python object of every one of these."""
+    codes, distinct = pd.factorize(keys, use_na_sentinel=False)
+    there = pc.is_in(pa.array(pd.array(distinct, dtype="str")), value_set=pa.array(pd.array(known, dtype="str")))
+    return pd.Series(there.to_numpy(zero_copy_only=False)[codes], index=keys.index, dtype=bool)

@@ -7,25 +7,30 @@ Not the same as at once: "jump between visits" asks what is far out among the ch
 baseline" and "nothing after baseline" are told of a part in which anybody has the primary outcome.
 """
 
+from collections.abc import Iterable
+
 import pandas as pd
 
 from outcomes.findings import Findings, gathered_of_parts, no_findings
 
-ABSENT = ("participant without measurements", "outcome without data", "level of an outcome without data")
+ABSENT = ("outcome without data", "level of an outcome without data")
 GATHERED = (  # said once of all their rows, whichever part they are in
     "side read as", "side assumed", "side unknown",
     "visit read as", "arm read as", "instrument read as", "item read as",
 )  # fmt: skip
+# What tables say that stand in every part alike: asked of the first part alone.
+OF_EVERYBODY = ("participant codes alike", "duplicate participant", "cost of nobody")
+# Asked of those only who are left when all parts were seen; of a part it would be nearly everybody.
+OF_THE_REST = ("participant without measurements",)
 # `allowed` tells what a part has
 _SAME = ["severity", "file", "row", "column", "participant", "visit", "rule", "found"]
 
 
 class FindingsInParts:
-    """`add` the findings of every part, then `total`."""
+    """`add` the findings of every part (less OF_THE_REST, which are `told` at the end), then ask for the `total`."""
 
     def __init__(self) -> None:
         self._there: list[pd.DataFrame] = []
-        self._seen: set[tuple] = set()
         self._absent: pd.DataFrame | None = None
 
     def add(self, findings: Findings) -> None:
@@ -40,6 +45,10 @@ class FindingsInParts:
         self._there.append(frame[~lacking])
         if len(self._there) > 8:  # what every part says is not kept a hundred times
             self._there = [pd.concat(self._there, ignore_index=True).drop_duplicates()]
+
+    def told(self, frames: Iterable[pd.DataFrame]) -> None:
+        """What is said of all parts together."""
+        self._there += frames
 
     def total(self) -> Findings:
         """All findings, errors first."""

@@ -30,6 +30,7 @@ from outcomes.sheets import MEASUREMENTS
 from outcomes.study import Study
 
 ROWS = 500_000  # of a part
+BATCH = 65_536  # rows read at a time, of which parts are made
 _CUT = "totals"  # the sheet that is cut
 
 
@@ -64,7 +65,7 @@ def study_parts(path: str | Path, *, rows: int = ROWS) -> Iterator[Study]:
         part.add(large, typed_grid(frame, large.path.name, before), protocol, told)
         before += len(frame)
         study = assembled(folder, protocol, part, told, masked=True, hashes=hashes)
-        here = study.totals["participant"]
+        here = study.totals["participant"].unique()
         left = left[~left.isin(here)]
         last = before == file.metadata.num_rows
         mine = study.visits["participant"].isin(here if not last else [*here, *left, ""])
@@ -122,12 +123,13 @@ def _no_commas(source: Source, file: pq.ParquetFile, value: str) -> None:
 def _whole_people(file: pq.ParquetFile, who: str, rows: int) -> Iterator[pd.DataFrame]:
     """Frames of about `rows` rows; the last person of one waits for the next, where their rows may go on."""
     waiting: list[pa.RecordBatch] = []
-    total, done = file.metadata.num_rows, 0
-    for batch in file.iter_batches(batch_size=rows):
+    total, done, held = file.metadata.num_rows, 0, 0
+    for batch in file.iter_batches(batch_size=min(rows, BATCH)):  # a batch ends where a row group does
         waiting.append(batch)
         done += batch.num_rows
-        if done < total < done + rows // 2:
-            continue  # what is left is too little for a part of its own
+        held += batch.num_rows
+        if done < total and (held < rows or total < done + rows // 2):
+            continue  # no part yet, or what is left is too little for one of its own
         table = pa.Table.from_batches(waiting)
         waiting = []
         if done < total:
@@ -135,6 +137,7 @@ def _whole_people(file: pq.ParquetFile, who: str, rows: int) -> Iterator[pd.Data
             others = np.flatnonzero(ids != ids[-1])
             cut = int(others[-1]) + 1 if len(others) else 0
             waiting = table.slice(cut).to_batches()
+            held = table.num_rows - cut
             table = table.slice(0, cut)
         if table.num_rows:
             yield table.to_pandas()

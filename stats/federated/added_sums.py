@@ -60,6 +60,8 @@ def _ordered(columns: tuple[Column, ...]) -> tuple[Column, ...]:
 
 def _widened(part: OutcomeSums, columns: tuple[Column, ...]) -> Moments:
     """A site's sums with all columns."""
+    if part.columns == columns:
+        return part.moments
     spread = np.zeros((len(part.columns), len(columns)))
     spread[np.arange(len(part.columns)), [columns.index(c) for c in part.columns]] = 1.0
     return mapped(part.moments, spread, tuple(" | ".join(c) for c in columns))

@@ -25,7 +25,8 @@ def responder_counts(
     has one a threshold that has no counts: outcome, threshold and why.
     """
     people = participants[~participants["participant"].isin(leave_out)]
-    scores = scores[~scores["participant"].isin(leave_out)]
+    if leave_out:
+        scores = scores[~scores["participant"].isin(leave_out)]
     made, without = [], []
     for outcome in dict.fromkeys([*design.thresholds, *design.own_thresholds]):
         for size in design.chosen_thresholds(outcome):
@@ -51,15 +52,17 @@ def baseline_counts(
     people = participants[~participants["participant"].isin(leave_out)].drop_duplicates("participant")
     arm = people["arm"].astype(str) if "arm" in people else pd.Series("", index=people.index)
     first = min(design.visits, key=lambda visit: visit.day).id
-    at_start = scores[(scores["visit"] == first) & scores["hand"].isin(["affected", ""])]
-    at_start = at_start[at_start["condition"].isin(["unassisted", ""])]
+    taken = (scores["visit"] == first) & scores["hand"].isin(["affected", ""])
+    taken &= scores["condition"].isin(["unassisted", ""])
+    at_start = scores.loc[taken, ["participant", "outcome", "value"]].drop_duplicates(["participant", "outcome"])
+    arm_of = pd.Series(arm.to_numpy(), index=people["participant"].to_numpy())
+    at_start = at_start.assign(arm=arm_of.reindex(at_start["participant"].to_numpy()).to_numpy())
     made = []
     for name in sorted(arm.unique()):
         own = people[arm == name]
         numbers = {"age": own["age"]} if "age" in own else {}
         for outcome in design.outcomes:
-            chosen = at_start[(at_start["outcome"] == outcome) & at_start["participant"].isin(own["participant"])]
-            numbers[outcome] = chosen.drop_duplicates("participant")["value"]
+            numbers[outcome] = at_start.loc[(at_start["outcome"] == outcome) & (at_start["arm"] == name), "value"]
         for label, values in numbers.items():
             found = pd.to_numeric(values, errors="coerce").dropna().to_numpy(dtype=float)
             enough = len(found) >= max(minimum, 1)

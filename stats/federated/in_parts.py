@@ -5,17 +5,21 @@ findings, the sums of its models and its counts. Nothing leaves the house here, 
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from outcomes.checks.joined_findings import FindingsInParts
+from outcomes.checks.grouping import among
+from outcomes.checks.joined_findings import OF_EVERYBODY, OF_THE_REST, FindingsInParts
+from outcomes.checks.people.enrolment import never_measured
 from outcomes.checks.register import check
 from outcomes.findings import Findings
 from outcomes.protocol.trial import Protocol
 from outcomes.reading.study_parts import ROWS, study_parts
 from outcomes.scoring.score import score
+from outcomes.sheets import MEASUREMENTS
+from outcomes.study import Study
 from stats.change.change_fit import ChangeFit
 from stats.errors import FitError
 from stats.federated.added_sums import together_sums
@@ -62,28 +66,31 @@ def analyse_in_parts(
     `count_responders`; the parts add up to the same sums.
     """
     findings, done, parts = FindingsInParts(), 0, 0
-    sums: dict[str, list[OutcomeSums]] = {}
+    sums: dict[str, OutcomeSums | None] = {}  # of all parts so far
     without: dict[str, str] = {}
     counts: list[list[dict]] = []
     baseline: list[list[dict]] = []
     not_counted: dict[tuple[str, str], str] = {}
     design: Protocol | None = None
     everybody, never, scores = pd.DataFrame(), pd.DataFrame(), pd.DataFrame()
+    last: Study | None = None
     for study in study_parts(path, rows=rows):
+        last = study
         scores = score(study)
-        findings.add(check(study, scores))
+        findings.add(check(study, scores, but=OF_THE_REST if design is None else (*OF_EVERYBODY, *OF_THE_REST)))
         if design is None:
             design, everybody = study.protocol, study.participants.drop_duplicates("participant")
             never = everybody
-        here = study.totals["participant"].unique()
-        people, never = everybody[everybody["participant"].isin(here)], never[~never["participant"].isin(here)]
+        here = study.totals["participant"]
+        people, never = everybody[among(everybody["participant"], here)], never[~among(never["participant"], here)]
         for outcome in planned(design) if outcomes is None else outcomes:
             if not ((scores["outcome"] == outcome) & scores["value"].notna()).any():
-                sums.setdefault(outcome, [])
+                sums.setdefault(outcome, None)
                 continue
             try:
                 made = outcome_sums(scores, outcome, design, people, profiles=False)
-                sums.setdefault(outcome, []).append(made.sums)
+                before = sums.get(outcome)
+                sums[outcome] = made.sums if before is None else together_sums([before, made.sums])
             except FitError as error:  # a part of the people is no answer about all
                 without.setdefault(outcome, str(error))
         counted, uncounted = responder_counts(scores, design, people, 1, set())
@@ -94,6 +101,10 @@ def analyse_in_parts(
         if progress is not None:
             progress(done)
     assert design is not None  # `study_parts` has one part, or raises
+    if last is not None:
+        nothing: dict[str, pd.DataFrame] = {name: last.table(name).iloc[:0] for name in MEASUREMENTS}
+        left = last.participants[among(last.participants["participant"], never["participant"])]
+        findings.told(never_measured(replace(last, participants=left, **nothing)))
     if len(never):
         baseline.append(baseline_counts(scores.iloc[:0], design, never, 1, set()))
         counts.append(_never_seen(counts, never))
@@ -106,15 +117,16 @@ def analyse_in_parts(
 
 
 def _fits(
-    design: Protocol, sums: Mapping[str, list[OutcomeSums]], without: Mapping[str, str]
+    design: Protocol, sums: Mapping[str, OutcomeSums | None], without: Mapping[str, str]
 ) -> tuple[dict[str, ChangeFit], dict[str, str]]:
     fits, failed = {}, {}
     for outcome in {**sums, **without}:
-        if outcome in without or not sums[outcome]:
+        total = sums.get(outcome)
+        if outcome in without or total is None:
             failed[outcome] = without.get(outcome, f"{outcome} has no value at any visit: there is nothing to model.")
             continue
         try:
-            fits[outcome] = fit_sums(together_sums(sums[outcome]), design)
+            fits[outcome] = fit_sums(total, design)
         except FitError as error:
             failed[outcome] = str(error)
     return fits, failed

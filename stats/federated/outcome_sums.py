@@ -102,50 +102,96 @@ def outcome_sums(
         scores = scores[~scores["participant"].isin(leave_out)]
     plain = replace(choice, site=None, strata=False, covariates=())
     rows = model_rows(scores, selection_of(outcome), design, plain, participants)
-    start = next(iter(visits))
     table = participants.drop_duplicates("participant").set_index("participant")
-    frame = pd.DataFrame({
-        "participant": np.asarray(rows.columns["participant"]).astype(str), "value": rows.columns["value"],
-        "arm": np.asarray(rows.columns["arm"]).astype(str),
-        "visit": np.array(rows.visits, dtype=object)[rows.slot],
-    })  # fmt: skip
-    everybody = frame["participant"].nunique()
-    if arms_of(design):
-        other = frame.loc[~frame["arm"].isin(arms_of(design)), "participant"].unique()
-        if len(other):
-            raise FitError(
-                f"{outcome}: {len(other)} participants are in no arm of the plan ({', '.join(other[:5])}). Everybody "
-                "belongs to the arm they were given: correct it, or take those who never had one out and say so."
-            )
-    else:
-        frame["arm"] = ""
-    first = frame[frame["visit"] == start].set_index("participant")["value"]
-    later = frame[frame["visit"] != start]
-    has_later = first[first.index.isin(later["participant"])]
-    arm_of = frame.drop_duplicates("participant").set_index("participant")["arm"]
-    baseline = {
-        arm: (int((arm_of[has_later.index] == arm).sum()), float(has_later[(arm_of[has_later.index] == arm)].sum()))
-        for arm in (arms_of(design) or ("",))
-    }
-    missing = later.loc[~later["participant"].isin(first.index), "participant"].nunique()
-    levels = _levels(frame, table, design, choice)
+    values = _values(rows, table, design, outcome)
+    levels = _levels(values, table, design, choice)
     kind = first_choice(design, choice).baseline
-    used = frame if kind in ("constrained", "outcome") else later
-    used = used.assign(first=used["participant"].map(first))
+    first, later = values.first, values.visit != 0
+    missing = int((_of(values.person[later], values) & np.isnan(first)).sum())
+    baseline = _baseline(values, design)
+    used = np.ones(len(later), dtype=bool) if kind in ("constrained", "outcome") else later
     if kind == "change" or (kind == "covariate" and choice.missing_baseline == "leave-out"):
-        used = used[used["first"].notna()]
+        used = used & ~np.isnan(first[values.person])
+    shown = values.taken(used)
     if kind == "change":
-        used = used.assign(value=used["value"] - used["first"])
-    frame, columns, X = _columns(used, table, design, choice, kind, levels)
-    if not len(frame):
+        shown = replace(shown, value=shown.value - first[shown.person])
+    shown, columns, X = _columns(shown, table, design, choice, kind, levels)
+    if not len(shown.value):
         raise FitError(f"{outcome}: nobody here has the values that the plan's model uses.")
-    layout, sites = _layout(frame, columns, X, table, design, choice)
+    layout, sites = _layout(shown, columns, X, table, design, choice)
     within_memory(outcome, patterns_of_people(layout), len(layout.slots), len(columns))
     sums = OutcomeSums(
-        outcome, rows.unit, rows.better, columns, pool_layout(layout), everybody, int(missing), baseline, levels, sites
-    )
+        outcome, rows.unit, rows.better, columns, pool_layout(layout), len(values.names), missing, baseline, levels,
+        sites,
+    )  # fmt: skip
     nobody = pd.Series(dtype=object)
     return SiteTable(sums, *(_profiles(layout, columns) if profiles else (nobody, nobody)))
+
+
+@dataclass(frozen=True)
+class _Values:
+    """Values of an outcome, one a row: person into `names`, visit and arm into those of the plan, value.
+
+    Of each person: names; first, the value at the first visit or NaN; row, where they are in the participants table, -1
+    where they are not.
+    """
+
+    person: np.ndarray
+    visit: np.ndarray
+    arm: np.ndarray
+    value: np.ndarray
+    names: np.ndarray
+    first: np.ndarray
+    row: np.ndarray
+
+    def taken(self, kept: np.ndarray) -> "_Values":
+        """Some of the rows."""
+        rows = {name: getattr(self, name)[kept] for name in ("person", "visit", "arm", "value")}
+        return replace(self, **rows)
+
+
+def _values(rows: ChangeRows, table: pd.DataFrame, design: Protocol, outcome: str) -> _Values:
+    """The rows of a model as codes. Raises FitError where somebody is in no arm of the plan."""
+    value = np.asarray(rows.columns["value"], dtype=float)
+    seen, at, person = np.unique(rows.person, return_index=True, return_inverse=True)
+    names = np.asarray(rows.columns["participant"].take(at)).astype(str)
+    given = pd.Categorical(rows.columns["arm"])
+    arm = np.zeros(len(value), dtype=int)
+    if arms_of(design):  # a missing arm is the last of these, and in no plan
+        arm = np.append(pd.Index(arms_of(design)).get_indexer(given.categories.astype(str)), -1)[given.codes]
+    if (arm < 0).any():
+        other = names[np.unique(person[arm < 0])]
+        raise FitError(
+            f"{outcome}: {len(other)} participants are in no arm of the plan ({', '.join(other[:5])}). Everybody "
+            "belongs to the arm they were given: correct it, or take those who never had one out and say so."
+        )
+    visit = pd.Index(list(visits_of(design))).get_indexer(pd.Index(rows.visits))[rows.slot]
+    if (visit < 0).any():
+        found = ", ".join(v for v in rows.visits if v not in visits_of(design))
+        raise FitError(f"{outcome}: found values at {found}; allowed are visits of the plan. Correct study.toml.")
+    first = np.full(len(seen), np.nan)
+    first[person[visit == 0]] = value[visit == 0]
+    row = pd.Index(table.index.astype(str)).get_indexer(pd.Index(names))
+    return _Values(person, visit, arm, value, names, first, row)
+
+
+def _of(people: np.ndarray, values: _Values) -> np.ndarray:
+    """Which of all people are among some."""
+    among = np.zeros(len(values.names), dtype=bool)
+    among[people] = True
+    return among
+
+
+def _baseline(values: _Values, design: Protocol) -> dict[str, tuple[int, float]]:
+    """People and sum of the baseline by arm, of those who have a later value."""
+    arm_of = np.zeros(len(values.names), dtype=int)
+    arm_of[values.person[::-1]] = values.arm[::-1]  # of everybody's first row
+    both = _of(values.person[values.visit != 0], values) & ~np.isnan(values.first)
+    made = {}
+    for k, arm in enumerate(arms_of(design) or ("",)):
+        own = both & (arm_of == k)
+        made[arm] = int(own.sum()), float(values.first[own].sum())
+    return made
 
 
 def _can_travel(design: Protocol, choice: ModelChoice) -> None:
@@ -163,9 +209,9 @@ def _can_travel(design: Protocol, choice: ModelChoice) -> None:
         raise FitError(f"The plan asks for what cannot be merged from sums: {'; '.join(problems)}.")
 
 
-def _levels(frame: pd.DataFrame, table: pd.DataFrame, design: Protocol, choice: ModelChoice) -> dict[str, tuple]:
+def _levels(values: _Values, table: pd.DataFrame, design: Protocol, choice: ModelChoice) -> dict[str, tuple]:
     """Levels of strata and of covariates that are words, of the people with a value."""
-    here = table[table.index.astype(str).isin(frame["participant"])]
+    here = table.iloc[values.row[values.row >= 0]]
     made = {}
     for name in _strata(design, choice):
         made[name] = tuple(sorted(here[name].astype("string").fillna(MISSING).unique()))
@@ -184,66 +230,72 @@ def _strata(design: Protocol, choice: ModelChoice) -> tuple[str, ...]:
 
 
 def _columns(
-    frame: pd.DataFrame, table: pd.DataFrame, design: Protocol, choice: ModelChoice, kind: str, levels: dict[str, tuple]
-) -> tuple[pd.DataFrame, tuple[Column, ...], np.ndarray]:
+    values: _Values, table: pd.DataFrame, design: Protocol, choice: ModelChoice, kind: str, levels: dict[str, tuple]
+) -> tuple[_Values, tuple[Column, ...], np.ndarray]:
     """Rows with every covariate, and the columns."""
-    own = frame["participant"].map(pd.Series({str(k): k for k in table.index}))
+    known = np.ones(len(values.names), dtype=bool)
     for name in choice.covariates:
-        frame = frame[own.map(table[name]).notna()]
-        own = own[frame.index]
+        known &= (values.row >= 0) & table[name].notna().to_numpy()[values.row]
     if choice.site is not None:
         if choice.site not in table:
             raise FitError(f"The plan's column of sites, {choice.site}, is not in the participants table.")
-        site = own.map(table[choice.site]).astype("string")
-        frame = frame[site.notna() & (site.str.strip() != "")]
-        own = own[frame.index]
-    frame = frame.assign(row=own.to_numpy())
+        site = table[choice.site].astype("string")
+        named = (site.notna() & (site.str.strip() != "")).to_numpy(dtype=bool, na_value=False)
+        known &= (values.row >= 0) & named[values.row]
+    values = values.taken(known[values.person])
     visits = list(visits_of(design))
-    modelled = visits if kind in ("constrained", "outcome") else visits[1:]
-    columns: list[Column] = []
-    values: list[np.ndarray] = []
-    for arm in arms_of(design) or ("",):
-        for visit in modelled:
-            columns.append(("cell", arm, visit))
-            values.append(((frame["arm"] == arm) & (frame["visit"] == visit)).to_numpy(dtype=float))
+    skipped = 0 if kind in ("constrained", "outcome") else 1
+    modelled, arms = visits[skipped:], arms_of(design) or ("",)
+    columns: list[Column] = [("cell", arm, visit) for arm in arms for visit in modelled]
+    cells = len(columns)
     if kind == "covariate":
-        first = frame["first"].to_numpy()
-        for visit in modelled:
-            at = (frame["visit"] == visit).to_numpy()
-            columns += [("baseline", visit), ("no baseline", visit)]
-            values += [np.where(at & ~np.isnan(first), np.nan_to_num(first), 0.0), (at & np.isnan(first)).astype(float)]
+        columns += [column for visit in modelled for column in (("baseline", visit), ("no baseline", visit))]
+    made: list[np.ndarray] = []
     for name in choice.covariates:
-        column = frame["row"].map(table[name])
         if name not in levels:
             columns.append(("number", name))
-            values.append(column.to_numpy(dtype=float))
+            made.append(table[name].to_numpy(dtype=float)[values.row])
+        own = table[name].astype(str).to_numpy(dtype=object)[values.row]
         for level in levels.get(name, ()):
             columns.append(("level", name, level))
-            values.append((column.astype(str) == level).to_numpy(dtype=float))
+            made.append(own == level)
     for name in _strata(design, choice):
-        column = frame["row"].map(table[name]).astype("string").fillna(MISSING)
+        own = table[name].astype("string").fillna(MISSING).to_numpy(dtype=object)
+        own = np.where(values.row < 0, MISSING, own[values.row])
         for level in levels[name]:
             columns.append(("stratum", name, level))
-            values.append((column == level).to_numpy(dtype=float))
-    return frame, tuple(columns), np.column_stack(values) if len(frame) else np.empty((0, len(columns)))
+            made.append(own == level)
+    at, visit = np.arange(len(values.value)), values.visit - skipped
+    X = np.zeros((len(at), len(columns)))
+    X[at, values.arm * len(modelled) + visit] = 1.0
+    if kind == "covariate":
+        first = values.first[values.person]
+        X[at, cells + 2 * visit] = np.nan_to_num(first)
+        X[at, cells + 2 * visit + 1] = np.isnan(first)
+    if made:
+        of_people = np.column_stack(made).astype(float)
+        X[:, len(columns) - len(made) :] = of_people[values.person]
+    return values, tuple(columns), X
 
 
 def _layout(
-    frame: pd.DataFrame, columns: tuple[Column, ...], X: np.ndarray, table: pd.DataFrame, design: Protocol,
+    values: _Values, columns: tuple[Column, ...], X: np.ndarray, table: pd.DataFrame, design: Protocol,
     choice: ModelChoice,
 ) -> tuple[Layout, dict[str, tuple[str, ...]]]:  # fmt: skip
-    visits = [name for name in visits_of(design) if any(c[0] == "cell" and c[2] == name for c in columns)]
-    code, people = pd.factorize(frame["participant"])
-    slot = pd.Index(visits).get_indexer(frame["visit"])
+    every = list(visits_of(design))
+    visits = [name for name in every if any(c[0] == "cell" and c[2] == name for c in columns)]
+    code, people = pd.factorize(values.person)
+    slot = values.visit - (len(every) - len(visits))
     order = np.lexsort((slot, code))
     arms = arms_of(design) or ("",)
-    arm = pd.Index(arms).get_indexer(frame["arm"])[order]
+    arm = values.arm[order]
     by_arm = choice.by_arm and len(arms) > 1
     sites, both = None, {}
     if choice.site is not None:
-        where = frame["row"].map(table[choice.site]).astype(str).to_numpy()[order]
-        block, labels = pd.factorize(where, sort=True)
-        U = [np.ones((len(where), 1))]
+        text = table[choice.site].astype(str).to_numpy(dtype=object)
+        of_people, labels = pd.factorize(text[values.row[people]], sort=True)
+        block = of_people[code[order]]
+        U = [np.ones((len(block), 1))]
         names, owner = [("site", "var(Intercept)")], [0]
         if len(arms) > 1:
             k = len(arms)
@@ -259,10 +311,11 @@ def _layout(
         )  # fmt: skip
         both = {str(s): tuple(arms[a] for a in np.unique(arm[block == b])) for b, s in enumerate(labels)}
     layout = Layout(
-        y=frame["value"].to_numpy(dtype=float)[order], X=X[order], Z=None, person=code[order], slot=slot[order],
-        group=arm if by_arm else np.zeros(len(frame), dtype=int), persons=tuple(people), slots=tuple(visits),
+        y=values.value[order], X=X[order], Z=None, person=code[order], slot=slot[order],
+        group=arm if by_arm else np.zeros(len(order), dtype=int), persons=tuple(values.names[people]),
+        slots=tuple(visits),
         groups=arms if by_arm else ("all",), terms=tuple(" | ".join(c) for c in columns), term_columns={},
-        random_terms=(), spec=None, frame=frame.iloc[order], response="value", notes=(), sites=sites,  # type: ignore[arg-type]
+        random_terms=(), spec=None, frame=pd.DataFrame(), response="value", notes=(), sites=sites,  # type: ignore[arg-type]
     )  # fmt: skip
     return layout, both
 

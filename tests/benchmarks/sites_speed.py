@@ -1,19 +1,21 @@
 """Sites and partitions on growing work: pooling against reading, fitting, and memory, in one run.
 
     OMP_NUM_THREADS=1 python tests/benchmarks/sites_speed.py [--people 300000] [--sites 300]
-    ... [--partitions FOLDER --largest PEOPLE], [--agree ROWS]
+    ... [--partitions FOLDER --largest PEOPLE --file PEOPLE], [--agree ROWS]
 
 pooling: processor time of reading the rows from Parquet (text ids, categories) and of pooling a mean per arm and visit
 with site and treatment by site; fits: site and treatment by site over random slopes and over an unstructured
-covariance, each with a Kenward-Roger test. partitions: a folder of Parquet files of 100,000 people, grown from 10^5
-people on, pooled out of core, with the peak of memory that pooling adds to an empty process, one process a size, beside
-the size of one partition (its rows as a frame). agree: that many rows as one frame, as 20 sites merged, as a folder of
+covariance, each with a Kenward-Roger test. partitions: a folder of Parquet files of --file people, grown from one file
+on, pooled out of core, one process a size, with the peak of memory that pooling adds to a process that has pooled a file
+of 1,000 people (libraries loaded, readers started), beside the size of a partition, which is that of one file's rows as
+the frame that pandas reads, and that of the sums that are handed back. agree: that many rows as one frame, as 20 sites merged, as a folder of
 Parquet files and as 20 sites' files of the federated analysis, with the largest differences of estimates and df.
 Against lme4: not measured here, R is not asked for.
 """
 
 import argparse
 import json
+import re
 import resource
 import subprocess
 import sys
@@ -37,7 +39,6 @@ from stats.mixed.fit import MixedFit
 FORMULA = "value ~ 0 + visit:arm"
 ABOVE = {"participant": "participant", "visit": "visit", "site": "site", "site_random": "1 + arm"}
 COLUMNS = ["participant", "visit", "arm", "site", "value"]
-FILE = 100_000  # people of a file
 
 
 def trial(people: int, sites: int, rng: np.random.Generator, first: int = 0, visits: int = 6) -> pd.DataFrame:
@@ -84,28 +85,40 @@ def pooling(people: int, sites: int) -> None:
               f"{fit.n_parameters} covariance parameters")  # fmt: skip
 
 
-def grow(folder: Path, largest: int) -> None:
-    """A folder of files to `largest` people, pooled at 10^5, 10^6, ... by a process of its own."""
+def grow(folder: Path, largest: int, each: int) -> None:
+    """A folder of files to `largest` people, pooled at one file, ten, a hundred, ... by a process of its own."""
     folder.mkdir(parents=True, exist_ok=True)
-    size, made = FILE, 0
+    size, made = each, 0
     while size <= largest:
         while made < size:
-            to = folder / f"{made // FILE:05d}.parquet"
+            to = folder / f"{made // each:05d}.parquet"
             if not to.exists():
-                trial(FILE, 300, np.random.default_rng(made), first=made).to_parquet(to)
-            made += FILE
+                trial(each, 300, np.random.default_rng(made), first=made).to_parquet(to)
+            made += each
         print(subprocess.run([sys.executable, __file__, "--one", str(folder)], capture_output=True, text=True,
                              check=True).stdout.strip(), flush=True)  # fmt: skip
         size *= 10
 
 
+def peak() -> float:
+    """Largest memory of this process so far, MB; what `getrusage` says of a new process is its parent's, on Linux."""
+    status = Path("/proc/self/status")
+    if not status.exists():
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return float(re.search(r"VmHWM:\s+(\d+)", status.read_text())[1]) / 1024
+
+
 def one(folder: Path) -> None:
     """Pool a folder; print people, rows, seconds and the growth of peak memory."""
-    pool_moments(trial(1000, 20, np.random.default_rng(1)), FORMULA, **ABOVE)  # imports and caches
-    before, start = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
+    with tempfile.TemporaryDirectory() as small:
+        make = f"import sites_speed as s; s.trial(1000, 20, s.np.random.default_rng(1)).to_parquet('{small}/a.parquet')"
+        subprocess.run([sys.executable, "-c", make], cwd=Path(__file__).parent, check=True)
+        pool_moments(small, FORMULA, **ABOVE)  # imports, caches, readers
+    before, start = peak(), time.process_time()
     moments = pool_moments(folder, FORMULA, **ABOVE, workers=1)
-    taken = time.process_time() - start
-    more = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+    taken, more = time.process_time() - start, peak() - before
+    sums = sum(made.nbytes for made in (moments.A, moments.B, moments.C, moments.sites.n, moments.sites.x,
+                                        moments.sites.y)) / 2**20  # fmt: skip
     start = time.process_time()
     for path in sorted(folder.glob("*.parquet")):
         pd.read_parquet(path, columns=COLUMNS)
@@ -114,8 +127,8 @@ def one(folder: Path) -> None:
     part = pd.read_parquet(next(folder.glob("*.parquet")), columns=COLUMNS)
     size = part.memory_usage(deep=True).sum() / 2**20
     print(f"{moments.n_participants} people, {moments.n_rows} rows: read {read:.1f} s, pooled out of core "
-          f"{taken:.1f} s ({taken / read:.2f} times), {more:.0f} MB more memory where a partition has {size:.0f} MB, "
-          f"fit {fitted:.2f} s")  # fmt: skip
+          f"{taken:.1f} s ({taken / read:.2f} times), {more:.0f} MB more memory, {more / size:.2f} partitions of "
+          f"{size:.0f} MB; the sums alone {sums:.0f} MB; fit {fitted:.2f} s")  # fmt: skip
 
 
 def agree(rows: int, parts: int = 20) -> None:
@@ -177,6 +190,7 @@ def main() -> None:
     parser.add_argument("--sites", type=int, default=300)
     parser.add_argument("--partitions", type=Path, help="folder for the files of the growing trial")
     parser.add_argument("--largest", type=int, default=1_000_000)
+    parser.add_argument("--file", type=int, default=100_000, help="people of a file")
     parser.add_argument("--agree", type=int, help="rows to fit whole, merged, from files and federated")
     parser.add_argument("--one", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -186,7 +200,7 @@ def main() -> None:
         agree(asked.agree)
         federated(asked.agree)
     elif asked.partitions:
-        grow(asked.partitions, asked.largest)
+        grow(asked.partitions, asked.largest, asked.file)
     else:
         pooling(asked.people, asked.sites)
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.grouping import looked_up
+from outcomes.checks.grouping import among, looked_up
 from outcomes.checks.register import hint, place, reports
 from outcomes.findings import flag, texts
 from outcomes.protocol.model_choice import column_of
@@ -72,14 +72,15 @@ def codes_alike(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports("unknown participant")
 def unknown_participant(study: Study) -> Iterator[pd.DataFrame]:
-    known = list(study.participants["participant"])
+    enrolled = study.participants["participant"]
     for table in (*BY_PARTICIPANT, "device_deficiencies"):
         frame = study.table(table)
         if frame.empty:
             continue
-        rows = frame[~frame["participant"].isin(known) & (frame["participant"] != "")]
+        rows = frame[~among(frame["participant"], enrolled) & (frame["participant"] != "")]
         if rows.empty:
             continue
+        known = list(enrolled)
         hints = {name: hint(name, known) for name in rows["participant"].unique()}
         yield flag(
             "unknown participant",
@@ -137,12 +138,11 @@ def onset(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports("participant without measurements")
 def never_measured(study: Study) -> Iterator[pd.DataFrame]:
-    measured: set[str] = set()
-    for table in MEASUREMENTS:
-        measured |= set(study.table(table)["participant"].unique())
-    measured |= set(study.series["participant"].unique())
     frame = study.participants
-    rows = frame[~frame["participant"].isin(measured) & (frame["participant"] != "")]
+    measured = pd.Series(False, index=frame.index)
+    for table in (*(study.table(name) for name in MEASUREMENTS), study.series):
+        measured |= among(frame["participant"], table["participant"])
+    rows = frame[~measured & (frame["participant"] != "")]
     yield flag("participant without measurements", rows, **place(study, "participants", "participant"))
 
 

@@ -8,7 +8,7 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 import pandas as pd
@@ -66,6 +66,7 @@ def cells(study: Study) -> Iterator[pd.DataFrame]:
                 yield flag("cell with a direct identifier", rows, **place(study, table, str(name)))
 
 
+@lru_cache(maxsize=2**20)  # a code stands in every table, and in every part of a study that is read in parts
 def identifies(text: str) -> bool:
     """Whether a text holds what could lead to one person."""
     if not text:

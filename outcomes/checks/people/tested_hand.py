@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from outcomes.checks.grouping import looked_up
+from outcomes.checks.grouping import among, looked_up
 from outcomes.checks.register import place, reports, reports_on_scores
 from outcomes.checks.visits.calendar import planned_days
 from outcomes.findings import flag
@@ -40,14 +40,17 @@ def meaning(study: Study) -> Iterator[pd.DataFrame]:
 @reports("affected side missing")
 def affected_side(study: Study) -> Iterator[pd.DataFrame]:
     """Without it no score can be said to be of the affected hand."""
-    tested: set[str] = set()
+    people = study.participants
+    people = people[people["affected_side"] == ""]
+    if people.empty:
+        return
+    tested = pd.Series(False, index=people.index)
     for table in ("items", "totals", "trials"):
         frame = study.table(table)
         if len(frame):
             one_handed = frame["side"].isin(("left", "right")) & _sided(study, frame).eq(True)
-            tested |= set(frame.loc[one_handed, "participant"].unique())
-    people = study.participants
-    rows = people[people["participant"].isin(tested) & (people["affected_side"] == "")]
+            tested |= among(people["participant"], frame.loc[one_handed, "participant"])
+    rows = people[tested]
     yield flag(
         "affected side missing", rows, **place(study, "participants", "affected_side"), allowed="left, right, both"
     )
@@ -58,6 +61,8 @@ def one_hand_each(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     """Of two affected hands one is analysed; the protocol says which."""
     people = study.participants.drop_duplicates("participant")
     people = people[people["affected_side"] == "both"]
+    if people.empty:
+        return
     wanted = scores[scores["outcome"].isin(study.protocol.outcomes) & scores["value"].notna()]
     sides = wanted[wanted["side"].isin(("left", "right"))].groupby("participant")["side"].nunique()
     people = people[looked_up(people["participant"], sides).fillna(0) > 0]

@@ -66,6 +66,8 @@ def prices_add_up(study: Study) -> Iterator[pd.DataFrame]:
 @reports("cost of nobody")
 def costs_of_somebody(study: Study) -> Iterator[pd.DataFrame]:
     frame = study.costs
+    if frame.empty:
+        return
     arms = [arm.id for arm in study.protocol.arms]
     people = list(study.participants["participant"])
     for name, known in (("arm", arms), ("participant", people)):

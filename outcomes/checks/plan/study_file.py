@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from outcomes.checks.grouping import among
 from outcomes.checks.register import check, reports, reports_on_scores
 from outcomes.errors import InstrumentError
 from outcomes.findings import Findings, flag
@@ -55,7 +56,7 @@ def outcomes_known(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports_on_scores("outcome without data", "no baseline", "nothing after baseline")
 def outcomes_with_data(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
-    valued = scores[scores["value"].notna()]
+    valued = scores.loc[scores["value"].notna(), ["outcome", "visit", "participant"]]
     there = set(valued["outcome"].unique())
     for outcome in study.protocol.outcomes:
         if outcome not in there:
@@ -66,15 +67,14 @@ def outcomes_with_data(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFr
     if primary.empty or len(study.protocol.visits) < 2:
         return
     baseline = study.protocol.baseline.id
-    at_baseline = set(primary.loc[primary["visit"] == baseline, "participant"])
-    later = set(primary.loc[primary["visit"] != baseline, "participant"])
+    first = primary["visit"] == baseline
     people = study.participants.drop_duplicates("participant")
     file = study.files["participants"]
     found = study.protocol.primary
-    measured = people[people["participant"].isin(valued["participant"].unique())]
-    rows = measured[~measured["participant"].isin(at_baseline)]
+    measured = people[among(people["participant"], valued["participant"])]
+    rows = measured[~among(measured["participant"], primary.loc[first, "participant"])]
     yield flag("no baseline", rows, file=file, column="participant", found=f"no {found} at {baseline}")
-    rows = measured[~measured["participant"].isin(later)]
+    rows = measured[~among(measured["participant"], primary.loc[~first, "participant"])]
     yield flag("nothing after baseline", rows, file=file, column="participant", found=f"no {found} after {baseline}")
 
 

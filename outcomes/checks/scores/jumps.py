@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.grouping import looked_up
+from outcomes.checks.grouping import group_codes, looked_up
 from outcomes.checks.register import file_of, place, reports, reports_on_scores
 from outcomes.checks.scores.measurements import total_range
 from outcomes.checks.visits.calendar import planned_days
@@ -29,9 +29,13 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     same way: a typing error sits in one form.
     """
     keys = ["participant", "outcome", "side", "condition"]
-    known = scores[scores["value"].notna() & scores["outcome"].isin(study.protocol.outcomes)]
-    frame = known.sort_values([*keys, "day"], kind="stable").reset_index(drop=True)
-    before = frame.groupby(keys, sort=False)[["value", "visit"]].shift()
+    known = np.flatnonzero(scores["value"].notna() & scores["outcome"].isin(study.protocol.outcomes))
+    frame = scores[[*keys, "visit", "day", "value", "better"]].take(known)
+    row = group_codes(frame, keys)  # as numbers: texts take long to sort
+    order = np.lexsort((frame["day"].to_numpy(dtype=float), row))
+    frame, row = frame.take(order).reset_index(drop=True), row[order]
+    first = np.append(True, row[1:] != row[:-1])[: len(row)]
+    before = pd.DataFrame({name: frame[name].shift().mask(first) for name in ("value", "visit")})
     ranges = {outcome: total_range(study, *outcome.split(".")) for outcome in frame["outcome"].unique()}
     span = looked_up(frame["outcome"], {name: high - low for name, (low, high) in ranges.items()}, "float64")
     bounded = np.isfinite(span)
@@ -43,11 +47,13 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     times = (smaller > 0) & (larger > _RATIO * smaller) & (change > spread)
     wrong = (bounded & (span > _FEW_POINTS) & (change >= _SHARE_OF_RANGE * span)) | (~bounded & times)
     if wrong.any():
-        wrong &= _far_out(change, [frame["outcome"], before["visit"]])
+        wrong &= _far_out(change, frame["outcome"], before["visit"])
     if not wrong.any():
         return
-    wrong &= ~_moved_elsewhere(frame, before, spread)
-    rows, earlier = frame[wrong], before[wrong]
+    wrong &= ~_moved_elsewhere(frame, before, spread, wrong)
+    at = np.flatnonzero(wrong)
+    rows = scores.take(known[order[at]]).set_axis(at).sort_values([*keys, "day"], kind="stable")
+    earlier = before.loc[rows.index]
     if rows.empty:
         return
     found = rows["outcome"] + " " + texts(earlier["value"]) + " at " + earlier["visit"].astype("str")
@@ -56,27 +62,39 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
         "jump between visits",
         rows.assign(file=looked_up(rows["instrument"], files, "str")),
         found=found + ", then " + texts(rows["value"]),
-        allowed=bounded[wrong].map({
+        allowed=bounded[rows.index].map({
             True: f"less than {_SHARE_OF_RANGE:.0%} of the range",
             False: f"less than {as_text(_RATIO)} times as much",
         }),
     )  # fmt: skip
 
 
-def _far_out(change: pd.Series, by: list[pd.Series]) -> pd.Series:
+def _far_out(change: pd.Series, outcome: pd.Series, visit: pd.Series) -> np.ndarray:
     """Whether a change is far out among the study's changes from the same visit; True where these are few."""
-    groups = change.groupby(by, sort=False)
-    first, third = (groups.transform("quantile", share) for share in (0.25, 0.75))
-    return (groups.transform("count") < _ENOUGH_FOR_A_FENCE) | (change > third + _FENCE * (third - first))
+    known = np.flatnonzero(change.notna())
+    group = group_codes(pd.DataFrame({"outcome": outcome, "visit": visit}).take(known), ["outcome", "visit"])
+    groups = change.take(known).groupby(group)  # numbered in the order of their numbers: a table to look up in
+    quarters = [groups.quantile(share).to_numpy()[group] for share in (0.25, 0.75)]
+    far = np.zeros(len(change), dtype=bool)
+    limit = quarters[1] + _FENCE * (quarters[1] - quarters[0])
+    far[known] = (np.bincount(group)[group] < _ENOUGH_FOR_A_FENCE) | (change.to_numpy()[known] > limit)
+    return far
 
 
-def _moved_elsewhere(frame: pd.DataFrame, before: pd.DataFrame, spread: pd.Series) -> pd.Series:
+def _moved_elsewhere(frame: pd.DataFrame, before: pd.DataFrame, spread: pd.Series, asked: pd.Series) -> np.ndarray:
     """Whether another outcome of the person moved the same way between the same two visits, at least half as far.
 
-    Distances in standard deviations of each outcome; only where enough values stand behind these.
+    Distances in standard deviations of each outcome; only where enough values stand behind these. asked: rows whose
+    answer is needed: the others of their people are looked at too, nobody else's.
     """
+    enough = looked_up(frame["outcome"], frame["outcome"].value_counts()) >= _ENOUGH_FOR_A_FENCE
+    person = pd.factorize(frame["participant"])[0]
+    looked_at = np.zeros(person.max(initial=-1) + 1, dtype=bool)
+    looked_at[person[asked.to_numpy()]] = True
+    own = np.flatnonzero(looked_at[person])
+    all_rows, frame, before, spread = len(frame), frame.take(own), before.take(own), spread.take(own)
     moved = (frame["value"] - before["value"]) / spread * np.where(frame["better"] == "lower", -1.0, 1.0)
-    moved = moved.where(frame.groupby("outcome", sort=False)["value"].transform("count") >= _ENOUGH_FOR_A_FENCE)
+    moved = moved.where(enough.take(own))
     table = pd.DataFrame({"person": frame["participant"], "outcome": frame["outcome"], "now": frame["visit"],
                           "then": before["visit"], "way": np.sign(moved), "far": moved.abs()})  # fmt: skip
     places = ["person", "then", "now", "way"]
@@ -84,7 +102,9 @@ def _moved_elsewhere(frame: pd.DataFrame, before: pd.DataFrame, spread: pd.Serie
     two = table.merge(furthest.nth(0).rename("first").reset_index(places), on=places, how="left")
     two = two.merge(furthest.nth(1).rename("second").reset_index(places), on=places, how="left")
     other = two["second"].where(two["far"] >= two["first"], two["first"])
-    return (other >= two["far"] / 2).set_axis(frame.index)
+    elsewhere = np.zeros(all_rows, dtype=bool)
+    elsewhere[own] = other >= two["far"] / 2
+    return elsewhere
 
 
 @reports_on_scores("best score at baseline")

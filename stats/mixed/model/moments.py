@@ -282,8 +282,15 @@ def _pooled(layout: Layout, X_rows: np.ndarray, Y_rows: np.ndarray, shift: np.nd
     for p in range(P):
         start, end = end, end + int(n[p])
         x, y = flat[start:end], Y[:, start:end]
-        np.matmul(x.T, x, out=A[p])
-        np.matmul(x.T, y, out=B[:, p])
+        live = np.flatnonzero(x.any(axis=0))
+        if len(live) > T * q // 2:
+            np.matmul(x.T, x, out=A[p])
+            np.matmul(x.T, y, out=B[:, p])
+        else:  # most columns of a model with a mean per visit are zero at most visits
+            x = x[:, live]
+            A[p], B[:, p] = 0.0, 0.0
+            A[p][np.ix_(live, live)] = x.T @ x
+            B[:, p, live] = x.T @ y
         np.matmul(y.swapaxes(1, 2), y, out=C[:, p])
     sites = None
     if layout.sites is not None and U is not None:

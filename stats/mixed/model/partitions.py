@@ -1,9 +1,11 @@
 """Pooled moments of data that are not in memory: Parquet files, folders of them, and Dask data frames.
 
-Partition by partition the rows become sums, and the sums are added as a tree: what is in memory is a partition and the
-sums of a few. On one machine the partitions come one after another (or several at a time under `joblib`, so that the
-same call runs on a cluster); a Dask data frame is pooled where its partitions are. The people of a partition are whole:
-a participant whose rows lie in two is an error, but for neighbouring row groups of a sorted file, which are joined.
+Piece by piece the rows become sums. On one machine a piece is about ROWS rows, however large the files and their row
+groups are, and its sums are added to one total in place (`summed_in_place`): what is in memory is a piece, its sums and
+the total. (A tree of sums, as on a cluster, would keep one copy of them a level.) Several pieces at a time are read under
+`joblib`, so that the same call runs on a cluster; a Dask data frame is pooled where its partitions are, and there the
+sums are added as a tree. The people of a piece are whole: the last participant of one waits for the next of the same
+file. A participant whose rows lie in two files, or apart from each other, is an error.
 """
 
 from collections.abc import Callable, Iterator
@@ -16,14 +18,18 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.dataset as ds
+import pyarrow.parquet as pq
 from joblib import Parallel, delayed
 
 from stats.errors import FitError
 from stats.mixed.model.layout import columns_used
 from stats.mixed.model.moments import Moments
 from stats.mixed.model.site_rows import site_columns_used
+from stats.mixed.model.summed_in_place import SummedInPlace
 
-ROWS = 500_000  # of a partition, from smaller row groups
+ROWS = 65_536  # of a piece
+BATCH = 32_768  # rows that are decoded at a time
+BUFFER = 65_536  # bytes of a column read from a file at a time
 SLOT = "__visit"
 Pool = Callable[..., Moments]
 Progress = Callable[[int, int], None]
@@ -51,21 +57,24 @@ def _of_parquet(
 ) -> Moments:
     source = ds.dataset(path, format="parquet")
     _there(used, source.schema.names, str(path))
-    levels = {name: _levels_of(source, name) for name in _categories(source.schema, used, model)}
     files = list(source.get_fragments())
-    pieces, total = [piece for file in files for piece in file.split_by_row_group()], source.count_rows()
-    tree, done, seen = Tree(), 0, People()
+    total = sum(file.metadata.num_rows for file in files)
+    levels = _levels_of(source.schema, files, _categories(source.schema, used, model))
+    site = model.get("site")
+    sums, done, seen = SummedInPlace(tuple(levels[site]) if site in levels else ()), 0, People()
     run = Parallel(n_jobs=workers, return_as="generator", pre_dispatch="2*n_jobs")
-    parts = _whole_people(pieces, used, model["participant"], seen)
+    parts = _whole_people(files, used, model["participant"], seen)
     for rows, moments in run(_jobs(parts, pool, formula, levels, model)):
-        tree.add(moments)
+        if moments is not None:
+            sums.add(moments)
+        del moments  # not beside the sums of the next piece
         done += rows
         if progress is not None:
             progress(done, total)
     if seen.overlap():
         who = model["participant"]
-        _refuse_twice(_whole_people(pieces, [who], who, People()), who)
-    return tree.total()
+        _refuse_twice(_whole_people(files, [who], who, People()), who)
+    return sums.total()
 
 
 def _of_dask(data: Any, formula: str, pool: Pool, used: list[str], model: dict) -> Moments:
@@ -152,20 +161,32 @@ def _is_number(kind: pa.DataType) -> bool:
     return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_boolean(kind))
 
 
-def _levels_of(source: ds.Dataset, name: str) -> pd.Index:
-    """Levels of a column over all files: as declared where it is a category, else in order."""
-    found = None
-    for batch in source.to_batches(columns=[name]):
-        column = batch.column(0)
-        if pa.types.is_dictionary(column.type):
-            column = column.dictionary
-        values = pc.unique(column.drop_null())
-        found = values if found is None else pc.unique(pa.concat_arrays([found, values.cast(found.type)]))
-    if found is None or not len(found):
-        raise FitError(f"Column {name} has no value.")
-    kind = source.schema.field(name).type
-    values = pd.Index(found.to_pandas())
-    return values if pa.types.is_dictionary(kind) else values.sort_values()
+def _batches(file: ds.ParquetFileFragment, columns: list[str]) -> Iterator[pa.RecordBatch]:
+    """Rows of a file, some at a time: nothing is decoded before it is asked for."""
+    with pq.ParquetFile(file.path, filesystem=file.filesystem, buffer_size=BUFFER, pre_buffer=False) as opened:
+        yield from opened.iter_batches(batch_size=min(BATCH, ROWS), columns=columns, use_threads=False)
+
+
+def _levels_of(schema: pa.Schema, files: list[ds.ParquetFileFragment], names: list[str]) -> dict[str, pd.Index]:
+    """Levels of columns over all files: as declared where it is a category, else in order."""
+    found: dict[str, pa.Array] = {}
+    for file in files if names else ():
+        for batch in _batches(file, names):
+            for name in names:
+                column = batch.column(name)
+                if pa.types.is_dictionary(column.type):
+                    column = column.dictionary
+                own, before = pc.unique(column.drop_null()), found.get(name)
+                if before is None or len(own) != len(before) or not own.equals(before):
+                    both = [own] if before is None else [before, own.cast(before.type)]
+                    found[name] = pc.unique(pa.concat_arrays(both))
+    levels = {}
+    for name in names:
+        if name not in found or not len(found[name]):
+            raise FitError(f"Column {name} has no value.")
+        values = pd.Index(found[name].to_pandas())
+        levels[name] = values if pa.types.is_dictionary(schema.field(name).type) else values.sort_values()
+    return levels
 
 
 def _declared(dtype: Any, values: pd.Series) -> pd.Index:
@@ -181,39 +202,53 @@ def _there(used: list[str], names: list[str], where: str) -> None:
         raise FitError(f"Columns not in {where}: {', '.join(unknown)}. Found: {', '.join(names)}.")
 
 
-def _whole_people(pieces: list, used: list[str], who: str, seen: "People") -> Iterator[pd.DataFrame]:
+def _whole_people(
+    files: list[ds.ParquetFileFragment], used: list[str], who: str, seen: "People"
+) -> Iterator[pd.DataFrame]:
     """Frames of about ROWS rows; the last participant of one waits for the next, where their rows may go on."""
-    waiting: list[pd.DataFrame] = []
-    for number, piece in enumerate(pieces, start=1):
-        waiting.append(piece.to_table(columns=used).to_pandas())
-        if sum(map(len, waiting)) < ROWS and number < len(pieces):
-            continue
-        frame = pd.concat(waiting, ignore_index=True) if len(waiting) > 1 else waiting[0]
-        waiting = []
-        if number < len(pieces):
-            others = np.flatnonzero((frame[who] != frame[who].iloc[-1]).to_numpy(dtype=bool))
-            cut = int(others[-1]) + 1 if len(others) else 0
-            waiting, frame = [frame.iloc[cut:].copy()], frame.iloc[:cut]  # a view would keep all of it in memory
-        if len(frame):
-            seen.add(frame[who])
-            held = [frame]
-            del frame
-            yield held.pop()
+    for file in files:
+        waiting: list[pa.RecordBatch] = []
+        left = file.metadata.num_rows
+        for batch in _batches(file, used):
+            waiting.append(batch)
+            left -= batch.num_rows
+            if sum(one.num_rows for one in waiting) < ROWS and left > 0:
+                continue
+            table = pa.Table.from_batches(waiting)
+            waiting = []
+            if left > 0:
+                ids = _decoded(table.column(who))
+                others = pc.fill_null(pc.not_equal(ids, ids[-1]), True).to_numpy()
+                cut = int(np.flatnonzero(others)[-1]) + 1 if others.any() else 0
+                waiting = table.slice(cut).to_batches()
+                table = table.slice(0, cut)
+            del batch
+            if table.num_rows:
+                seen.add(table.column(who))
+                held = [table.to_pandas()]
+                del table
+                yield held.pop()
+
+
+def _decoded(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """A column of categories as what they stand for."""
+    return column.cast(column.type.value_type) if pa.types.is_dictionary(column.type) else column
 
 
 class People:
-    """Whether a participant comes twice: no two partitions' ids overlap in their order, or else none is in both."""
+    """Whether a participant comes twice: no two pieces' ids overlap in their order, or else none is in both."""
 
     def __init__(self) -> None:
         self.spans: list[tuple[Any, Any]] = []
 
-    def add(self, ids: pd.Series) -> None:
-        """The ids of one partition's rows; categories are compared as what they stand for."""
-        plain = ids.to_numpy()
-        self.spans.append((plain.min(), plain.max()))
+    def add(self, ids: pa.ChunkedArray) -> None:
+        """The ids of one piece's rows; categories are compared as what they stand for."""
+        ends = pc.min_max(_decoded(ids)).as_py()
+        if ends["min"] is not None:
+            self.spans.append((ends["min"], ends["max"]))
 
     def overlap(self) -> bool:
-        """Whether ids of two partitions lie between each other."""
+        """Whether ids of two pieces lie between each other."""
         spans = sorted(self.spans)
         return any(one[1] >= other[0] for one, other in pairwise(spans))
 
@@ -230,31 +265,3 @@ def _split(who: str) -> FitError:
         f"Rows of one {who} lie in two partitions. Sort the data by {who} before it is written, so that everybody's "
         "rows are together."
     )
-
-
-class Tree:
-    """A sum of moments as a binary tree, so that no addition is between very unequal sums."""
-
-    def __init__(self) -> None:
-        self.levels: list[Moments | None] = []
-
-    def add(self, moments: Moments | None) -> None:
-        """One more leaf."""
-        if moments is None:
-            return
-        for k, held in enumerate(self.levels):
-            if held is None:
-                self.levels[k] = moments
-                return
-            moments, self.levels[k] = held + moments, None
-        self.levels.append(moments)
-
-    def total(self) -> Moments:
-        """The sum of all leaves."""
-        held = [moments for moments in self.levels if moments is not None]
-        if not held:
-            raise FitError("The data have no row.")
-        total = held[0]
-        for moments in held[1:]:
-            total = moments + total
-        return total

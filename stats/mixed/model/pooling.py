@@ -102,8 +102,9 @@ def pool_profiles(profiles: Profiles, response: str) -> Moments:
     A, B, C = np.empty((P, T, T, q, q)), np.empty((1, P, T, T, q)), np.empty((1, P, T, T))
     for p in range(P):
         own = index == p
-        A[p] = np.einsum("u,uja,ukb->jkab", n[own], X[own], X[own], optimize=True)
-        B[0, p] = np.einsum("uja,uk->jka", X[own], total[own])
+        x = X[own].reshape(-1, T * q)
+        A[p] = ((n[own] * x.T) @ x).reshape(T, q, T, q).swapaxes(1, 2)
+        B[0, p] = (x.T @ total[own]).reshape(T, q, T).swapaxes(1, 2)
         C[0, p] = products[own].sum(axis=0)
     return Moments(
         n=np.bincount(index, weights=n, minlength=P), observed=seen[first],
@@ -120,18 +121,17 @@ def _site_sums(
     index: np.ndarray,
 ) -> FirstSums:  # fmt: skip
     """Sums of every site: total (U, S, T) of outcomes about the centres, people (U, S); step from there to X shift."""
-    _, S, T = total.shape
-    P, q = len(first), X.shape[2]
+    there = np.flatnonzero(people.any(axis=0))  # only sites with people are blocks
+    S, T, P, q = len(there), total.shape[2], len(first), X.shape[2]
     n, x, y = np.empty((S, P)), np.empty((S, P, T, q)), np.empty((1, S, P, T))
     for p in range(P):
-        own = index == p
-        count = people[own].T  # (S, profiles of the pattern)
+        own = np.flatnonzero(index == p)
+        at = np.ix_(own, there)
+        count = people[at].T  # (S, profiles of the pattern)
         n[:, p] = count.sum(axis=1)
         x[:, p] = (count @ X[own].reshape(-1, T * q)).reshape(S, T, q)
-        y[0, :, p] = total[own].sum(axis=0) - count @ step[own]
-    there = np.asarray(n.any(axis=1))  # only sites with people are blocks
-    return FirstSums(above.effects, tuple(s for s, has in zip(above.sites, there, strict=True) if has),
-                     above.U[first], n[there], x[there], y[:, there])  # fmt: skip
+        y[0, :, p] = total[at].sum(axis=0) - count @ step[own]
+    return FirstSums(above.effects, tuple(above.sites[s] for s in there), above.U[first], n, x, y)
 
 
 def smallest_pattern(moments: Moments, at_least: int) -> None:

@@ -1,6 +1,8 @@
 """Data in partitions: Parquet folders and Dask data frames give the sums of the whole frame."""
 
 import weakref
+from functools import reduce
+from operator import add
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +12,7 @@ import pytest
 from stats import fit_moments, pool_moments
 from stats.errors import FitError
 from stats.mixed.model import partitions
-from stats.mixed.model.partitions import Tree
+from stats.mixed.model.summed_in_place import SummedInPlace
 from tests.stats.mixed.test_sites import trial
 
 MODEL = {"participant": "participant", "visit": "visit", "site": "site", "site_random": "1 + arm"}
@@ -60,15 +62,15 @@ def test_a_parquet_folder(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> No
 def test_one_partition_at_a_time_is_in_memory(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
     """When the rows of the next partition were read, those of the one before are gone."""
     monkeypatch.setattr(partitions, "ROWS", 60)
-    pooled, alive, real, add = [], [], partitions._pooled, partitions.People.add
+    pooled, alive, real, note = [], [], partitions._pooled, partitions.People.add
 
     def watched(pool, frame: pd.DataFrame, *rest):
         pooled.append(weakref.ref(frame))
         return real(pool, frame, *rest)
 
-    def read(self, ids: pd.Series) -> None:
+    def read(self, ids) -> None:
         alive.append(sum(frame() is not None for frame in pooled))
-        add(self, ids)
+        note(self, ids)
 
     monkeypatch.setattr(partitions, "_pooled", watched)
     monkeypatch.setattr(partitions.People, "add", read)
@@ -94,13 +96,39 @@ def test_progress_can_stop(rows: pd.DataFrame, tmp_path: Path) -> None:
         pool_moments(folder(rows, tmp_path / "one", []), FORMULA, **MODEL, progress=stop)
 
 
-def test_the_tree_holds_few_sums(rows: pd.DataFrame) -> None:
-    leaf = pool_moments(rows, FORMULA, participant="participant", visit="visit")
-    tree = Tree()
-    for _ in range(13):
-        tree.add(leaf)
-    assert sum(held is not None for held in tree.levels) == 3  # 8 + 4 + 1
-    assert tree.total().n_participants == 13 * leaf.n_participants
+def test_a_running_total_is_the_sum(rows: pd.DataFrame) -> None:
+    """In any order, patterns and sites new on the way: the sums of `+`, and of no site without people."""
+    new = np.flatnonzero(rows["participant"] != rows["participant"].shift())
+    typed = rows.assign(site=pd.Categorical(rows["site"]), t=pd.Categorical(rows["t"]), arm=pd.Categorical(rows["arm"]))
+    parts = [pool_moments(typed.iloc[new[a] : new[b]], FORMULA, **MODEL) for a, b in ((0, 20), (20, 45), (45, 61))]
+    whole = reduce(add, parts)
+    for order in ((0, 1, 2), (2, 0, 1)):
+        for blocks in (tuple(typed["site"].cat.categories), ()):  # without blocks all of it is merged with `+`
+            running = SummedInPlace(blocks)
+            for k in order:
+                running.add(parts[k])
+            total = running.total()
+            same(whole, total)
+            assert set(total.sites.blocks) == set(whole.sites.blocks)
+            assert (total.n_rows, total.n_participants) == (whole.n_rows, whole.n_participants)
+    with pytest.raises(FitError, match="no row"):
+        SummedInPlace().total()
+
+
+def test_large_row_groups_are_read_in_pieces(rows: pd.DataFrame, tmp_path: Path, monkeypatch) -> None:
+    """What is in memory does not depend on how large the row groups of a file are."""
+    monkeypatch.setattr(partitions, "ROWS", 60)
+    sizes, real = [], partitions._pooled
+
+    def watched(pool, frame: pd.DataFrame, *rest):
+        sizes.append(len(frame))
+        return real(pool, frame, *rest)
+
+    monkeypatch.setattr(partitions, "_pooled", watched)
+    whole = pool_moments(rows, FORMULA, **MODEL)
+    same(whole, pool_moments(folder(rows, tmp_path / "one", [], group=len(rows)), FORMULA, **MODEL))
+    assert sum(sizes) == len(rows)
+    assert max(sizes) < 2 * 60 + 10
 
 
 def test_a_dask_data_frame(rows: pd.DataFrame) -> None:
