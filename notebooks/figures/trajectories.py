@@ -93,7 +93,7 @@ def trajectories(scores: pd.DataFrame, course: Course, names: Names) -> go.Figur
         figure,
         name=f"trajectories/{outcome}",
         title="Change over time by arm" if len(arms) > 1 else "Change over time",
-        finding=f"{names.outcome(outcome)}, mean change to {at}: {told}{between}.",
+        finding=f"{names.outcome(outcome)}, mean {drawn.gain} to {at}: {told}{between}.",
         caption=f"{people}Mean change from baseline in {unit}{turn}: mixed model with {level} intervals, "
         f"{course.people[c.PARTICIPANT].nunique()} participants in it; all arms start at no change. n: people with a "
         "score the model uses, at each visit. The arms are set slightly apart.",
@@ -231,7 +231,7 @@ class _Drawn:
                 for arm in self.arms]  # fmt: skip
         words += self.time.counts(rows, ends["x"], width, small, LINE[width])
         widest = max(text_width(signed(value), small) for value in self._ticks(span))
-        words += self._turned_name(f"Mean change, {unit}", left - widest - 18, width, size)
+        words += self._turned_name(f"Mean {self.gain}, {unit}", left - widest - 18, width, size)
         words += self.time.band_name(small)
         words += self._ends_of_lines(width, size, small, span)
         if "x2" in ends:
@@ -246,8 +246,13 @@ class _Drawn:
                 label = f'<b>{lines[:2]} <span style="color:{colour}">{lines[2:]}</span></b>'
                 write(x0 - 4, label, 4, anchor="left", y=1, yanchor="bottom", align="left")
             write(left - 4, f"<b>{letters[len(self.arms)] if len(self.arms) < 3 else 'd'}</b>  "
-                  "<b>Mean change, mixed model</b>", 18, anchor="left", y=1, yanchor="bottom")  # fmt: skip
+                  f"<b>Mean {self.gain}, mixed model</b>", 18, anchor="left", y=1, yanchor="bottom")  # fmt: skip
         return words
+
+    @property
+    def gain(self) -> str:
+        """What goes up: the change, or where lower is better the improvement, as its sign is turned."""
+        return "improvement" if self.course.better == "lower" else "change"
 
     @staticmethod
     def _ticks(span: tuple[float, float]) -> list[float]:

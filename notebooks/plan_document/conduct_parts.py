@@ -42,7 +42,7 @@ def versions(study: Study) -> Table | Prose:
         {"Version": "{version}", "Locked": "{day}", "SHA-256": "{sha256}", "Reason": "{reason}",
          "Data at that time": "{data}"},
         keys=("version",), decimals=0, recorded=False,
-        notes=("No outcome is looked at by arm before the last version: no interim analysis is planned.",),
+        notes=("No interim analysis of outcomes is planned, so no version follows one.",),
     )  # fmt: skip
 
 

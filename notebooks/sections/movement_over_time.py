@@ -1,6 +1,8 @@
 """Question 9: how do the hands move and hold over time, how good are the recordings, how repeatable are the
 measures?"""
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from notebooks.sections.change import from_the_start
@@ -192,7 +194,7 @@ def in_words(movement: Movement) -> Exhibits | Prose:
             began = f"{number(start[row[c.ARM]], digits)}{unit}" if row[c.ARM] in start.index else "not known"
             said.append(
                 f"{movement.names.outcome(one.id)}{arm}: {began} at {first}, changed by "
-                f"{_signed(row['estimate'], digits)}{unit} to {movement.names.visit(visit)} "
+                f"{_signed(row['estimate'], digits)}{_more(one)} to {movement.names.visit(visit)} "
                 f"({movement.study.protocol.level:.0%} interval {_signed(row['conf_low'], digits)} to "
                 f"{_signed(row['conf_high'], digits)}); {one.better} is better. {_meaning(one)}".strip()
             )
@@ -211,17 +213,30 @@ def _with_device(movement: Movement) -> list[str]:
         if both is None:
             continue
         frame = both.effects().frame(level)
-        digits, unit = movement.names.decimals(one.id), _unit(one)
+        digits = movement.names.decimals(one.id)
         for arm, rows in frame.groupby(c.ARM, sort=False):
             row = rows.iloc[-1]
             where = f" in {movement.names.arm(str(arm))}" if arm and movement.study.protocol.arms else ""
-            size, low, high = (_better(row[name], digits, unit) for name in ("estimate", "conf_low", "conf_high"))
+            size = _better(row["estimate"], digits, _more(one))
             said.append(
                 f"{movement.names.outcome(one.id)}{where}: {size} with the device than without it at "
-                f"{movement.names.visit(str(row[c.VISIT]))} ({level:.0%} interval {low} to {high}). It is what the "
-                "device does while it is worn, and no recovery."
+                f"{movement.names.visit(str(row[c.VISIT]))} ({level:.0%} interval {_reach(row, digits)}). It is what "
+                "the device does while it is worn, and no recovery."
             )
     return said
+
+
+def _reach(row: Mapping, digits: int) -> str:
+    """The interval of an advantage: without a direction where both limits have that of the estimate."""
+    ends = sorted((row["conf_low"], row["conf_high"]), key=abs)
+    if ends[0] * ends[1] > 0:
+        return f"{number(abs(ends[0]), digits)} to {number(abs(ends[1]), digits)}"
+    return f"{_better(row['conf_low'], digits, '')} to {_better(row['conf_high'], digits, '')}"
+
+
+def _more(one: SeriesOutcome) -> str:
+    """The unit of a difference: of percents, points of them."""
+    return " percentage points" if one.unit == "%" else _unit(one)
 
 
 def _better(value: float, digits: int, unit: str) -> str:
