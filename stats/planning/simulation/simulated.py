@@ -101,9 +101,10 @@ class Simulation(Result):
         first = rows.iloc[0]
         bias = f" Bias {rows.loc['bias', 'value']:.3g} {self.unit}".rstrip() + "." if "bias" in rows.index else ""
         return (
-            f"In {self.replicates} simulated trials of {self.n_arms[0]} and {self.n_arms[1]} participants randomised, analysed by "
-            f"{self.analysis}, the {name} at a two-sided alpha of {self.alpha:g} was {100 * first.value:.1f} % "
-            f"({level * 100:g} % simulation interval {100 * first.conf_low:.1f} to {100 * first.conf_high:.1f} %)."
+            f"In {self.replicates} simulated trials of {self.n_arms[0]} and {self.n_arms[1]} participants randomised, "
+            f"analysed by {self.analysis}, the {name} at a two-sided alpha of {self.alpha:g} was "
+            f"{100 * first.value:.1f} % ({level * 100:g} % simulation interval {100 * first.conf_low:.1f} to "
+            f"{100 * first.conf_high:.1f} %)."
             f"{bias} Seed {self.seed}, batches of {self.batch}."
         )
 

@@ -7,7 +7,7 @@ names. Methods are not followed: their owner is not known without running.
 import ast
 import inspect
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import cache
 from types import FunctionType
 
@@ -54,7 +54,7 @@ def _called(function: FunctionType) -> tuple[tuple[FunctionType, frozenset[str]]
             thing = getattr(names.get(node.func.value.id), node.func.attr, None)
         if inspect.isclass(thing):
             thing = vars(thing).get("__post_init__")
-        thing = inspect.unwrap(thing) if isinstance(thing, Callable) else None
+        thing = inspect.unwrap(thing) if callable(thing) else None
         if inspect.isfunction(thing) and thing.__module__.split(".")[0] in ROOTS:
             found.append((thing, caught))
     return tuple(found)
@@ -69,8 +69,8 @@ def _calls(node: ast.AST, caught: frozenset[str]) -> Iterator[tuple[ast.Call, fr
         yield node, caught
     if isinstance(node, ast.Try):
         handled = caught | {name for handler in node.handlers for name in _handled(handler)}
-        for child in node.body:
-            yield from _calls(child, handled)
+        for line in node.body:
+            yield from _calls(line, handled)
         for child in (*node.handlers, *node.orelse, *node.finalbody):
             yield from _calls(child, caught)
         return
