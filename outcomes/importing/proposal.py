@@ -24,7 +24,8 @@ from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.conversion import Conversion
-from outcomes.importing.making.described import Described, Describer
+from outcomes.importing.making.described import Describer
+from outcomes.importing.making.described_cells import Described
 from outcomes.importing.making.holds import find_holds
 from outcomes.importing.making.schedule import Schedule, make_schedule, plan_days
 from outcomes.importing.making.stated import (

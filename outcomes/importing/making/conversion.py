@@ -16,11 +16,7 @@ from outcomes.importing.questions import ASK, CONFIRM, as_value
 from outcomes.library.instrument import Instrument
 from outcomes.library.known import find_instrument
 
-_FINGER_JOINTS = ("mcp", "pip", "dip", "ip")
-_MINUS_LACKS = "minus = lacks extension, plus = hyperextension"
-_PLUS_LACKS = "the numbers are deficits"
 _SEVERAL = re.compile(r"\d+(?:[.,]\d+)?(?:\s*[/;|]\s*\d+(?:[.,]\d+)?)+")
-_PLAIN = "plain extension, no deficit"
 # From how many impossible numbers, and from which share, a column is asked about as a whole (our rule).
 _MANY, _SHARE = 3, 0.2
 

@@ -16,7 +16,6 @@ from outcomes.library.known import find_instrument
 _FINGER_JOINTS = ("mcp", "pip", "dip", "ip")
 _MINUS_LACKS = "minus = lacks extension, plus = hyperextension"
 _PLUS_LACKS = "the numbers are deficits"
-_SEVERAL = re.compile(r"\d+(?:[.,]\d+)?(?:\s*[/;|]\s*\d+(?:[.,]\d+)?)+")
 _PLAIN = "plain extension, no deficit"
 
 

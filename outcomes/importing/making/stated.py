@@ -6,7 +6,7 @@ from outcomes.importing.finding.sheet_layout import Region, Table
 from outcomes.importing.language.cell_values import number_text
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.accounts import Converted
-from outcomes.importing.making.described import Described
+from outcomes.importing.making.described_cells import Described
 from outcomes.importing.opening.pages import Ledger, Page
 from outcomes.importing.questions import ASK, CONFIRM, Questions, slug
 

@@ -6,7 +6,7 @@ import tomlkit
 
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.accounts import Converted
-from outcomes.importing.making.described import Described
+from outcomes.importing.making.described_cells import Described
 from outcomes.importing.making.schedule import Schedule
 from outcomes.importing.questions import STUDY, Questions, as_numbers, slug
 from outcomes.library.known import find_instrument
