@@ -51,7 +51,7 @@ def folder_case(number: int) -> Verdict:
         for _ in range(times):
             try:
                 blows.append(folder_blows.strike(folder, form, rng))
-            except (OSError, ValueError, IndexError, KeyError, BadZipFile, zlib.error):
+            except (OSError, ValueError, IndexError, KeyError, RuntimeError, BadZipFile, zlib.error):
                 break  # the file is no longer what the blow is for
         case = f"folder {number}, {preset}, {form}: " + "; ".join(blow.says for blow in blows)
         # Of several damages a later one may hide what an earlier one had to tell.
