@@ -10,9 +10,7 @@ checks (up to MOST rows: above it `read_study` refuses); `in parts`, everything.
 Processor seconds and the peak of memory. The model is that of the primary outcome; its fit takes the same time for any
 number of rows, which is most of what 10^5 rows take.
 
-Growth measured (one core of a machine with 10 to 16 other processes on its two):
-
-GROWTH
+What was measured stands in DEVELOPERS.md.
 """
 
 import argparse
