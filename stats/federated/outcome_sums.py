@@ -96,7 +96,7 @@ def outcome_sums(
 
     Raises FitError where the plan asks for what sums of sites cannot carry, or nobody has a value.
     """
-    choice, visits = design.model, visits_of(design)
+    choice = design.model
     _can_travel(design, choice)
     if leave_out:
         scores = scores[~scores["participant"].isin(leave_out)]

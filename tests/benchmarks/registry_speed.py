@@ -6,8 +6,11 @@ Sites of `each` people, 20 visits, 5 instruments; 1 total in 1,000 of four of th
 there. The primary outcome is complete: with a mean for each of 20 visits every pattern of visits takes 20 MB of sums,
 and gaps make hundreds of them (refused then, not tried; 6 visits have no such trouble). For each number of sites, every
 line a process of its own: `columns`, the bare columns of the file into frames; `read_study`, the whole folder, without
-checks (up to MOST rows: above it `read_study` refuses); `in parts`, everything. Processor seconds and the peak of
-memory. The model is that of the primary outcome; its fit takes the same time for any number of rows.
+checks (up to MOST rows: above it `read_study` refuses); `in parts`, everything.
+Processor seconds and the peak of memory. The model is that of the primary outcome; its fit takes the same time for any
+number of rows, which is most of what 10^5 rows take.
+
+What was measured stands in DEVELOPERS.md.
 """
 
 import argparse
@@ -91,7 +94,15 @@ def make(folder: Path, sites: int, each: int, rng: np.random.Generator) -> None:
     (folder / "study.toml").write_text(TOML + visits)
 
 
-def line(folder: Path, what: str) -> None:
+def highest() -> float:
+    """Largest memory of this process so far, MB; what `getrusage` says of a new process is its parent's, on Linux."""
+    status = Path("/proc/self/status")
+    if not status.exists():
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return float(status.read_text().split("VmHWM:")[1].split()[0]) / 1024
+
+
+def line(folder: Path, what: str, part: int) -> None:
     """One measurement: seconds, peak of memory in MB, and what came out."""
     start, told = time.process_time(), ""
     if what == "columns":
@@ -99,12 +110,12 @@ def line(folder: Path, what: str) -> None:
     elif what == "read_study":
         told = f"{read_study(folder).rows_read['totals']} rows"
     else:
-        made = analyse_in_parts(folder, outcomes=["fma_ue.motor"])
+        made = analyse_in_parts(folder, rows=part, outcomes=["fma_ue.motor"])
         told = (
             f"{made.rows} rows in {made.parts} parts, {len(made.findings)} findings, models of {', '.join(made.fits)}"
         )
         told += "".join(f"; {name}: {why}" for name, why in made.failed.items())
-    seconds, peak = time.process_time() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    seconds, peak = time.process_time() - start, highest()
     print(f"  {what}: {seconds:.1f} s, {peak:.0f} MB; {told}", flush=True)
 
 
@@ -114,10 +125,11 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--sites", type=int, nargs="+", default=[10, 100])
     parser.add_argument("--each", type=int, default=100, help="people of a site")
+    parser.add_argument("--part", type=int, default=500_000, help="rows of a part")
     parser.add_argument("--line", help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.line:
-        line(asked.folder, asked.line)
+        line(asked.folder, asked.line, asked.part)
         return
     for sites in asked.sites:
         own = asked.folder / f"{sites}_sites"
@@ -126,7 +138,8 @@ def main() -> None:
         rows = pq.read_metadata(own / "totals.parquet").num_rows
         print(f"{sites} sites, {sites * asked.each} people, {rows} rows", flush=True)
         for what in ("columns", *(("read_study",) if rows <= MOST else ()), "in parts"):
-            subprocess.run([sys.executable, __file__, str(own), "--line", what], check=True)
+            subprocess.run([sys.executable, __file__, str(own), "--line", what, "--part", str(asked.part)],
+                           check=True)  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -6,16 +6,16 @@
 pooling: processor time of reading the rows from Parquet (text ids, categories) and of pooling a mean per arm and visit
 with site and treatment by site; fits: site and treatment by site over random slopes and over an unstructured
 covariance, each with a Kenward-Roger test. partitions: a folder of Parquet files of --file people, grown from one file
-on, pooled out of core, one process a size, with the peak of memory that pooling adds to a process that has pooled a file
-of 1,000 people (libraries loaded, readers started), beside the size of a partition, which is that of one file's rows as
-the frame that pandas reads, and that of the sums that are handed back. agree: that many rows as one frame, as 20 sites merged, as a folder of
-Parquet files and as 20 sites' files of the federated analysis, with the largest differences of estimates and df.
+on, pooled out of core, one process a size, with the peak of memory that pooling adds to a process that has pooled a
+file of 1,000 people (libraries loaded, readers started), beside the size of a partition, which is that of one file's
+rows as the frame that pandas reads, and that of the sums that are handed back. agree: that many rows as one frame, as
+20 sites merged, as a folder of Parquet files and as 20 sites' files of the federated analysis, with the largest
+differences of estimates and df.
 Against lme4: not measured here, R is not asked for.
 """
 
 import argparse
 import json
-import re
 import resource
 import subprocess
 import sys
@@ -105,7 +105,7 @@ def peak() -> float:
     status = Path("/proc/self/status")
     if not status.exists():
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return float(re.search(r"VmHWM:\s+(\d+)", status.read_text())[1]) / 1024
+    return float(status.read_text().split("VmHWM:")[1].split()[0]) / 1024
 
 
 def one(folder: Path) -> None:

@@ -1,6 +1,7 @@
 """Trials with visits missing at random: bias and coverage of the mixed model and of imputation, and both variances.
 
     python -m tests.simulation.missing_visits 1000 tests/simulation/missing_visits.csv
+    python -m tests.simulation.missing_visits by-size tests/simulation/imputation_by_size.csv
 
 12 people per arm, baseline and three visits, correlation 0.75 per visit lag, SD 10; true difference 5 at the last visit
 among those who stay. Who leaves after a visit depends on the value seen there (about 30 % gone at the last visit).
@@ -21,17 +22,17 @@ N, VISITS, TRUTH = 12, 4, 5.0
 M = 50
 
 
-def trial(rng: np.random.Generator) -> pd.DataFrame:
-    """One trial in long form with NaN where someone has left."""
+def trial(rng: np.random.Generator, n: int = N) -> pd.DataFrame:
+    """One trial of n people per arm in long form with NaN where someone has left."""
     lag = np.abs(np.subtract.outer(np.arange(VISITS), np.arange(VISITS)))
-    arm = np.repeat([0, 1], N)
+    arm = np.repeat([0, 1], n)
     mean = 40 + 2.0 * np.arange(VISITS) + np.outer(arm, [0, TRUTH / 3, 2 * TRUTH / 3, TRUTH])
-    Y = mean + rng.multivariate_normal(np.zeros(VISITS), 100 * 0.75**lag, 2 * N)
+    Y = mean + rng.multivariate_normal(np.zeros(VISITS), 100 * 0.75**lag, 2 * n)
     for j in range(1, VISITS):
         chance = 1 / (1 + np.exp(2.3 + 0.08 * (Y[:, j - 1] - 42)))
-        gone = np.isnan(Y[:, j - 1]) | (rng.random(2 * N) < chance)
+        gone = np.isnan(Y[:, j - 1]) | (rng.random(2 * n) < chance)
         Y[gone, j] = np.nan
-    people, visit = np.repeat(np.arange(2 * N), VISITS), np.tile(np.arange(VISITS), 2 * N)
+    people, visit = np.repeat(np.arange(2 * n), VISITS), np.tile(np.arange(VISITS), 2 * n)
     return pd.DataFrame({"participant": people, "arm": np.where(np.repeat(arm, VISITS), "t", "c"), "visit": visit,
                          "value": Y.ravel()})  # fmt: skip
 
@@ -85,7 +86,34 @@ def run(trials: int, seed: int = 20) -> pd.DataFrame:
     return table.agg(trials=("trial", "size"), **columns)
 
 
+def by_size(trials: tuple[tuple[int, int], ...] = ((12, 400), (50, 300), (150, 200)), seed: int = 20) -> pd.DataFrame:
+    """Imputation with a common covariance by people per arm: total variance against the spread of the estimates.
+
+    trials: people per arm and trials. mc: Monte Carlo standard error of the coverage where it is 95 %.
+    """
+    rows = []
+    for n, count in trials:
+        rng = np.random.default_rng(seed)
+        found = []
+        for _ in range(count):
+            made = impute(trial(rng, n), m=M, rng=rng, covariance="common").difference()
+            row = made.frame().iloc[0]
+            found.append({"error": row["estimate"] - TRUTH, "total": row["std_error"] ** 2, "df": row["df"],
+                          "within": made.within[0], "between": made.between[0],
+                          "covered": row["conf_low"] <= TRUTH <= row["conf_high"]})  # fmt: skip
+        table = pd.DataFrame(found)
+        rows.append({"per_arm": n, "trials": count, "bias": table["error"].mean(), "spread_2": table["error"].var(),
+                     **table[["total", "within", "between", "df"]].mean(), "coverage": table["covered"].mean(),
+                     "mc": np.sqrt(0.95 * 0.05 / count)})  # fmt: skip
+    return pd.DataFrame(rows)
+
+
 if __name__ == "__main__":
+    if sys.argv[1:2] == ["by-size"]:
+        sizes = by_size()
+        print(sizes.to_string())
+        sizes.to_csv(sys.argv[2], index=False)
+        sys.exit()
     found = run(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
     print(found.to_string())
     if len(sys.argv) > 2:

@@ -2,10 +2,10 @@
 
 Piece by piece the rows become sums. On one machine a piece is about ROWS rows, however large the files and their row
 groups are, and its sums are added to one total in place (`summed_in_place`): what is in memory is a piece, its sums and
-the total. (A tree of sums, as on a cluster, would keep one copy of them a level.) Several pieces at a time are read under
-`joblib`, so that the same call runs on a cluster; a Dask data frame is pooled where its partitions are, and there the
-sums are added as a tree. The people of a piece are whole: the last participant of one waits for the next of the same
-file. A participant whose rows lie in two files, or apart from each other, is an error.
+the total. (A tree of sums, as on a cluster, would keep one copy of them a level.) Several pieces at a time are read
+under `joblib`, so that the same call runs on a cluster; a Dask data frame is pooled where its partitions are, and there
+the sums are added as a tree. The people of a piece are whole: the last participant of one waits for the next of the
+same file. A participant whose rows lie in two files, or apart from each other, is an error.
 """
 
 from collections.abc import Callable, Iterator

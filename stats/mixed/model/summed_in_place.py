@@ -12,7 +12,7 @@ from stats.mixed.model.site_sums import FirstSums
 
 @dataclass
 class _Pattern:
-    """Sums of one pattern: n, A (T, T, q, q), B (R, T, T, q), C (R, T, T); at sites n (S,), x (S, T, q), y (S, R, T)."""
+    """Sums of a pattern: n, A (T, T, q, q), B (R, T, T, q), C (R, T, T); by site n (S,), x (S, T, q), y (S, R, T)."""
 
     n: float
     A: np.ndarray
@@ -90,7 +90,7 @@ class SummedInPlace:
         blocks: tuple = ()
         if isinstance(sites, FirstSums):
             people = np.stack([one.at_sites[0] for one in self._patterns.values() if one.at_sites is not None], axis=1)
-            there = people.any(axis=1)
+            there = np.asarray(people.any(axis=1))
             blocks = tuple(block for block, has in zip(self._blocks, there, strict=True) if has)
             at, x, y = people[there], np.empty((len(blocks), P, T, q)), np.empty((R, len(blocks), P, T))
         for p, key in enumerate(list(self._patterns)):
