@@ -149,10 +149,10 @@ def impute(
     Returns `Imputations`. Raises FitError for too few people at a visit, or neither seed nor rng. Values are imputed on
     the scale as it is and may lie outside it; rounding or clipping them would bias the means (common practice).
     Its intervals are a little too long at pilot size: 97.2 % coverage of a 95 % interval at 12 per arm with 30 % gone
-    by the last, 1,000 trials, where the mixed model of the same trials has 95.6 %. It is how imputation by posterior
-    draws works, no matter of the model: the residual variance drawn is on average nu / (nu - 2) of its unbiased
-    estimate (nu: its residual df, about 12 there), so Rubin's total variance was 1.16 times the variance of the
-    estimates, and Barnard and Rubin's t law allows for the small sample once more. It goes with size: 93.0 % at 50 per
+    by the last, 1,000 trials, where the mixed model of the same trials has 95.6 %. Rubin's total variance was
+    1.16 times the variance of the estimates there; why was not proved. A part is that a posterior draw of a residual
+    variance is on average nu / (nu - 2) of its unbiased estimate (nu: its residual df, about 12), and that Barnard and
+    Rubin's t law allows for the small sample once more. It goes with size: 93.0 % at 50 per
     arm (300 trials, Monte Carlo error 1.3), 96.5 % at 150 (200 trials, 1.5). Use the mixed model where nothing but
     missing at random is assumed (tests/simulation/missing_visits.csv, imputation_by_size.csv). Known: von Hippel 2013
     (Sociol Methods Res, doi 10.1177/0049124113494582; its abstract was read) finds posterior draws biased in small

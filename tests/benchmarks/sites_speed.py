@@ -1,7 +1,7 @@
 """Sites and partitions on growing work: pooling against reading, fitting, and memory, in one run.
 
     OMP_NUM_THREADS=1 python tests/benchmarks/sites_speed.py [--people 300000] [--sites 300]
-    ... [--partitions FOLDER --largest PEOPLE --file PEOPLE], [--agree ROWS]
+    ... [--partitions FOLDER --largest PEOPLE --file PEOPLE], [--agree ROWS], [--lme4 PEOPLE]
 
 pooling: processor time of reading the rows from Parquet (text ids, categories) and of pooling a mean per arm and visit
 with site and treatment by site; fits: site and treatment by site over random slopes and over an unstructured
@@ -11,11 +11,13 @@ file of 1,000 people (libraries loaded, readers started), beside the size of a p
 rows as the frame that pandas reads, and that of the sums that are handed back. agree: that many rows as one frame, as
 20 sites merged, as a folder of Parquet files and as 20 sites' files of the federated analysis, with the largest
 differences of estimates and df.
-Against lme4: not measured here, R is not asked for.
+lme4: the same rows by lme4 (R and its package must be installed), its fit alone against pooling, fit and
+Kenward-Roger here; the two log-likelihoods show that one model was fitted.
 """
 
 import argparse
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -183,6 +185,35 @@ def _told(what: str, whole: MixedFit, other: MixedFit) -> None:
           flush=True)  # fmt: skip
 
 
+LME4 = """
+library(lme4)
+d <- read.csv(commandArgs(TRUE)[1], stringsAsFactors = TRUE)
+d$armc <- (d$arm == "active") - 0.5
+t <- system.time(f <- lmer(value ~ week * arm + (1 + week | participant) + (1 | site) + (0 + armc | site), data = d))
+cat(t[1] + t[2], format(as.numeric(logLik(f)), digits = 12), as.character(packageVersion("lme4")), "\\n")
+"""
+
+
+def against_lme4(people: int, sites: int = 100) -> None:
+    """Random slopes of people, site and treatment by site: seconds of the processor and log-likelihoods."""
+    frame = trial(people, sites, np.random.default_rng(3))
+
+    def ours() -> float:
+        fit = fit_moments(pool_moments(frame, "value ~ week * arm", **ABOVE, random="1 + week"))
+        fit.fixed("kenward-roger")
+        return fit.loglik
+
+    pool_moments(trial(1000, 20, np.random.default_rng(1)), "value ~ week * arm", **ABOVE, random="1 + week")
+    likelihood, seconds = processor(ours)
+    with tempfile.TemporaryDirectory() as place:
+        frame.to_csv(f"{place}/rows.csv", index=False)
+        Path(f"{place}/fit.R").write_text(LME4)
+        theirs = subprocess.run(["Rscript", f"{place}/fit.R", f"{place}/rows.csv"], capture_output=True, text=True,
+                                check=True, env=os.environ | {"OMP_NUM_THREADS": "1"}).stdout.split()  # fmt: skip
+    print(f"{people} people, {len(frame)} rows: here {seconds:.3f} s with Kenward-Roger, log-likelihood {likelihood:.6f}; "
+          f"lme4 {theirs[2]} {theirs[0]} s, {theirs[1]}")  # fmt: skip
+
+
 def main() -> None:
     """Run what was asked."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -192,10 +223,13 @@ def main() -> None:
     parser.add_argument("--largest", type=int, default=1_000_000)
     parser.add_argument("--file", type=int, default=100_000, help="people of a file")
     parser.add_argument("--agree", type=int, help="rows to fit whole, merged, from files and federated")
+    parser.add_argument("--lme4", type=int, metavar="PEOPLE")
     parser.add_argument("--one", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.one:
         one(asked.one)
+    elif asked.lme4:
+        against_lme4(asked.lme4)
     elif asked.agree:
         agree(asked.agree)
         federated(asked.agree)
