@@ -211,7 +211,7 @@ def against_lme4(people: int, sites: int = 100) -> None:
         theirs = subprocess.run(["Rscript", f"{place}/fit.R", f"{place}/rows.csv"], capture_output=True, text=True,
                                 check=True, env=os.environ | {"OMP_NUM_THREADS": "1"}).stdout.split()  # fmt: skip
     print(
-        f"{people} people, {len(frame)} rows: here {seconds:.3f} s with Kenward-Roger, log-likelihood {likelihood:.6f}; "
+        f"{people} people, {len(frame)} rows: here {seconds:.3f} s with Kenward-Roger, loglikelihood {likelihood:.6f}; "
         f"lme4 {theirs[2]} {theirs[0]} s, {theirs[1]}"
     )
 

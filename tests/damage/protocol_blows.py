@@ -2,6 +2,7 @@
 
 import random
 import re
+import tomllib
 from dataclasses import dataclass
 
 MARK = "/tmp/a_damaged_protocol_has_run"  # what the hostile texts would write, if anything ran them
@@ -26,7 +27,15 @@ class ProtocolBlow:
 
 
 _VALUE = re.compile(r"^(\s*[\w.\"' -]+?\s*=\s*)(.+)$")
-_WORDS_ONLY = ("title", "label")  # of people, not of the plan
+_WORDS_ONLY = ("title", "label", "reason")  # of people, not of the plan
+
+
+def _same(one: str, other: str) -> bool:
+    """Whether two texts are one value: 0 and 0.0 are one number."""
+    try:
+        return tomllib.loads(f"a = {one}") == tomllib.loads(f"a = {other}")
+    except tomllib.TOMLDecodeError:
+        return one.strip() == other.strip()
 
 
 def strike(text: str, rng: random.Random) -> tuple[str, ProtocolBlow]:
@@ -40,7 +49,7 @@ def strike(text: str, rng: random.Random) -> tuple[str, ProtocolBlow]:
         assert before is not None
         junk = rng.choice(JUNK)
         key = before[1].strip(" =\"'")
-        planned = junk != before[2].strip() and key not in _WORDS_ONLY
+        planned = not _same(junk, before[2]) and key not in _WORDS_ONLY
         lines[row] = before[1] + junk
         return "\n".join(lines), ProtocolBlow(f"{key} = {junk[:40]}", planned)
     if what == "lost":
