@@ -34,7 +34,7 @@ def _same(one: str, other: str) -> bool:
     """Whether two texts are one value: 0 and 0.0 are one number."""
     try:
         return tomllib.loads(f"a = {one}") == tomllib.loads(f"a = {other}")
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError):
         return one.strip() == other.strip()
 
 
