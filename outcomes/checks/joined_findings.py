@@ -13,7 +13,7 @@ import pandas as pd
 
 from outcomes.findings import Findings, gathered_of_parts, no_findings
 
-ABSENT = ("outcome without data", "level of an outcome without data")
+ABSENT = ("outcome without data", "level of an outcome without data", "table without rows")
 GATHERED = (  # said once of all their rows, whichever part they are in
     "side read as", "side assumed", "side unknown",
     "visit read as", "arm read as", "instrument read as", "item read as",

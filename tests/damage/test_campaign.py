@@ -6,8 +6,8 @@ import pytest
 
 from tests.damage.campaign import counts, run, wrong
 
-FOLDERS = int(os.environ.get("DAMAGED_FOLDERS", "40"))
-PROTOCOLS = int(os.environ.get("DAMAGED_PROTOCOLS", "120"))
+FOLDERS = int(os.environ.get("DAMAGED_FOLDERS", "20"))
+PROTOCOLS = int(os.environ.get("DAMAGED_PROTOCOLS", "60"))
 BATCHES = 4  # so that several workers share the cases
 
 

@@ -89,7 +89,8 @@ def test_all_that_is_said_of_the_whole(folder: Path) -> None:
     assert made.parts == len(done) >= 4
     assert made.rows == done[-1] == study.rows_read["totals"]
     assert made.people == 80
-    pd.testing.assert_frame_equal(told(made.findings.frame()), told(whole.frame()))
+    # texts of a part and of the whole may lie in memory in two ways
+    assert told(made.findings.frame()).to_csv() == told(whole.frame()).to_csv()
     rules = set(whole.frame()["rule"])
     assert {"participant without measurements", "outcome without data", "unknown participant", "above maximum",
             "entered twice differently", "attended without measurements", "side read as", "no baseline",
