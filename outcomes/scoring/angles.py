@@ -112,18 +112,21 @@ def total_active_motion(
 
 
 def angle_item(digit: str, joint: str, movement: str, mode: str) -> tuple[str, str] | None:
-    """Instrument and item of one row of the angles table; None where it belongs to none.
+    """Instrument and item of one row of the angles table; None where it belongs to none, as a digit of the shoulder.
 
     >>> angle_item("index", "PIP", "flexion", "active")
     ('tam', 'index_pip_flexion')
+    >>> angle_item("index", "shoulder", "flexion", "active") is None
+    True
     """
     words = [text.strip().lower().replace(" ", "_").replace("-", "_") for text in (digit, joint, movement)]
     words[1] = _JOINTS.get(words[1], words[1])
     of_digit = f"{words[0]}_{words[1]}_{_MOVEMENTS.get(words[2], words[2]).replace('extension', 'deficit')}"
     short = "_".join(word for word in (words[1] if words[1] != "cmc" else words[0], words[2]) if word)
+    alone = [short, f"{short}_deficit"] if words[2] == "extension" else [short]
     for name in INSTRUMENTS.get(mode, ()):
         found = instruments()[name]
-        for item in (of_digit, short, f"{short}_deficit" if words[2] == "extension" else short):
+        for item in (of_digit, *(alone if words[1] == "cmc" or not words[0].strip("_") else ())):
             if found.item(item) is not None:
                 return name, item
     return None

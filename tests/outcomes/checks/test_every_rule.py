@@ -818,6 +818,7 @@ DAMAGES = [
     ),
     # joint angles
     cell("unknown joint", "angles", 2, "joint", "knee", found="thumb knee flexion"),
+    cell("unknown joint", "angles", 2, "joint", "shoulder", found="thumb shoulder flexion"),
     cell("angle out of range", "angles", 2, "degrees", "600"),
     cell("negative extension deficit", "angles", 3, "degrees", "-10"),
     Damage(
