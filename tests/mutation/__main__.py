@@ -3,9 +3,9 @@
     python -m tests.mutation --to FILE                    # 200 changes, drawn with a recorded seed
     python -m tests.mutation --to FILE --sample 0         # every change; a night
 
-Each change is put in place of its module in a process of its own, and the tests of its room are run until one fails.
-A change that no test sees is a survivor. Libraries are loaded once: every process is a fork of the first. With --to a
-stopped run goes on where it was.
+Each change is put in place of its module in a process of its own, and the tests of its room are run until one fails:
+first those that run the changed lines, then all. A change that no test sees is a survivor. Libraries are loaded once:
+every process is a fork of the first. With --to a stopped run goes on where it was.
 """
 
 import argparse
@@ -16,6 +16,7 @@ import os
 import random
 import signal
 import sys
+import tempfile
 import time
 import warnings
 from collections.abc import Sequence
@@ -32,9 +33,10 @@ import pytest
 import scipy.stats  # noqa: F401
 
 from tests.mutation.changes import Change, changes
+from tests.mutation.which_tests import WhichTests, which_tests
 
 ROOT = Path(__file__).resolve().parents[2]
-SECONDS = 120
+SECONDS = 60  # of the processor, at least: a change can make a loop without end
 # What is changed, and the tests that have to see it: those of the room, the quickest first.
 ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "scoring": (
@@ -60,6 +62,9 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 }  # fmt: skip
 
 
+OPTIONS = ["-q", "-p", "no:randomly", "-p", "no:cacheprovider", "--no-header", f"--rootdir={ROOT}"]
+
+
 class _Instead(MetaPathFinder, Loader):
     """Loads one module from a text in place of its file."""
 
@@ -74,12 +79,27 @@ class _Instead(MetaPathFinder, Loader):
         exec(compile(self.source, module.__file__, "exec"), module.__dict__)
 
 
-def seen(file: str, source: str, tests: Sequence[str]) -> str:
+def of_room(room: str) -> WhichTests:
+    """Which test of a room runs which line."""
+    files, tests = ROOMS[room]
+    with tempfile.TemporaryDirectory(prefix="outcomes-") as scratch:
+        return which_tests(ROOT, files, [*OPTIONS, *_paths(tests)], Path(scratch) / "lines.json")
+
+
+def seen(room: str, file: str, change: Change, asked: WhichTests) -> str:
     """ "failed" or "stopped" where the tests see the change, "survived" where they pass."""
+    first = asked.of(file, range(change.line, change.last_line + 1))
+    end = _end(file, change.source, first, asked) if first else "survived"
+    return end if end != "survived" else _end(file, change.source, ROOMS[room][1], asked)
+
+
+def _end(file: str, source: str, tests: Sequence[str], asked: WhichTests) -> str:
     child = os.fork()
     if not child:
+        # Of the processor; and six times that on the clock for one that waits.
+        signal.setitimer(signal.ITIMER_PROF, max(SECONDS, 3 * asked.seconds))
         _in_child(file, source, tests)
-    deadline = time.monotonic() + 10 * SECONDS
+    deadline = time.monotonic() + 6 * max(SECONDS, 3 * asked.seconds)
     while True:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
@@ -89,18 +109,19 @@ def seen(file: str, source: str, tests: Sequence[str]) -> str:
             os.kill(child, signal.SIGKILL)
             os.waitpid(child, 0)
             return "stopped"
-        time.sleep(0.05)
+        time.sleep(0.02)
 
 
 def _in_child(file: str, source: str, tests: Sequence[str]) -> None:
-    signal.setitimer(signal.ITIMER_PROF, SECONDS)  # of the processor: a change can make a loop without end
     sys.meta_path.insert(0, _Instead(file, source))
     warnings.simplefilter("ignore")
-    code = 3
     with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-        options = ["-x", "-q", "-p", "no:randomly", "-p", "no:cacheprovider", "--no-header", f"--rootdir={ROOT}"]
-        code = int(pytest.main([*options, *(str(ROOT / path) for path in tests)]))
+        code = int(pytest.main(["-x", *OPTIONS, *_paths(tests)]))
     os._exit(code)
+
+
+def _paths(tests: Sequence[str]) -> list[str]:
+    return [str(ROOT / test) for test in dict.fromkeys(tests)]
 
 
 def drawn(sample: int, seed: int) -> list[tuple[str, str, Change]]:
@@ -127,11 +148,14 @@ def main() -> int:
     if options.to and options.to.exists():
         lines = map(json.loads, options.to.read_text(encoding="utf-8").splitlines())
         known = {(line["file"], line["line"], line["says"]): line["end"] for line in lines}
+    asked: dict[str, WhichTests] = {}
     ends: dict[str, list[str]] = {room: [] for room in ROOMS}
     for room, file, change in drawn(options.sample, options.seed):
         key = (file, change.line, change.says)
         if key not in known:
-            known[key] = seen(file, change.source, ROOMS[room][1])
+            if room not in asked:
+                asked[room] = of_room(room)
+            known[key] = seen(room, file, change, asked[room])
             if options.to:
                 with options.to.open("a", encoding="utf-8") as journal:
                     told = {"room": room, "file": file, "line": change.line, "says": change.says, "end": known[key]}

@@ -22,9 +22,10 @@ _JOINED = {ast.And: ast.Or, ast.Or: ast.And}
 
 @dataclass(frozen=True)
 class Change:
-    """One change: where, what it is, and the source with it."""
+    """One change: its lines in the source as it stands, what it is, and the source with it."""
 
     line: int
+    last_line: int
     says: str
     source: str
 
@@ -40,7 +41,9 @@ def changes(source: str) -> Iterator[Change]:
         change(twin)
         after = ast.unparse(twin)
         if before != after:
-            yield Change(node.lineno, f"{says}: {_short(before)} -> {_short(after)}", ast.unparse(changed))
+            yield Change(
+                node.lineno, node.end_lineno, f"{says}: {_short(before)} -> {_short(after)}", ast.unparse(changed)
+            )
 
 
 def _short(text: str) -> str:
