@@ -20,8 +20,8 @@ from notebooks.report.notebook_file import NotebookNode, code_cell, from_dict, m
 from notebooks.report.proof.environment import versions
 from notebooks.report.proof.file_hashes import file_digest
 from notebooks.report.released import release_of, released
-from notebooks.sections.device.device_answers import has_device
 from outcomes import Study
+from outcomes.device_sheets import DEVICE_TABLES
 from outcomes.sheets import MEASUREMENTS
 
 SOURCE = Path(__file__).resolve().parents[1]  # where the notebooks lie
@@ -61,7 +61,13 @@ def shipped() -> dict[str, Path]:
 
 def asked_for(path: Path, study: Study) -> bool:
     """Whether a study has what a notebook is about; most are about every study."""
-    return read(path).metadata.get("only_with") != "device" or has_device(study)
+    return read(path).metadata.get("only_with") != "device" or _tries_a_device(study)
+
+
+def _tries_a_device(study: Study) -> bool:
+    """Whether a study writes down anything the chapter on devices is about."""
+    written = any(len(study.table(name)) for name in DEVICE_TABLES)
+    return bool(written or study.protocol.levels or study.angles["repetition"].notna().any())
 
 
 def run_notebooks(
@@ -118,7 +124,8 @@ def run_notebooks(
             say(f"{name}: unchanged, taken from the last run")
             done(Run(name, found, 0.0, True), asked)
     if waiting:
-        analysis.prepare()
+        if len(waiting) > 1:  # one notebook makes what it asks for, and no more
+            analysis.prepare()
         if kept is not None:
             for name in waiting:
                 taken = {place: kept.take(of_cell) for place, of_cell in cells[name].items()}

@@ -24,6 +24,7 @@ MOST_PINS = 1_000_000  # bytes of a requirements.txt that is read
 PYPROJECT = Path(__file__).resolve().parents[3] / "pyproject.toml"
 
 
+@cache
 def software() -> dict[str, str]:
     """Versions of Python and of what computed the numbers."""
     return {"python": platform.python_version()} | {name: importlib.metadata.version(name) for name in COMPUTING}

@@ -10,8 +10,6 @@ from notebooks.sections.device.levels_reached import counted
 from notebooks.show.exhibits import Prose
 from notebooks.show.names import Names
 from notebooks.show.numbers import number, short
-from outcomes import Study
-from outcomes.device_sheets import DEVICE_TABLES
 from stats.change.within_visit import compare_within_visit
 from stats.errors import FitError
 from stats.responders.reaching import COUNT, PAIRED
@@ -20,12 +18,6 @@ CAUTION = (
     "A count of what happened in a few people: no proof that the device is safe, and no basis for watching over people "
     "while a trial runs."
 )
-
-
-def has_device(study: Study) -> bool:
-    """Whether a study writes down anything this chapter is about."""
-    written = any(len(study.table(name)) for name in DEVICE_TABLES)
-    return bool(written or study.protocol.levels or study.angles["repetition"].notna().any())
 
 
 def first_answers(analysis: Analysis) -> Prose:

@@ -102,7 +102,7 @@ def test_single_events_only_where_the_protocol_allows(analysis):
 
 def test_a_study_without_a_device_has_no_such_chapter():
     study = make_cohort("demo", seed=1, flaws={}).study
-    assert not device_answers.has_device(study)
+    assert not run._tries_a_device(study)
     other = Analysis(study)
     parts = (
         *(levels_reached.levels(other), stretches.stretches(study), grades.grades(study), home_use.wear(study)),
