@@ -6,16 +6,19 @@ import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-import plotly.io
 from IPython.core.displayhook import DisplayHook
 from IPython.core.interactiveshell import InteractiveShell
+from IPython.display import publish_display_data
 from IPython.utils.capture import capture_output
+from plotly.basedatatypes import BaseFigure
+from plotly.io import to_json
 from traitlets import Type
 from traitlets.config import Config
 
 from notebooks.analysis import Analysis, hand_over
 from notebooks.report.notebook_file import NotebookNode, printed, shown
 from notebooks.report.place.ending import end_with_parent
+from notebooks.report.record import PLOTLY
 from outcomes.text_storage import set_texts_of
 
 
@@ -45,11 +48,17 @@ def begin(cwd: Path, scratch: Path, folder: str, analysis: Analysis) -> None:
     end_with_parent()
     gc.freeze()  # what a worker begins with stays: no collection, and each notebook ends in one, looks at it again
     os.chdir(cwd)
-    plotly.io.renderers.default = "plotly_mimetype"  # figures as data; the page draws them
     settings = Config({"HistoryManager": {"enabled": False}})
-    _Shell.instance(config=settings, ipython_dir=str(scratch))
+    shell = _Shell.instance(config=settings, ipython_dir=str(scratch))
+    shell.display_formatter.ipython_display_formatter.for_type(BaseFigure, _figure_as_data)
     set_texts_of(analysis.study)
     hand_over(folder, analysis)
+
+
+def _figure_as_data(figure: BaseFigure) -> None:
+    """Show a figure as data, which the page draws; plotly's own way to do so loads the checks of notebook files."""
+    content = to_json(figure.to_dict(), validate=False, remove_uids=False)
+    publish_display_data({PLOTLY: json.loads(content)})
 
 
 def execute(name: str, notebook: NotebookNode, known: Mapping[str, list]) -> NotebookNode:

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from notebooks.analysis import Analysis
+from notebooks.report.run import asked_for, shipped
 from notebooks.sections.device import device_answers, ease_of_use, faults_and_harm, home_use, levels_reached
 from notebooks.sections.device import grades_of_motion as grades
 from notebooks.sections.device import repeated_stretches as stretches
@@ -102,7 +103,7 @@ def test_single_events_only_where_the_protocol_allows(analysis):
 
 def test_a_study_without_a_device_has_no_such_chapter():
     study = make_cohort("demo", seed=1, flaws={}).study
-    assert not run._tries_a_device(study)
+    assert not asked_for(shipped()["10_a_trial_of_a_device"], study)
     other = Analysis(study)
     parts = (
         *(levels_reached.levels(other), stretches.stretches(study), grades.grades(study), home_use.wear(study)),
