@@ -50,6 +50,7 @@ def begin(cwd: Path, scratch: Path, folder: str, analysis: Analysis) -> None:
     os.chdir(cwd)
     settings = Config({"HistoryManager": {"enabled": False}})
     shell = _Shell.instance(config=settings, ipython_dir=str(scratch))
+    assert shell.display_formatter is not None
     shell.display_formatter.ipython_display_formatter.for_type(BaseFigure, _figure_as_data)
     set_texts_of(analysis.study)
     hand_over(folder, analysis)

@@ -21,14 +21,14 @@ from notebooks.report.drawn_letters import letters_drawn
 from notebooks.report.kept import Kept, question
 from notebooks.report.page import CAUTION, pairs_html, write_page
 from notebooks.report.pictures import FORMATS, IN_COLUMN, Pictures
-from notebooks.report.place.draft import MARK, placed, refuse
+from notebooks.report.place.draft import MARK, SHEET, placed, refuse
 from notebooks.report.place.ending import ends_cleanly
 from notebooks.report.place.scratch import own_scratch
 from notebooks.report.proof import file_hashes
 from notebooks.report.proof.environment import requirements_text
 from notebooks.report.proof.primary_result import primary_result
 from notebooks.report.proof.protocol_keys import protocol_keys
-from notebooks.report.reader.summary_sheet import write_summary
+from notebooks.report.reader.summary_sheet import answer_of, printed, sheet_html
 from notebooks.report.released import NOT_SHARED, release_of, released
 from notebooks.report.run import Run, asked_for, code_digest, run_notebooks, shipped
 from notebooks.report.word_processor import write_document
@@ -108,18 +108,25 @@ def make_report(
     refuse(Path(to), Path(folder))
     letters_drawn(folder, say)
     analysis = checked_study(folder, shareable)
+    title = analysis.study.protocol.title
     with ends_cleanly(), placed(Path(to), Path(folder), say, written_by_the_kit) as (draft, target), own_scratch():
         kept = Kept(draft / "kept")
         with Pictures(draft / "figures", pictures, kept, say) as drawn:
             runs, record = compute(
-                analysis, draft, kept, only=only, processes=processes, say=say, ready=partial(draw_figures, drawn)
+                analysis,
+                draft,
+                kept,
+                only=only,
+                processes=processes,
+                say=say,
+                ready=partial(draw_figures, drawn, draft / SHEET, title),
             )
             record["study"]["folder"] = "" if shareable else _way(Path(folder), target)
             write_parts(runs, draft, pictures)
         record["missing"] = drawn.missing if pictures else ["No picture files were asked for."]
         say("writing the page, the document and the record")
-        if pictures:
-            record["missing"] += write_summary(runs, draft / "summary.pdf", title=analysis.study.protocol.title)
+        if not pictures or answer_of(runs) is None:
+            (draft / SHEET).unlink(missing_ok=True)  # that of an earlier report
         write_texts(analysis.study, runs, record, draft, kept)
         seconds = time.perf_counter() - start
         record["times"]["whole report"] = seconds
@@ -288,11 +295,14 @@ def _way(folder: Path, target: Path) -> str:
     return way.as_posix() if way.parts.count("..") <= NEAR else ""
 
 
-def draw_figures(pictures: Pictures, run: Run) -> None:
-    """Have the figures of a notebook drawn while the next one runs."""
+def draw_figures(pictures: Pictures, sheet: Path, title: str, run: Run) -> None:
+    """Have the figures of a notebook drawn, and the first page printed as a sheet, while the next one runs."""
     for content in records.contents(run.notebook):
         if content["kind"] == "figure":
             pictures.add(identifier(content["name"]), content["spec"])
+    answer = answer_of([run])
+    if answer is not None:
+        pictures.print(sheet_html(answer, title), sheet, printed)
 
 
 def write_parts(runs: Iterable[Run], target: Path, pictures: Sequence[str]) -> None:

@@ -11,9 +11,10 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from threading import Thread
@@ -116,7 +117,7 @@ class Pictures:
         self._browser = find_browser() if formats else None
         self._running: Browser | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._queue: asyncio.Queue[tuple[str, dict] | None] | None = None
+        self._queue: asyncio.Queue[_Job | None] | None = None
         self._work: Future | None = None
         self._drawn = self._same = 0
         self.missing: list[str] = []
@@ -130,10 +131,26 @@ class Pictures:
             return
         for part, layout in ((name, spec["layout"]), (f"{name}{IN_COLUMN}", in_column(spec["layout"]))):
             job = {"data": spec["data"], "layout": exported(layout)}
-            if self._is_there(part, job):
-                self._same += 1
-            else:
-                self._put((part, job))
+            asked = question("picture", part, json.dumps(job, sort_keys=True), repr(self._formats), repr(software()))
+            self._do(_Job(part, asked, tuple(self._files(part)), partial(self._files_of, spec=job)))
+
+    def print(self, page: str, to: Path, how: Callable[[Browser, str], Awaitable[bytes]]) -> None:
+        """Print a page to the file `to` in the browser that draws, unless the file is as it was printed before."""
+        if self._browser is None:
+            self.missing.append(f"{to.name} was not written: {NO_BROWSER.partition(': ')[2]}")
+            return
+
+        async def printed(tab: Tab) -> dict[str, bytes]:
+            assert self._running is not None
+            return {to.suffix[1:]: await how(self._running, page)}
+
+        self._do(_Job(to.name, question("printed", page, repr(software())), (to,), printed))
+
+    def _do(self, job: "_Job") -> None:
+        if self._is_there(job):
+            self._same += 1
+        else:
+            self._put(job)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -184,7 +201,7 @@ class Pictures:
         except BaseException as error:  # it is raised where the result is asked for
             work.set_exception(error)
 
-    def _put(self, job: tuple[str, dict] | None) -> None:
+    def _put(self, job: "_Job | None") -> None:
         if self._loop is None:
             # A loop of its own: a notebook that calls this has one running already.
             self._loop = asyncio.new_event_loop()
@@ -198,17 +215,14 @@ class Pictures:
         assert self._queue is not None
         self._loop.call_soon_threadsafe(self._queue.put_nowait, job)
 
-    def _question(self, part: str, job: dict) -> str:
-        return question("picture", part, json.dumps(job, sort_keys=True), repr(self._formats), repr(software()))
-
     def _files(self, part: str) -> Iterator[Path]:
         return (self._to / f"{part}.{ending}" for ending in self._formats)
 
-    def _is_there(self, part: str, job: dict) -> bool:
+    def _is_there(self, job: "_Job") -> bool:
         if self._kept is None:
             return False
-        hashes = self._kept.take(self._question(part, job))
-        return hashes is not None and hashes == [_hash(path) for path in self._files(part)]
+        hashes = self._kept.take(job.asked)
+        return hashes is not None and hashes == [_hash(path) for path in job.files]
 
     async def _draw_all(self) -> None:
         with tempfile.TemporaryDirectory(prefix="outcomes-", ignore_cleanup_errors=True) as scratch:
@@ -224,15 +238,14 @@ class Pictures:
         await asyncio.wait_for(_loaded(tab), LIMIT_S)
         loop = asyncio.get_running_loop()
         while (job := await self._queue.get()) is not None:
-            part, spec = job
             if self._ended():  # a dead browser gives no answer: waiting for each picture in turn would take hours
-                self.missing.append(f"A picture could not be written: {part} (the browser ended).")
+                self.missing.append(f"A picture could not be written: {job.name} (the browser ended).")
                 continue
             try:
-                drawn = await asyncio.wait_for(self._files_of(tab, spec), LIMIT_S)
-                await loop.run_in_executor(None, partial(self._write, part, spec, drawn))
+                drawn = await asyncio.wait_for(job.make(tab), LIMIT_S)
+                await loop.run_in_executor(None, partial(self._write, job, drawn))
             except (RuntimeError, OSError, TimeoutError) as error:
-                self.missing.append(f"A picture could not be written: {part} ({error or 'no answer in time'}).")
+                self.missing.append(f"A picture could not be written: {job.name} ({error or 'no answer in time'}).")
 
     def _ended(self) -> bool:
         """Whether the browser's process is gone."""
@@ -254,16 +267,26 @@ class Pictures:
             drawn["pdf"] = base64.b64decode(_result(printed)["data"])
         return drawn
 
-    def _write(self, part: str, spec: dict, drawn: dict[str, bytes]) -> None:
+    def _write(self, job: "_Job", drawn: dict[str, bytes]) -> None:
         if "png" in drawn:
             drawn["png"] = _with_resolution(drawn["png"])
         hashes = []
-        for path in self._files(part):
+        for path in job.files:
             body = drawn[path.suffix[1:]]
             path.write_bytes(body)
             hashes.append(hashlib.sha256(body).hexdigest())
         if self._kept is not None:
-            self._kept.keep(self._question(part, spec), hashes)
+            self._kept.keep(job.asked, hashes)
+
+
+@dataclass(frozen=True)
+class _Job:
+    """What a tab makes: its name, the question it is kept under, the files, and how their bytes are made."""
+
+    name: str
+    asked: str
+    files: tuple[Path, ...]
+    make: Callable[[Tab], Awaitable[dict[str, bytes]]]
 
 
 def _tabs() -> int:

@@ -18,15 +18,16 @@ from notebooks.report.compare import NUMBERS, WORDS, Comparison, compare
 from notebooks.report.execute import NotebookError
 from notebooks.report.make import NEAR, Blocked, checked_study, compute, draw_figures, write_parts, write_texts
 from notebooks.report.pictures import Pictures
+from notebooks.report.place.draft import SHEET
 from notebooks.report.place.ending import ends_cleanly
 from notebooks.report.place.scratch import own_scratch
-from notebooks.report.proof.drawn_again import SHEET, PictureFinding, compared_pictures, formats_of
+from notebooks.report.proof.drawn_again import PictureFinding, compared_pictures, formats_of
 from notebooks.report.proof.environment import kit_version, pins_that_differ
 from notebooks.report.proof.file_hashes import FileFinding, verify
 from notebooks.report.proof.printed_texts import texts_that_differ
 from notebooks.report.proof.recorded import read_record
 from notebooks.report.proof.told_differences import comparison_exhibits
-from notebooks.report.reader.summary_sheet import write_summary
+from notebooks.report.reader.summary_sheet import answer_of, sheet_html, write_sheet
 from notebooks.report.run import shipped
 from notebooks.show.exhibits import Exhibits, Prose
 from outcomes import InstrumentError, StudyError
@@ -89,7 +90,8 @@ def _again(folder: Path, recorded: dict, source: Path, processes: int | None, pi
         work = Path(scratch)
         formats = formats_of(folder) if pictures else ()
         with Pictures(work / "figures", formats, say=say) as drawn:
-            ready = partial(draw_figures, drawn) if formats and _same_data(analysis, recorded) else lambda run: None
+            draw = partial(draw_figures, drawn, work / SHEET, analysis.study.protocol.title)
+            ready = draw if formats and _same_data(analysis, recorded) else lambda run: None
             runs, now = compute(
                 analysis, work, only=_known(recorded["options"]["only"]), processes=processes, say=say, ready=ready
             )
@@ -101,8 +103,9 @@ def _again(folder: Path, recorded: dict, source: Path, processes: int | None, pi
         say("comparing tables, pages, document and pictures")
         write_parts(runs, work, formats)
         write_texts(analysis.study, runs, now, work)
-        if pictures and (folder / SHEET).is_file():
-            write_summary(runs, work / SHEET, title=analysis.study.protocol.title)
+        answer = answer_of(runs)
+        if pictures and not formats and answer is not None and (folder / SHEET).is_file():  # a report without figures
+            write_sheet(sheet_html(answer, analysis.study.protocol.title), work / SHEET)
         found, told = compared_pictures(folder, work if pictures else None)
         shown = [*texts_that_differ(folder, work, recorded, now), *map(_of_picture, found)]
     words = pd.concat([compared.words, pd.DataFrame(shown, columns=WORDS, dtype=object)], ignore_index=True)

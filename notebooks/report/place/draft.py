@@ -18,9 +18,10 @@ from outcomes.errors import StudyError
 
 Say = Callable[[str], None]
 MARK = "about_this_folder.txt"
-TAKEN_OVER = ("kept", "notebooks", "figures")  # files of an earlier run that the next one may find unchanged
+SHEET = "summary.pdf"
+TAKEN_OVER = ("kept", "notebooks", "figures", SHEET)  # files of an earlier run that the next one may find unchanged
 OWN = {MARK, "report.html", "appendix.html", "plain.html", "report.docx", "record.json", "requirements.txt",
-       "instruments.md", "summary.pdf", "tables",
+       "instruments.md", "tables",
        "inputs", *TAKEN_OVER}  # fmt: skip
 SWAP = 2  # RENAME_EXCHANGE of Linux and RENAME_SWAP of macOS
 AT_CWD = -100
@@ -152,12 +153,14 @@ def _begin(draft: Path, target: Path) -> None:
             _remove(path)
     for name in TAKEN_OVER:
         source, copy = target / name, draft / name
-        if source.is_symlink() or not source.is_dir():
+        if source.is_symlink() or not source.exists():
             continue
-        copy.mkdir(exist_ok=True)
-        for path in source.iterdir():
-            if path.is_file() and not path.is_symlink() and not (copy / path.name).exists():
-                shutil.copyfile(path, copy / path.name)
+        if source.is_dir():
+            copy.mkdir(exist_ok=True)
+        for path in source.iterdir() if source.is_dir() else [source]:
+            to = copy / path.name if source.is_dir() else copy
+            if path.is_file() and not path.is_symlink() and not to.exists():
+                shutil.copyfile(path, to)
 
 
 def _carry_over(target: Path, draft: Path, own: set[str]) -> None:

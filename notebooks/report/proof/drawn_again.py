@@ -16,10 +16,10 @@ import numpy as np
 from PIL import Image
 
 from notebooks.report.pictures import FORMATS, find_browser
+from notebooks.report.place.draft import SHEET
 from notebooks.report.proof.steady_names import named_by, steady_names
 
 MOST = 50_000_000  # bytes of one picture
-SHEET = "summary.pdf"
 SHOWN = 3  # places of one picture
 DATES = re.compile(rb"/(?:CreationDate|ModDate) ?\(D:[^)]*\)")
 AGAIN = "To look at them, make the report again: outcomes report FOLDER --to ANOTHER."

@@ -33,15 +33,6 @@ def answer_of(runs: Sequence[Run]) -> dict | None:
     return next(found, None)
 
 
-def write_summary(runs: Sequence[Run], to: Path, *, title: str) -> list[str]:
-    """Write the sheet; what is returned says why there is none, and is empty where it was written."""
-    to.unlink(missing_ok=True)
-    answer = answer_of(runs)
-    if answer is None:
-        return []
-    return write_sheet(sheet_html(answer, title), to)
-
-
 def write_sheet(page: str, to: Path) -> list[str]:
     """Print a page (its content in an element with the id "answer") on one A4 sheet; says why where it cannot be."""
     browser = find_browser()
@@ -50,10 +41,10 @@ def write_sheet(page: str, to: Path) -> list[str]:
         return [missing + NO_BROWSER.partition(": ")[2]]
     try:
         with ThreadPoolExecutor(1) as thread:  # a loop of its own: a notebook that calls this has one running already
-            printed = thread.submit(asyncio.run, _printed(browser, page)).result()
+            sheet = thread.submit(asyncio.run, _alone(browser, page)).result()
     except (RuntimeError, OSError, TimeoutError) as error:
         return [f"{missing}{error or 'the browser gave no answer in time'}."]
-    to.write_bytes(printed)
+    to.write_bytes(sheet)
     return []
 
 
@@ -67,9 +58,9 @@ def sheet_html(answer: dict, title: str) -> str:
     )
 
 
-def page_count(printed: bytes) -> int:
+def page_count(sheet: bytes) -> int:
     """Pages of a PDF as a browser writes it."""
-    return len(PAGES.findall(printed))
+    return len(PAGES.findall(sheet))
 
 
 async def _loaded(tab: Tab) -> None:
@@ -83,20 +74,24 @@ async def _loaded(tab: Tab) -> None:
     raise RuntimeError("the browser did not load the page")
 
 
-async def _printed(browser_path: str, page: str) -> bytes:
-    """The page as PDF at the largest scale at which it is one sheet."""
+async def _alone(browser_path: str, page: str) -> bytes:
+    async with Browser(path=browser_path) as browser:
+        return await printed(browser, page)
+
+
+async def printed(browser: Browser, page: str) -> bytes:
+    """The page as PDF at the largest scale at which it is one sheet. Raises RuntimeError where there is none."""
     with tempfile.TemporaryDirectory(prefix="outcomes-", ignore_cleanup_errors=True) as scratch:
         file = Path(scratch) / "summary.html"
         file.write_text(page, encoding="utf-8")
-        async with Browser(path=browser_path) as browser:
-            tab = await browser.create_tab(file.as_uri())
-            await _loaded(tab)
-            for scale in SCALES:
-                told = {"printBackground": True, "preferCSSPageSize": True, "scale": scale, **A4}
-                answer = await tab.send_command("Page.printToPDF", params=told)
-                if "error" in answer:
-                    raise RuntimeError(str(answer["error"].get("message", answer["error"])))
-                printed = base64.b64decode(answer["result"]["data"])
-                if page_count(printed) == 1:
-                    return printed
+        tab = await browser.create_tab(file.as_uri())
+        await _loaded(tab)
+        for scale in SCALES:
+            told = {"printBackground": True, "preferCSSPageSize": True, "scale": scale, **A4}
+            answer = await tab.send_command("Page.printToPDF", params=told)
+            if "error" in answer:
+                raise RuntimeError(str(answer["error"].get("message", answer["error"])))
+            sheet = base64.b64decode(answer["result"]["data"])
+            if page_count(sheet) == 1:
+                return sheet
     raise RuntimeError(f"the first page has more than one sheet even at {SCALES[-1]:.0%} of its size")
