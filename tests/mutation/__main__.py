@@ -4,12 +4,13 @@
     python -m tests.mutation --to FILE --sample 0         # every change; a night
 
 Each change is put in place of its module in a process of its own, and the tests of its room are run until one fails:
-first those that run the changed lines, then all. A change that no test sees is a survivor. Libraries are loaded once:
-every process is a fork of the first. With --to a stopped run goes on where it was.
+those that run the changed lines. A change that no test sees is a survivor. Libraries are loaded once: every process is
+a fork of the first. With --to a stopped run goes on where it was, and which test runs which line is noted beside it.
 """
 
 import argparse
 import contextlib
+import hashlib
 import io
 import json
 import os
@@ -79,18 +80,20 @@ class _Instead(MetaPathFinder, Loader):
         exec(compile(self.source, module.__file__, "exec"), module.__dict__)
 
 
-def of_room(room: str) -> WhichTests:
+def of_room(room: str, beside: Path) -> WhichTests:
     """Which test of a room runs which line."""
     files, tests = ROOMS[room]
-    with tempfile.TemporaryDirectory(prefix="outcomes-") as scratch:
-        return which_tests(ROOT, files, [*OPTIONS, *_paths(tests)], Path(scratch) / "lines.json")
+    code = sorted(path for package in ("outcomes", "stats", "tests") for path in (ROOT / package).rglob("*.py"))
+    digest = hashlib.sha256(b"".join(path.read_bytes() for path in code)).hexdigest()[:12]
+    return which_tests(ROOT, files, [*OPTIONS, *_paths(tests)], beside / f"{room}-{digest}.lines.json")
 
 
 def seen(room: str, file: str, change: Change, asked: WhichTests) -> str:
     """ "failed" or "stopped" where the tests see the change, "survived" where they pass."""
     first = asked.of(file, range(change.line, change.last_line + 1))
     end = _end(file, change.source, first, asked) if first else "survived"
-    return end if end != "survived" else _end(file, change.source, ROOMS[room][1], asked)
+    # Stopped by the change, or because a test of another name is collected with it: then its room is asked.
+    return end if end != "stopped" else _end(file, change.source, ROOMS[room][1], asked)
 
 
 def _end(file: str, source: str, tests: Sequence[str], asked: WhichTests) -> str:
@@ -150,19 +153,20 @@ def main() -> int:
         known = {(line["file"], line["line"], line["says"]): line["end"] for line in lines}
     asked: dict[str, WhichTests] = {}
     ends: dict[str, list[str]] = {room: [] for room in ROOMS}
-    for room, file, change in drawn(options.sample, options.seed):
-        key = (file, change.line, change.says)
-        if key not in known:
-            if room not in asked:
-                asked[room] = of_room(room)
-            known[key] = seen(room, file, change, asked[room])
-            if options.to:
-                with options.to.open("a", encoding="utf-8") as journal:
-                    told = {"room": room, "file": file, "line": change.line, "says": change.says, "end": known[key]}
-                    journal.write(json.dumps(told) + "\n")
-        ends[room].append(known[key])
-        if known[key] == "survived":
-            print(f"survived: {file}, line {change.line}, {change.says}", flush=True)
+    with tempfile.TemporaryDirectory(prefix="outcomes-") as scratch:
+        for room, file, change in drawn(options.sample, options.seed):
+            key = (file, change.line, change.says)
+            if key not in known:
+                if room not in asked:
+                    asked[room] = of_room(room, options.to.parent if options.to else Path(scratch))
+                known[key] = seen(room, file, change, asked[room])
+                if options.to:
+                    with options.to.open("a", encoding="utf-8") as journal:
+                        told = {"room": room, "file": file, "line": change.line, "says": change.says, "end": known[key]}
+                        journal.write(json.dumps(told) + "\n")
+            ends[room].append(known[key])
+            if known[key] == "survived":
+                print(f"survived: {file}, line {change.line}, {change.says}", flush=True)
     for room, found in ends.items():
         print(f"{room}: {sum(end != 'survived' for end in found)} of {len(found)} seen")
     total = [end for found in ends.values() for end in found]

@@ -1,7 +1,8 @@
 """Which tests of a room run which line of the modules that are changed: those are asked first whether they see it.
 
 What a fixture shared by several tests runs is put down to every test that uses the fixture. What a test helper
-remembers from one test to the next is put down to the first only, so the other tests of the room are still asked after.
+remembers from one test to the next is put down to the first only: a change may then be called a survivor that another
+test sees, never the other way round.
 """
 
 import json
@@ -26,8 +27,13 @@ class WhichTests:
     seconds: float
 
     def of(self, file: str, lines: Iterable[int]) -> list[str]:
-        """The tests that run one of the lines of a file, the quickest first."""
-        return list(dict.fromkeys(test for line in lines for test in self.of_line.get((file, line), ())))
+        """The tests that run one of the lines of a file, the quickest first; where none does, those that run any.
+
+        The last: lines outside functions run when the module is loaded, before the first test.
+        """
+        found = [test for line in lines for test in self.of_line.get((file, line), ())]
+        found = found or [test for (name, _), tests in self.of_line.items() if name == file for test in tests]
+        return list(dict.fromkeys(found))
 
 
 class LineTracer:
@@ -76,20 +82,25 @@ class LineTracer:
         return {test: [self._took[test], sorted(lines)] for test, lines in self._of_test.items()}
 
 
-def which_tests(root: Path, files: Iterable[str], options: list[str], scratch: Path) -> WhichTests:
-    """Run tests once, in a process of its own. Raises RuntimeError where they do not all pass as they are."""
-    child = os.fork()
-    if not child:
-        sys.stdout = sys.stderr = open(os.devnull, "w")  # noqa: SIM115  for the short life of this process
-        tracer = LineTracer(root, files)
-        code = int(pytest.main(options, plugins=[tracer]))
-        scratch.write_text(json.dumps(tracer.found()), encoding="utf-8")
-        os._exit(code)
-    if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != 0:
-        raise RuntimeError(f"the tests do not pass without a change: {' '.join(options)}")
-    noted = json.loads(scratch.read_text(encoding="utf-8"))
+def which_tests(root: Path, files: Iterable[str], options: list[str], noted: Path) -> WhichTests:
+    """Run tests once, in a process of its own. noted: file with what was found, taken from there where it is.
+
+    Raises RuntimeError where the tests do not all pass as they are.
+    """
+    if not noted.exists():
+        child = os.fork()
+        if not child:
+            sys.stdout = sys.stderr = open(os.devnull, "w")  # noqa: SIM115  for the short life of this process
+            tracer = LineTracer(root, files)
+            code = int(pytest.main(options, plugins=[tracer]))
+            if not code:
+                noted.write_text(json.dumps(tracer.found()), encoding="utf-8")
+            os._exit(code)
+        if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != 0:
+            raise RuntimeError(f"the tests do not pass without a change: {' '.join(options)}")
+    tests = json.loads(noted.read_text(encoding="utf-8"))
     of_line: dict[Line, list[str]] = {}
-    for test in sorted(noted, key=lambda test: noted[test][0]):
-        for file, line in noted[test][1]:
+    for test in sorted(tests, key=lambda test: tests[test][0]):
+        for file, line in tests[test][1]:
             of_line.setdefault((file, line), []).append(test)
-    return WhichTests(of_line, sum(took for took, _ in noted.values()))
+    return WhichTests(of_line, sum(took for took, _ in tests.values()))
