@@ -143,9 +143,8 @@ def write(record: dict, path: Path) -> None:
     """Write a record with one number per line, so that two of them can be compared line by line."""
     body = {key: value for key, value in record.items() if key != "numbers"}
     head = json.dumps(body, indent=1, ensure_ascii=False, allow_nan=False)
-    lines = ",\n  ".join(
-        json.dumps(entry, ensure_ascii=False, allow_nan=False, separators=(",", ":")) for entry in record["numbers"]
-    )
+    one = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    lines = ",\n  ".join(map(one.encode, record["numbers"]))
     text = head[: head.rindex("}")].rstrip() + f',\n "numbers": [\n  {lines}\n ]\n}}\n'
     path.write_text(text, encoding="utf-8")
 

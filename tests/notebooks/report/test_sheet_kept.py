@@ -1,0 +1,31 @@
+"""The printed sheet is taken from the last report where it is as it was printed, and printed again where not."""
+
+import pytest
+
+from notebooks.report.kept import Kept
+from notebooks.report.pictures import Pictures, find_browser
+
+PRINTED = b"%PDF as printed"
+
+
+@pytest.mark.skipif(find_browser() is None, reason="no Chromium-family browser on this computer")
+def test_a_sheet_is_printed_once_and_again_only_when_it_was_edited_or_the_page_changed(tmp_path):
+    pages: list[str] = []
+
+    async def how(browser, page: str) -> bytes:
+        pages.append(page)
+        return PRINTED
+
+    def write(page: str) -> None:
+        with Pictures(tmp_path / "figures", kept=Kept(tmp_path / "kept")) as drawn:
+            drawn.print(page, tmp_path / "sheet.pdf", how)
+        assert drawn.missing == []
+        assert (tmp_path / "sheet.pdf").read_bytes() == PRINTED
+
+    write("one")
+    write("one")
+    assert pages == ["one"]
+    (tmp_path / "sheet.pdf").write_bytes(b"%PDF of my own")
+    write("one")
+    write("another")
+    assert pages == ["one", "one", "another"]
