@@ -119,15 +119,21 @@ def make_report(
                 only=only,
                 processes=processes,
                 say=say,
+                running=drawn.start,
                 ready=partial(draw_figures, drawn, draft / SHEET, title),
             )
             record["study"]["folder"] = "" if shareable else _way(Path(folder), target)
+            record["missing"] = [] if pictures else ["No picture files were asked for."]
+            say("writing tables and pages")
             write_parts(runs, draft, pictures)
-        record["missing"] = drawn.missing if pictures else ["No picture files were asked for."]
-        say("writing the page, the document and the record")
+            write_pages(analysis.study, runs, record, draft, kept)
+        if drawn.missing:  # which the pages say
+            record["missing"] += drawn.missing
+            write_pages(analysis.study, runs, record, draft, kept)
         if not pictures or answer_of(runs) is None:
             (draft / SHEET).unlink(missing_ok=True)  # that of an earlier report
-        write_texts(analysis.study, runs, record, draft, kept)
+        say("writing the document and the record")
+        write_word(analysis.study, runs, record, draft)
         seconds = time.perf_counter() - start
         record["times"]["whole report"] = seconds
         kept.sweep()
@@ -138,20 +144,26 @@ def make_report(
 
 
 @by_size
-def write_texts(study: Study, runs: Sequence[Run], record: dict, to: Path, kept: Kept | None = None) -> None:
-    """The page, the document and what stands beside them, from the runs and the record alone.
+def write_pages(study: Study, runs: Sequence[Run], record: dict, to: Path, kept: Kept | None = None) -> None:
+    """The pages and what stands beside them, from the runs and the record alone; no picture file is needed.
 
     kept: the pages of all instruments are the same until the code changes.
     """
     title = study.protocol.title
     subtitle = f"Outcome measures of a {study.protocol.design} study, {len(study.participants)} participants."
-    made = _made(record)
     (to / MARK).write_text(ABOUT, encoding="utf-8")
     (to / "requirements.txt").write_text(requirements_text(record["code"]), encoding="utf-8")
     (to / "instruments.md").write_text(_all_instruments(record["code"], kept), encoding="utf-8")
     appendix = instruments_html(used_instruments(study))
-    write_page(runs, to / "report.html", title=title, subtitle=subtitle, made=_made_html(made, record) + appendix)
+    made = _made_html(_made(record), record) + appendix
+    write_page(runs, to / "report.html", title=title, subtitle=subtitle, made=made)
     write_plain(study, runs, to / "plain.html")
+
+
+@by_size
+def write_word(study: Study, runs: Sequence[Run], record: dict, to: Path) -> None:
+    """The document, with the pictures that are there."""
+    title, made = study.protocol.title, _made(record)
     write_document(runs, to / "report.docx", to / "figures", title=title, caution=CAUTION, made=made)
 
 
@@ -190,18 +202,28 @@ def compute(
     only: Sequence[str] = (),
     processes: int | None = None,
     say: Say = lambda line: None,
+    running: Callable[[], None] = lambda: None,
     ready: Callable[[Run], None] = lambda run: None,
 ) -> tuple[list[Run], dict]:
     """Copy the inputs into `work`, run the notebooks there, and collect every number: the runs and the record.
 
-    kept: results of earlier runs; without it everything is computed. ready: told of each notebook as it is done.
+    kept: results of earlier runs; without it everything is computed. running: told when the first notebook runs, ready:
+    of each one as it is done.
     """
     study = analysis.study
     began = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     paths = [path for path in _chosen(only) if asked_for(path, study)]
     with texts_of(study), _data(study, work, _why_no_copy(analysis)) as cwd:
         runs = run_notebooks(
-            paths, work / "notebooks", analysis, kept=kept, processes=processes, say=say, ready=ready, cwd=cwd
+            paths,
+            work / "notebooks",
+            analysis,
+            kept=kept,
+            processes=processes,
+            say=say,
+            running=running,
+            ready=ready,
+            cwd=cwd,
         )
         times = {"began": began} | {run.name: run.seconds for run in runs}
         runs = [*([blinding_run(study)] if study.masked else []), *runs, departures_run(study)]

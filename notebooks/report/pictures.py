@@ -125,6 +125,11 @@ class Pictures:
     def __enter__(self) -> "Pictures":
         return self
 
+    def start(self) -> None:
+        """Start the browser: the first figure then need not wait for it."""
+        if self._browser is not None and self._loop is None:
+            self._begin()
+
     def add(self, name: str, spec: dict) -> None:
         """Draw a figure in both widths and without its title, unless its files are there and are as they were drawn."""
         if self._browser is None:
@@ -203,17 +208,21 @@ class Pictures:
 
     def _put(self, job: "_Job | None") -> None:
         if self._loop is None:
-            # A loop of its own: a notebook that calls this has one running already.
-            self._loop = asyncio.new_event_loop()
-            self._queue = asyncio.Queue()
-            self._to.mkdir(parents=True, exist_ok=True)
-            self._work = Future()
-            # A thread that nobody waits for when Python ends: a browser may hang.
-            Thread(target=self._run, args=(self._work,), daemon=True).start()
+            self._begin()
         if job is not None:
             self._drawn += 1
+        assert self._loop is not None
         assert self._queue is not None
         self._loop.call_soon_threadsafe(self._queue.put_nowait, job)
+
+    def _begin(self) -> None:
+        # A loop of its own: a notebook that calls this has one running already.
+        self._loop = asyncio.new_event_loop()
+        self._queue = asyncio.Queue()
+        self._to.mkdir(parents=True, exist_ok=True)
+        self._work = Future()
+        # A thread that nobody waits for when Python ends: a browser may hang.
+        Thread(target=self._run, args=(self._work,), daemon=True).start()
 
     def _files(self, part: str) -> Iterator[Path]:
         return (self._to / f"{part}.{ending}" for ending in self._formats)

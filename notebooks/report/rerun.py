@@ -16,7 +16,16 @@ import pandas as pd
 from notebooks.analysis import Analysis
 from notebooks.report.compare import NUMBERS, WORDS, Comparison, compare
 from notebooks.report.execute import NotebookError
-from notebooks.report.make import NEAR, Blocked, checked_study, compute, draw_figures, write_parts, write_texts
+from notebooks.report.make import (
+    NEAR,
+    Blocked,
+    checked_study,
+    compute,
+    draw_figures,
+    write_pages,
+    write_parts,
+    write_word,
+)
 from notebooks.report.pictures import Pictures
 from notebooks.report.place.draft import SHEET
 from notebooks.report.place.ending import ends_cleanly
@@ -102,7 +111,8 @@ def _again(folder: Path, recorded: dict, source: Path, processes: int | None, pi
             return replace(compared, pictures=OTHER_DATA)
         say("comparing tables, pages, document and pictures")
         write_parts(runs, work, formats)
-        write_texts(analysis.study, runs, now, work)
+        write_pages(analysis.study, runs, now, work)
+        write_word(analysis.study, runs, now, work)
         answer = answer_of(runs)
         if pictures and not formats and answer is not None and (folder / SHEET).is_file():  # a report without figures
             write_sheet(sheet_html(answer, analysis.study.protocol.title), work / SHEET)

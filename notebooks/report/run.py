@@ -78,15 +78,16 @@ def run_notebooks(
     kept: Kept | None = None,
     processes: int | None = None,
     say: Say = lambda line: None,
+    running: Callable[[], None] = lambda: None,
     ready: Callable[[Run], None] = lambda run: None,
     cwd: Path | None = None,
 ) -> list[Run]:
     """Run notebooks on one analysis and write the executed copies into `to`; the results are in the order of `paths`.
 
     kept: hashes of the copies as they were written, for the text, data, plan, code and libraries they came from; a copy
-    in `to` that has its hash is taken as it is, any other is run again. ready: told of each notebook as it is done.
-    cwd: where the notebooks run, `to` where not named. Raises NotebookError naming the notebook and the cell that
-    stopped.
+    in `to` that has its hash is taken as it is, any other is run again. running: told when the first one runs, from
+    when on this process may have threads; ready: of each as it is done. cwd: where the notebooks run, `to` where not
+    named. Raises NotebookError naming the notebook and the cell that stopped.
     """
     to.mkdir(parents=True, exist_ok=True)
     chosen = {path.stem: prepared(path, {"folder": FOLDER}) for path in paths}
@@ -131,7 +132,7 @@ def run_notebooks(
                 taken = {place: kept.take(of_cell) for place, of_cell in cells[name].items()}
                 known[name] |= {place: outputs for place, outputs in taken.items() if outputs is not None}
         tasks = [(name, chosen[name], known[name]) for name in waiting]
-        for run in _run_all(tasks, analysis, processes or os.cpu_count() or 1, say, cwd or to):
+        for run in _run_all(tasks, analysis, processes or os.cpu_count() or 1, say, running, cwd or to):
             done(run, waiting[run.name])
     return [runs[name] for name in chosen]
 
@@ -144,21 +145,25 @@ def _taken(copy: Path, digest: str | None) -> NotebookNode | None:
     return from_dict(json.loads(text)) if hashlib.sha256(text).hexdigest() == digest else None
 
 
-def _run_all(tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Say, cwd: Path) -> Iterator[Run]:
+def _run_all(
+    tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Say, running: Callable[[], None], cwd: Path
+) -> Iterator[Run]:
     """Each of `processes` workers takes the next notebook when it has done one."""
     queue = list(tasks)
-    running: dict[Future, str] = {}
+    at_work: dict[Future, str] = {}
     with tempfile.TemporaryDirectory(prefix="ok-", ignore_cleanup_errors=True) as scratch:
         before = set(multiprocessing.active_children())
         pool = _pool(min(processes, len(queue)), (cwd.resolve(), Path(scratch), FOLDER, analysis))
         try:
-            while queue or running:
-                while queue and len(running) < processes:
+            while queue or at_work:
+                while queue and len(at_work) < processes:
                     name, notebook, known = queue.pop(0)
                     say(f"{name}: running" + (f", {len(known)} of its cells are from the last run" if known else ""))
-                    running[pool.submit(_timed, name, notebook, known)] = name
-                for future in wait(running, return_when=FIRST_COMPLETED).done:
-                    name = running.pop(future)
+                    at_work[pool.submit(_timed, name, notebook, known)] = name
+                    if len(queue) == len(tasks) - 1:  # all workers are forked with the first task
+                        running()
+                for future in wait(at_work, return_when=FIRST_COMPLETED).done:
+                    name = at_work.pop(future)
                     run = _result(future, name)
                     say(f"{name}: done in {run.seconds:.1f} s")
                     yield run

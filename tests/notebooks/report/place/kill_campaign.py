@@ -62,7 +62,7 @@ class Steps:
         """A line of progress: the phases follow it."""
         if ": running" in line:
             self.phase = "computing"
-        elif line.startswith("writing the page"):
+        elif line.startswith("writing tables"):
             self.phase = "writing"
         elif line.startswith("putting the report"):
             self.phase = "placing"
