@@ -54,6 +54,10 @@ METHODS = {
     "mixed model": lambda f, rng: mixed_model(f),
     "imputation, by arm": lambda f, rng: impute(f, m=M, rng=rng, covariance="by-arm").difference().frame().iloc[0],
     "imputation, common": lambda f, rng: impute(f, m=M, rng=rng, covariance="common").difference().frame().iloc[0],
+    "imputation, common, flat prior": lambda f, rng: impute(f, m=M, rng=rng, covariance="common", prior="flat")
+    .difference().frame().iloc[0],
+    "imputation, by arm, unbiased prior": lambda f, rng: impute(f, m=M, rng=rng, covariance="by-arm", prior="unbiased")
+    .difference().frame().iloc[0],
     "imputation, by rule": lambda f, rng: impute(f, m=M, rng=rng).difference().frame().iloc[0],
     "jump, Rubin": lambda f, rng: impute(f, m=M, rng=rng, method="jump-to-reference", covariance="common")
     .difference().frame().iloc[0],
@@ -86,7 +90,7 @@ def run(trials: int, seed: int = 20) -> pd.DataFrame:
     return table.agg(trials=("trial", "size"), **columns)
 
 
-def by_size(trials: tuple[tuple[int, int], ...] = ((12, 400), (50, 300), (150, 200)), seed: int = 20) -> pd.DataFrame:
+def by_size(trials: tuple[tuple[int, int], ...] = ((8, 1000), (12, 1000), (20, 1000), (50, 1000), (150, 400)), seed: int = 20) -> pd.DataFrame:
     """Imputation with a common covariance by people per arm: total variance against the spread of the estimates.
 
     trials: people per arm and trials. mc: Monte Carlo standard error of the coverage where it is 95 %.
