@@ -3,12 +3,12 @@
 Visit by visit: each is regressed on those before it among the people who got that far, coefficients and residual SD
 drawn from their posterior. Where people only leave (no gap before the last visit seen) the draws are exact and
 independent; gaps are filled in turns with the draws (monotone data augmentation).
-Two priors, both flat on the means. FLAT is flat on (coefficients, log SD) of every regression too and keeps one residual
-df per coefficient, as least squares does; many programs draw so. It makes the drawn covariance too large on average, by
-nu / (nu - 2) in each residual variance and by the variance of the drawn slopes besides: with one covariance for 12
-people per arm, 30 % gone, Rubin's variance was 1.3 times the variance of the estimates, and a 95 % interval covered
-97 %. UNBIASED is the inverse Wishart prior with which the draws are on average the unbiased estimate of the covariance:
-2 (j + 1) df more for the residual variance of a visit with j before it.
+Two priors, both flat on the means. FLAT is flat on (coefficients, log SD) of every regression and keeps one residual df
+per coefficient, as least squares does. It makes the drawn covariance too large on average, by nu / (nu - 2) in each
+residual variance and by the variance of the drawn slopes besides: with one covariance for 12 people per arm, 30 % gone,
+Rubin's variance was 1.3 times the variance of the estimates, and a 95 % interval covered 97 %. UNBIASED is the inverse
+Wishart prior with which the draws are on average the unbiased estimate of the covariance: 2 (j + 1) df more for the
+residual variance of a visit with j before it.
 Source: Schafer 1997, Analysis of Incomplete Multivariate Data, ch. 6, from memory. That the usual prior is biased in
 small samples and that another improves it: von Hippel 2013 (Sociol Methods Res, doi 10.1177/0049124113494582), of which
 the abstract was read; this prior is ours, judged by simulation (tests/simulation/missing_visits.csv).
@@ -117,8 +117,9 @@ def _first_guess(Y: np.ndarray, gaps: np.ndarray) -> np.ndarray:
 
 
 def _regressions(
-    filled: np.ndarray, reached: np.ndarray, group: np.ndarray, m: int, rng: np.random.Generator, common: bool, prior: str
-) -> Draws:
+    filled: np.ndarray, reached: np.ndarray, group: np.ndarray, m: int, rng: np.random.Generator,
+    common: bool, prior: str,
+) -> Draws:  # fmt: skip
     """One draw per chain; filled (1 or m, n, J), complete up to the last visit seen."""
     J, groups = filled.shape[-1], int(group.max()) + 1
     means, covariances = np.zeros((m, groups, J)), np.zeros((m, groups, J, J))

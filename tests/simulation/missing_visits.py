@@ -20,6 +20,7 @@ from stats.mixed.fit import fit_mixed
 
 N, VISITS, TRUTH = 12, 4, 5.0
 M = 50
+SIZES = ((8, 1000), (12, 1000), (20, 1000), (50, 1000), (150, 400))  # people per arm, trials
 
 
 def trial(rng: np.random.Generator, n: int = N) -> pd.DataFrame:
@@ -90,7 +91,7 @@ def run(trials: int, seed: int = 20) -> pd.DataFrame:
     return table.agg(trials=("trial", "size"), **columns)
 
 
-def by_size(trials: tuple[tuple[int, int], ...] = ((8, 1000), (12, 1000), (20, 1000), (50, 1000), (150, 400)), seed: int = 20) -> pd.DataFrame:
+def by_size(trials: tuple[tuple[int, int], ...] = SIZES, seed: int = 20) -> pd.DataFrame:
     """Imputation with a common covariance by people per arm: total variance against the spread of the estimates.
 
     trials: people per arm and trials. mc: Monte Carlo standard error of the coverage where it is 95 %.
