@@ -158,7 +158,7 @@ def copied(source: Path) -> Callable[..., None]:
             (scratch / "data.csv").write_text("while it computes")
             say("7: running")
             shutil.copytree(source, draft, dirs_exist_ok=True, ignore=shutil.ignore_patterns("record.json"))
-            say("writing the page")
+            say("writing tables and pages")
             record = records.read(source / "record.json")
             record["hashes"] = hashes(draft, record)
             records.write(record, draft / "record.json")
