@@ -9,7 +9,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Generator, Iterable
+from collections.abc import Generator, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
@@ -21,13 +21,13 @@ Line = tuple[str, int]
 
 @dataclass(frozen=True)
 class WhichTests:
-    """The tests that run each line, quickest first, and the processor seconds of all tests of the room."""
+    """The tests that run each line, in the order to ask them, and the processor seconds of all tests of the room."""
 
     of_line: dict[Line, list[str]]
     seconds: float
 
     def of(self, file: str, lines: Iterable[int]) -> list[str]:
-        """The tests that run one of the lines of a file, the quickest first; where none does, those that run any.
+        """The tests that run one of the lines of a file; where none does, those that run any.
 
         The last: lines outside functions run when the module is loaded, before the first test.
         """
@@ -82,8 +82,10 @@ class LineTracer:
         return {test: [self._took[test], sorted(lines)] for test, lines in self._of_test.items()}
 
 
-def which_tests(root: Path, files: Iterable[str], options: list[str], noted: Path) -> WhichTests:
+def which_tests(root: Path, files: Iterable[str], tests: Sequence[str], options: list[str], noted: Path) -> WhichTests:
     """Run tests once, in a process of its own. noted: file with what was found, taken from there where it is.
+
+    tests: paths, those most to the point first; they are asked in that order, of each path the quickest first.
 
     Raises RuntimeError where the tests do not all pass as they are.
     """
@@ -92,15 +94,16 @@ def which_tests(root: Path, files: Iterable[str], options: list[str], noted: Pat
         if not child:
             sys.stdout = sys.stderr = open(os.devnull, "w")  # noqa: SIM115  for the short life of this process
             tracer = LineTracer(root, files)
-            code = int(pytest.main(options, plugins=[tracer]))
+            code = int(pytest.main([*options, *(str(root / test) for test in tests)], plugins=[tracer]))
             if not code:
                 noted.write_text(json.dumps(tracer.found()), encoding="utf-8")
             os._exit(code)
         if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != 0:
             raise RuntimeError(f"the tests do not pass without a change: {' '.join(options)}")
-    tests = json.loads(noted.read_text(encoding="utf-8"))
+    found = json.loads(noted.read_text(encoding="utf-8"))
+    place = {test: next(k for k, path in enumerate(tests) if test.startswith(path)) for test in found}
     of_line: dict[Line, list[str]] = {}
-    for test in sorted(tests, key=lambda test: tests[test][0]):
-        for file, line in tests[test][1]:
+    for test in sorted(found, key=lambda test: (place[test], found[test][0])):
+        for file, line in found[test][1]:
             of_line.setdefault((file, line), []).append(test)
-    return WhichTests(of_line, sum(took for took, _ in tests.values()))
+    return WhichTests(of_line, sum(took for took, _ in found.values()))
