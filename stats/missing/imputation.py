@@ -13,7 +13,7 @@ from stats.missing.normal_draws import (
     FLAT,
     LEAST_DF,
     PRIORS,
-    UNBIASED,
+    CENTRED,
     Draws,
     last_seen,
     normal_rows,
@@ -29,7 +29,7 @@ Shift = float | Mapping[str, float] | Mapping[tuple[str, object], float]
 COVARIANCES = ("by-arm", "common")
 ABOUT_PRIOR = {
     FLAT: "Prior of the covariance: flat in the regression of each visit on those before it.",
-    UNBIASED: "Prior of the covariance: the one whose draws are on average the unbiased estimate.",
+    CENTRED: "Prior of the covariance: half the draws of a variance lie above its unbiased estimate and half below.",
 }
 
 
@@ -159,15 +159,15 @@ def impute(
     each assumes: `stats.missing.assumptions`. reference: the arm that stays as it is (the first where not named).
     shift: added to imputed values after the first visit: a number (arms other than the reference), {arm: number} or
     {(arm, visit): number}. covariance: "by-arm", or "common" to all arms (means by arm); where not named by-arm if
-    every arm's regressions leave 10 or more residual df. prior of the covariance: "unbiased" (its draws are on average
-    the unbiased estimate; where not named, with one covariance for all arms) or "flat" (as many programs draw; where
-    not named, by arm); see `stats.missing.normal_draws`. seed or rng: one of them, kept in the record.
+    every arm's regressions leave 10 or more residual df. prior of the covariance: "centred" (half the draws of a
+    variance above its unbiased estimate, half below; where not named, with one covariance for all arms) or "flat" (as
+    many programs draw; where not named, by arm); see `stats.missing.normal_draws`. seed or rng: one of them, kept in the record.
 
     Returns `Imputations`. Raises FitError for too few people at a visit, or neither seed nor rng. Values are imputed on
     the scale as it is and may lie outside it; rounding or clipping them would bias the means (common practice).
     Coverage of 95 % intervals at the last visit, 30 % gone by then: SIMULATED. With prior="flat" and one covariance it
     was 97.2 % at 12 per arm, because drawn covariances are too large on average; agreed values there are none, and the
-    unbiased prior is ours, judged by simulation. Use the mixed model where nothing but missing at random is assumed:
+    centred prior is ours, judged by simulation. Use the mixed model where nothing but missing at random is assumed:
     it needs no draws (tests/simulation/missing_visits.csv, imputation_by_size.csv).
     """
     check_assumption(method)
@@ -181,7 +181,7 @@ def impute(
     base = table.check_arm(reference)
     Y = np.concatenate([table.auxiliaries, table.values], axis=1)
     common, told = shared_covariance(Y, table.group, covariance)
-    chosen = prior or (UNBIASED if common else FLAT)
+    chosen = prior or (CENTRED if common else FLAT)
     if chosen not in PRIORS:
         raise FitError(f"prior={prior!r}: allowed {', '.join(PRIORS)}.")
     draws = posterior_draws(Y, table.group, int(m), rng, common, chosen)

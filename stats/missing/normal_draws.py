@@ -6,9 +6,8 @@ independent; gaps are filled in turns with the draws (monotone data augmentation
 Two priors, both flat on the means. FLAT is flat on (coefficients, log SD) of every regression and keeps one residual df
 per coefficient, as least squares does. It makes the drawn covariance too large on average, by nu / (nu - 2) in each
 residual variance and by the variance of the drawn slopes besides: with one covariance for 12 people per arm, 30 % gone,
-Rubin's variance was 1.3 times the variance of the estimates, and a 95 % interval covered 97 %. UNBIASED is the inverse
-Wishart prior with which the draws are on average the unbiased estimate of the covariance: 2 (j + 1) df more for the
-residual variance of a visit with j before it.
+Rubin's variance was 1.3 times the variance of the estimates, and a 95 % interval covered 97 %. CENTRED is the inverse Wishart prior with which the drawn variance of a visit lies as often above its unbiased
+estimate as below it: 2 j + 1 df more for the residual variance of a visit with j before it.
 Source: Schafer 1997, Analysis of Incomplete Multivariate Data, ch. 6, from memory. That the usual prior is biased in
 small samples and that another improves it: von Hippel 2013 (Sociol Methods Res, doi 10.1177/0049124113494582), of which
 the abstract was read; this prior is ours, judged by simulation (tests/simulation/missing_visits.csv).
@@ -23,7 +22,7 @@ from stats.errors import FitError
 from stats.missing.assumptions import given_seen
 
 TURNS_FIRST, TURNS_BETWEEN, CHAINS = 12, 4, 250
-FLAT, UNBIASED = PRIORS = ("flat", "unbiased")
+FLAT, CENTRED = PRIORS = ("flat", "centred")
 LEAST_DF = 10  # residual df of every arm's last regression, below which the arms share one covariance: at 12 per arm a
 # covariance of its own for each arm made intervals four times as long (tests/simulation/missing_visits.csv)
 
@@ -132,7 +131,7 @@ def _regressions(
             heads = np.stack([(group[there] == g).astype(float) for g in labels], axis=1)
             heads = np.broadcast_to(heads, (len(filled), *heads.shape))
             X = np.concatenate([heads, filled[:, there, :j]], axis=-1)
-            more = 2 * (j + 1) if prior == UNBIASED else 0
+            more = 2 * j + 1 if prior == CENTRED else 0
             b, variance = _one_regression(X, filled[:, there, j], more, m, rng)
             slope = b[:, len(heads[0, 0]) :]
             before = np.einsum("cj,cjk->ck", slope, S[:, :j, :j])

@@ -20,7 +20,7 @@ from stats.mixed.fit import fit_mixed
 
 N, VISITS, TRUTH = 12, 4, 5.0
 M = 50
-SIZES = ((8, 1000), (12, 1000), (20, 1000), (50, 1000), (150, 400))  # people per arm, trials
+SIZES = ((12, 2000), (20, 1000), (50, 1000), (150, 400))  # people per arm, trials
 
 
 def trial(rng: np.random.Generator, n: int = N) -> pd.DataFrame:
@@ -57,7 +57,7 @@ METHODS = {
     "imputation, common": lambda f, rng: impute(f, m=M, rng=rng, covariance="common").difference().frame().iloc[0],
     "imputation, common, flat prior": lambda f, rng: impute(f, m=M, rng=rng, covariance="common", prior="flat")
     .difference().frame().iloc[0],
-    "imputation, by arm, unbiased prior": lambda f, rng: impute(f, m=M, rng=rng, covariance="by-arm", prior="unbiased")
+    "imputation, by arm, centred prior": lambda f, rng: impute(f, m=M, rng=rng, covariance="by-arm", prior="centred")
     .difference().frame().iloc[0],
     "imputation, by rule": lambda f, rng: impute(f, m=M, rng=rng).difference().frame().iloc[0],
     "jump, Rubin": lambda f, rng: impute(f, m=M, rng=rng, method="jump-to-reference", covariance="common")
