@@ -10,10 +10,10 @@ from stats.errors import FitError
 from stats.missing import completed
 from stats.missing.assumptions import LAST_MEAN, NORMAL, WORDS, check_assumption, given_seen, joint_moments
 from stats.missing.normal_draws import (
+    CENTRED,
     FLAT,
     LEAST_DF,
     PRIORS,
-    CENTRED,
     Draws,
     last_seen,
     normal_rows,
@@ -161,7 +161,8 @@ def impute(
     {(arm, visit): number}. covariance: "by-arm", or "common" to all arms (means by arm); where not named by-arm if
     every arm's regressions leave 10 or more residual df. prior of the covariance: "centred" (half the draws of a
     variance above its unbiased estimate, half below; where not named, with one covariance for all arms) or "flat" (as
-    many programs draw; where not named, by arm); see `stats.missing.normal_draws`. seed or rng: one of them, kept in the record.
+    many programs draw; where not named, by arm); see `stats.missing.normal_draws`. seed or rng: one of them, kept in
+    the record.
 
     Returns `Imputations`. Raises FitError for too few people at a visit, or neither seed nor rng. Values are imputed on
     the scale as it is and may lie outside it; rounding or clipping them would bias the means (common practice).

@@ -6,8 +6,9 @@ independent; gaps are filled in turns with the draws (monotone data augmentation
 Two priors, both flat on the means. FLAT is flat on (coefficients, log SD) of every regression and keeps one residual df
 per coefficient, as least squares does. It makes the drawn covariance too large on average, by nu / (nu - 2) in each
 residual variance and by the variance of the drawn slopes besides: with one covariance for 12 people per arm, 30 % gone,
-Rubin's variance was 1.3 times the variance of the estimates, and a 95 % interval covered 97 %. CENTRED is the inverse Wishart prior with which the drawn variance of a visit lies as often above its unbiased
-estimate as below it: 2 j + 1 df more for the residual variance of a visit with j before it.
+Rubin's variance was 1.3 times the variance of the estimates, and a 95 % interval covered 97 %. CENTRED is the inverse
+Wishart prior with which the drawn variance of a visit lies as often above its unbiased estimate as below it: 2 j + 1 df
+more for the residual variance of a visit with j before it.
 Source: Schafer 1997, Analysis of Incomplete Multivariate Data, ch. 6, from memory. That the usual prior is biased in
 small samples and that another improves it: von Hippel 2013 (Sociol Methods Res, doi 10.1177/0049124113494582), of which
 the abstract was read; this prior is ours, judged by simulation (tests/simulation/missing_visits.csv).

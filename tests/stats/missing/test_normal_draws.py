@@ -6,7 +6,7 @@ from scipy.stats import chi2, invwishart
 
 from stats.errors import FitError
 from stats.missing.imputation import impute
-from stats.missing.normal_draws import FLAT, CENTRED, posterior_draws
+from stats.missing.normal_draws import CENTRED, FLAT, posterior_draws
 from tests.stats.missing.test_missing_references import long
 
 PEOPLE, VISITS, DRAWS = 24, 4, 20_000
