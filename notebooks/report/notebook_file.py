@@ -23,18 +23,14 @@ class NotebookNode(dict):
         self[name] = value
 
 
-def from_dict(content):
-    """A notebook, or a part of one, from plain mappings and lists."""
-    if isinstance(content, Mapping):
-        return NotebookNode({key: from_dict(value) for key, value in content.items()})
-    if isinstance(content, (list, tuple)):
-        return [from_dict(value) for value in content]
-    return content
+def parsed(text: str | bytes) -> NotebookNode:
+    """A notebook, or a part of one, from its JSON text."""
+    return json.loads(text, object_hook=NotebookNode)
 
 
 def read(path: Path) -> NotebookNode:
     """A notebook file. Texts that are kept line by line are joined, of cells and of what they show."""
-    return joined(from_dict(json.loads(path.read_text(encoding="utf-8"))))
+    return joined(parsed(path.read_text(encoding="utf-8")))
 
 
 def joined(notebook: NotebookNode) -> NotebookNode:
@@ -63,7 +59,7 @@ def markdown_cell(source: str, name: str) -> NotebookNode:
 
 def code_cell(source: str, name: str, outputs: Sequence = (), tags: Sequence[str] = ()) -> NotebookNode:
     """A cell of code with what it showed."""
-    metadata = from_dict({"tags": list(tags)} if tags else {})
+    metadata = NotebookNode(tags=list(tags)) if tags else NotebookNode()
     return NotebookNode(
         id=name, cell_type="code", metadata=metadata, execution_count=None, source=source, outputs=list(outputs)
     )
@@ -71,7 +67,7 @@ def code_cell(source: str, name: str, outputs: Sequence = (), tags: Sequence[str
 
 def shown(data: Mapping, metadata: Mapping | None = None) -> NotebookNode:
     """What a cell showed: data by MIME type."""
-    return from_dict({"output_type": "display_data", "data": dict(data), "metadata": dict(metadata or {})})
+    return NotebookNode(output_type="display_data", data=NotebookNode(data), metadata=NotebookNode(metadata or {}))
 
 
 def printed(stream: str, text: str) -> NotebookNode:

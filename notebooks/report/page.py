@@ -20,7 +20,7 @@ from plotly.offline import get_plotlyjs
 from notebooks.figures.one_column import exported, in_column, untitled
 from notebooks.first_page.answer_page import LINKS_PLACE
 from notebooks.first_page.answer_page import TEMPLATES as FIRST_PAGE
-from notebooks.report.notebook_file import NotebookNode, from_dict
+from notebooks.report.notebook_file import NotebookNode
 from notebooks.report.reader.reader_order import Placed, Section, in_order, left_for_the_appendix
 from notebooks.report.reader.summary_sheet import answer_of
 from notebooks.report.record import PLOTLY, cell_contents
@@ -153,7 +153,7 @@ def _lighter(cell: NotebookNode, run: str, without: Collection[tuple[str, str, s
         shown = list(cell_contents({"outputs": [output]}, 0))
         if not shown or (run, shown[0]["kind"], shown[0]["name"]) not in without:
             outputs.append(output)
-    return from_dict({**cell, "outputs": outputs})
+    return NotebookNode({**cell, "outputs": outputs})
 
 
 def _together(cells: Sequence[NotebookNode]) -> list[NotebookNode]:
@@ -162,7 +162,7 @@ def _together(cells: Sequence[NotebookNode]) -> list[NotebookNode]:
     for cell in cells:
         last = joined[-1] if joined else None
         if last is not None and last.cell_type == cell.cell_type == "code" and not last.outputs:
-            joined[-1] = from_dict({**cell, "source": f"{last.source}\n\n{cell.source}"})
+            joined[-1] = NotebookNode({**cell, "source": f"{last.source}\n\n{cell.source}"})
         else:
             joined.append(cell)
     return joined

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
-from notebooks.report.notebook_file import from_dict, shown
+from notebooks.report.notebook_file import parsed, shown
 from notebooks.report.record import PLOTLY
 from notebooks.show.content import MIME
 from notebooks.show.exhibits import Prose
@@ -59,7 +59,7 @@ def released(run: Run, release: Release) -> Run:
     """The executed notebook as it may be shown."""
     if release.nothing:
         return run
-    notebook = from_dict(json.loads(json.dumps(run.notebook)))
+    notebook = parsed(json.dumps(run.notebook))
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.outputs = [shown for output in cell.outputs for shown in _shown(output, release)]

@@ -16,7 +16,7 @@ from pathlib import Path
 from notebooks.analysis import Analysis
 from notebooks.report.execute import NotebookError, begin, execute
 from notebooks.report.kept import Kept, question
-from notebooks.report.notebook_file import NotebookNode, code_cell, from_dict, markdown_cell, new_notebook, read, shown
+from notebooks.report.notebook_file import NotebookNode, code_cell, markdown_cell, new_notebook, parsed, read, shown
 from notebooks.report.proof.environment import versions
 from notebooks.report.proof.file_hashes import file_digest
 from notebooks.report.released import release_of, released
@@ -142,7 +142,7 @@ def _taken(copy: Path, digest: str | None) -> NotebookNode | None:
     if digest is None or not copy.is_file():
         return None
     text = copy.read_bytes()
-    return from_dict(json.loads(text)) if hashlib.sha256(text).hexdigest() == digest else None
+    return parsed(text) if hashlib.sha256(text).hexdigest() == digest else None
 
 
 def _run_all(
@@ -179,7 +179,7 @@ def _run_all(
                 pool.shutdown(kill_workers=sys.exc_info()[0] is not None)  # type: ignore[call-arg]
 
 
-def _timed(name: str, notebook: NotebookNode, known: Mapping[str, list]) -> tuple[dict, float]:
+def _timed(name: str, notebook: NotebookNode, known: Mapping[str, list]) -> tuple[NotebookNode, float]:
     start = time.perf_counter()
     return execute(name, notebook, known), time.perf_counter() - start
 
@@ -191,7 +191,7 @@ def _result(future: Future, name: str) -> Run:
         raise NotebookError(
             f"Notebook {name} stopped: its process ended, most often for want of memory. Try --processes 1."
         ) from error
-    return Run(name, from_dict(notebook), seconds, False)
+    return Run(name, notebook, seconds, False)
 
 
 def _pool(processes: int, given: tuple) -> Executor:

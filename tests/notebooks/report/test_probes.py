@@ -19,7 +19,7 @@ import pytest
 
 from notebooks.figures.style import finish, plain_text
 from notebooks.report.make import write_parts
-from notebooks.report.notebook_file import NotebookNode, code_cell, from_dict, markdown_cell, new_notebook, shown
+from notebooks.report.notebook_file import NotebookNode, code_cell, markdown_cell, new_notebook, shown
 from notebooks.report.page import write_page
 from notebooks.report.pictures import write_figures
 from notebooks.report.word_processor import write_document
@@ -89,7 +89,7 @@ def written(tmp_path_factory):
         data = {"application/vnd.plotly.v1+json": json.loads(exhibit.to_json())} if figure else (
             exhibit._repr_mimebundle_()
         )  # fmt: skip
-        outputs.append(from_dict(shown(data)))
+        outputs.append(shown(data))
     run = Run("1_hostile", new_notebook([markdown_cell("# Hostile", "a"), code_cell("show()", "b", outputs)]))
     write_parts([run], to, ())
     write_page([run], to / "report.html", title=PROBES[0], subtitle=PROBES[1], made="")

@@ -4,7 +4,6 @@ The untouched report stands for drawing everything again; that a browser draws t
 """
 
 import io
-import json
 import shutil
 import struct
 import zlib
@@ -15,7 +14,7 @@ import pytest
 from PIL import Image
 
 from notebooks.report import record as records
-from notebooks.report.notebook_file import from_dict
+from notebooks.report.notebook_file import parsed
 from notebooks.report.pictures import find_browser, write_figures
 from notebooks.report.proof import drawn_again
 from notebooks.report.proof.drawn_again import compared_pictures, formats_of, pictures_of
@@ -165,7 +164,7 @@ def again(stroke_report, tmp_path_factory) -> Path:
 
 def _spec(report: Path, name: str) -> dict:
     for path in sorted((report / "notebooks").glob("*.ipynb")):
-        for content in records.contents(from_dict(json.loads(path.read_text(encoding="utf-8")))):
+        for content in records.contents(parsed(path.read_text(encoding="utf-8"))):
             if content["kind"] == "figure" and identifier(content["name"]) == name:
                 return content["spec"]
     raise AssertionError(name)
