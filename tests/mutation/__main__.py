@@ -146,6 +146,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sample", type=int, default=200, help="changes in all; 0: every one")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--rooms", nargs="+", choices=ROOMS, default=list(ROOMS), help="of them, at most these")
     parser.add_argument("--to", type=Path, metavar="FILE", help="journal, one change a line")
     options = parser.parse_args()
     known = {}
@@ -153,9 +154,11 @@ def main() -> int:
         lines = map(json.loads, options.to.read_text(encoding="utf-8").splitlines())
         known = {(line["file"], line["line"], line["says"]): line["end"] for line in lines}
     asked: dict[str, WhichTests] = {}
-    ends: dict[str, list[str]] = {room: [] for room in ROOMS}
+    ends: dict[str, list[str]] = {room: [] for room in options.rooms}
     with tempfile.TemporaryDirectory(prefix="outcomes-") as scratch:
         for room, file, change in drawn(options.sample, options.seed):
+            if room not in options.rooms:
+                continue
             key = (file, change.line, change.says)
             if key not in known:
                 if room not in asked:
