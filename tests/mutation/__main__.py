@@ -43,17 +43,18 @@ ROOMS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "scoring": (
         ("outcomes/scoring/kinds.py", "outcomes/scoring/answers.py", "outcomes/scoring/totals.py",
          "outcomes/scoring/angles.py", "outcomes/scoring/administrations.py", "outcomes/scoring/score.py"),
-        ("tests/outcomes/scoring",),
+        ("tests/outcomes/scoring", "tests/structure/test_frozen_records.py"),
     ),
     "thresholds": (
         ("outcomes/library/registry.py", "stats/responders/criteria.py", "stats/responders/published_criteria.py"),
         ("tests/outcomes/library/test_thresholds.py", "tests/stats/responders/test_published_thresholds.py",
-         "tests/outcomes/library", "tests/stats/responders"),
+         "tests/outcomes/library", "tests/stats/responders", "tests/structure/test_frozen_records.py"),
     ),
     "responders": (
         ("stats/responders/count.py", "stats/responders/responder_counts.py", "stats/responders/improvements.py",
          "stats/responders/between_arms.py"),
-        ("tests/stats/responders/test_count.py", "tests/stats/responders", "tests/stats/proportions"),
+        ("tests/stats/responders/test_count.py", "tests/stats/responders", "tests/stats/proportions",
+         "tests/structure/test_frozen_records.py"),
     ),
     "accounting": (
         ("outcomes/checks/accounting.py", "outcomes/reading/line_count.py"),

@@ -25,9 +25,11 @@ def test_a_grade_can_refer_to_the_other_hand():
     assert (graded.percent, graded.grade, graded.reference) == (100, "excellent", 200)
 
 
-def test_the_gap_of_the_thumb_has_no_grade():
-    assert total_active_motion({"mcp": 40, "ip": 45}, digit="thumb", system="degrees").grade == ""
-    assert total_active_motion({"mcp": 50, "ip": 50}, digit="thumb", system="degrees").grade == "good"
+@pytest.mark.parametrize(("degrees", "grade"), [(79, "fair"), (80, ""), (97, ""), (98, "good")])
+def test_the_gap_of_the_thumb_has_no_grade(degrees, grade):
+    found = total_active_motion({"mcp": degrees - 40, "ip": 40}, digit="thumb", system="degrees")
+    assert found.grade == grade
+    assert any("no grade" in note for note in found.notes) == (grade == "")
 
 
 @pytest.mark.parametrize(
