@@ -14,7 +14,7 @@ TABLE = pd.read_csv(Path(__file__).parent / "shifted_visits.csv")
 
 
 def test_the_interval_at_the_true_shift_covers() -> None:
-    """Too short an interval is what matters; at 12 per arm imputation is known to be a little too long."""
+    """Too short an interval is what matters; the table has 150 trials a row."""
     short = TABLE[TABLE["covered"] < 0.95 - 3 * TABLE["mc"]]
     assert short.empty, short
     # Four standard errors of a mean of trials; an estimate at 12 per arm scatters by about 4.6 points (from its power).
