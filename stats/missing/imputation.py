@@ -168,8 +168,8 @@ def impute(
     the scale as it is and may lie outside it; rounding or clipping them would bias the means (common practice).
     Coverage of 95 % intervals at the last visit, 30 % gone by then, one covariance: 94.7 % at 12 per arm (2,000 trials;
     the mixed model of the same trials 95.3 %), 95.0, 95.7 and 95.5 % at 20, 50 and 150 (Monte Carlo errors 0.5, 0.7,
-    0.7 and 1.1). With prior="flat" it was 97.0 % at 12, because drawn covariances are too large on average; by arm it is
-    worse (99 % at 12). There is no agreed prior for samples this small: the centred one is ours, judged by these trials
+    0.7 and 1.1). With prior="flat" it was 97.0 % at 12, because drawn covariances are too large on average; by arm and
+    flat 99 %. There is no agreed prior for samples this small: the centred one is ours, judged by these trials
     (tests/simulation/missing_visits.csv, imputation_by_size.csv). Where nothing but missing at random is assumed the
     mixed model needs no draws.
     """
