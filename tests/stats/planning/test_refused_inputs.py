@@ -33,9 +33,13 @@ def visits(**changed):
 
 
 REFUSED = {
-    "a cluster's share of 1": (lambda: p.plan_cluster(**TWO, intraclass=1.0, cluster_size=5, **POWER), "intraclass = 1"),
+    "a cluster's share of 1": (
+        lambda: p.plan_cluster(**TWO, intraclass=1.0, cluster_size=5, **POWER),
+        "intraclass = 1",
+    ),
     "clusters of no arm": (
-        lambda: p.plan_cluster(**TWO, intraclass=0.1, cluster_size=5, clustered="none", **POWER), "clustered = 'none'"
+        lambda: p.plan_cluster(**TWO, intraclass=0.1, cluster_size=5, clustered="none", **POWER),
+        "clustered = 'none'",
     ),
     "a baseline nobody knows": (lambda: p.plan_mixed(**MIXED, baseline="guess"), "baseline = 'guess'"),
     "weights of another length": (lambda: p.plan_mixed(**MIXED, weights=(0.0, 0.0, 1.0)), "weights has 3 numbers"),
@@ -43,9 +47,13 @@ REFUSED = {
     "a difference too small": (lambda: p.plan_means(difference=1e-9, sd=8.0, power=0.8), "1e-09|per arm"),
     "no follow-up": (lambda: p.plan_repeated(**TWO, correlation=0.5, followups=0, **POWER), "0 follow"),
     "a reliability below the correlation": (
-        lambda: p.plan_repeated(**TWO, correlation=0.8, reliability=0.5, trials=2, **POWER), "reliability 0.5"
+        lambda: p.plan_repeated(**TWO, correlation=0.8, reliability=0.5, trials=2, **POWER),
+        "reliability 0.5",
     ),
-    "a slope through one time": (lambda: p.plan_slopes(difference=1.0, times=(2.0, 2.0), sd_residual=1.0, **POWER), "times"),
+    "a slope through one time": (
+        lambda: p.plan_slopes(difference=1.0, times=(2.0, 2.0), sd_residual=1.0, **POWER),
+        "times",
+    ),
     "a test nobody knows": (lambda: p.plan_proportions(reference=0.2, treatment=0.5, test="t", **POWER), "test = 't'"),
     "an odds ratio of 1": (lambda: p.plan_ordinal(reference=(0.5, 0.5), odds_ratio=1.0, **POWER), "odds_ratio = 1.0"),
     "shares beyond 1": (lambda: p.plan_ordinal(reference=(0.5, 0.6), odds_ratio=2.0, **POWER), "reference = "),
@@ -70,10 +78,14 @@ REFUSED = {
     "random effects nobody knows": (lambda: p.MixedAnalysis(random="1 + arm"), r"random = '1 \+ arm'"),
     "an adjustment nobody knows": (lambda: p.FinalValueAnalysis(adjust="age"), "adjust = 'age'"),
     "a test of responders nobody knows": (lambda: p.ResponderAnalysis(threshold=4, test="t"), "test = 't'"),
-    "missing people nobody counts": (lambda: p.ResponderAnalysis(threshold=4, missing="improved"), "missing = 'improved'"),
+    "missing people nobody counts": (
+        lambda: p.ResponderAnalysis(threshold=4, missing="improved"),
+        "missing = 'improved'",
+    ),
     "a direction nobody knows": (lambda: p.ResponderAnalysis(threshold=4, better="up"), "better = 'up'"),
     "arms that are not two": (
-        lambda: Trials(values=np.zeros((1, 4, 2)), arm=np.array([0, 1, 2, 1]), times=TIMES), "arm"
+        lambda: Trials(values=np.zeros((1, 4, 2)), arm=np.array([0, 1, 2, 1]), times=TIMES),
+        "arm",
     ),
     "means of other visits": (lambda: truth(means=((0.0,), (0.0,))), "2 times need means"),
     "an indefinite covariance": (lambda: truth(covariance=((1.0, 2.0), (2.0, 1.0))), "negative e"),
@@ -82,21 +94,27 @@ REFUSED = {
     "a truth for one person": (lambda: truth().maker(1), "n_per_arm = 1"),
     "a profile nobody knows": (lambda: visits(profile="zigzag"), "profile = 'zigzag'"),
     "a power of 1": (
-        lambda: p.size_by_simulation(truth().maker, p.FinalValueAnalysis(), power=1.0, start=5), "power = 1.0"
+        lambda: p.size_by_simulation(truth().maker, p.FinalValueAnalysis(), power=1.0, start=5),
+        "power = 1.0",
     ),
     "a journal of a search": (
-        lambda: p.size_by_simulation(truth().maker, p.FinalValueAnalysis(), power=0.8, start=5, journal="x"), "journal"
+        lambda: p.size_by_simulation(truth().maker, p.FinalValueAnalysis(), power=0.8, start=5, journal="x"),
+        "journal",
     ),
     "an interim look at the end": (lambda: p.two_stage(p.plan_means(**TWO, power=0.8), share=1.0), "Share 1.0"),
     "sizes again after everybody": (
-        lambda: p.size_again(p.plan_means(**TWO, power=0.8), (8.0,), rng=np.random.default_rng(1), first=1.0), "first 1.0"
+        lambda: p.size_again(p.plan_means(**TWO, power=0.8), (8.0,), rng=np.random.default_rng(1), first=1.0),
+        "first 1.0",
     ),
     "no size to draw": (lambda: p.power_curve(p.plan_means(**TWO, power=0.8), []), "n_per_arm"),
     "uncertainty of a plan without any": (lambda: p.assurance(p.plan_means(**TWO, n_per_arm=30)), "uncertain"),
-    "a size over a pilot's SD that is no pilot's": (lambda: p.size_over_pilot_sd(p.plan_means(**TWO, power=0.8)), "degrees of freedom"),
+    "a size over a pilot's SD that is no pilot's": (
+        lambda: p.size_over_pilot_sd(p.plan_means(**TWO, power=0.8)),
+        "degrees of freedom",
+    ),
     "a size where the size is given": (lambda: p.size_over_pilot_sd(p.plan_means(**TWO, n_per_arm=30)), "power"),
     "visits of a plan without visits": (lambda: p.visits_buy(p.plan_means(**TWO, power=0.8)), "plan_repeated"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("what", REFUSED)
