@@ -78,7 +78,9 @@ def imputed(**more):
 
 
 def given(frame: pd.DataFrame):
-    return given_imputations(frame, GAPS, imputation="copy", participant="participant", arm="arm", visits=["v0", "v1"])
+    return given_imputations(
+        frame, COPIES[:1], imputation="copy", participant="participant", arm="arm", visits=["v0", "v1"]
+    )
 
 
 COPIES = pd.DataFrame(
@@ -147,7 +149,8 @@ REFUSED: dict[str, tuple[Callable[[], object], str]] = {
     "one visit": (lambda: visit_table(LONG[LONG["visit"] == "v0"]), "visit"),
     "an auxiliary nobody has": (lambda: visit_table(LONG, auxiliaries=["age"]), "age"),
     "an auxiliary in words": (lambda: visit_table(LONG.assign(age="old"), auxiliaries=["age"]), "age"),
-    "imputations with a gap": (lambda: given(COPIES), "lacks people or still has gaps"),
+    "imputations with a gap": (lambda: given(COPIES), "still has gaps"),
+    "imputations without a person": (lambda: given(COPIES.assign(participant=["p00", "p01"])), "lacks people"),
     "a long run of one arm": (lambda: long_run_difference(ONE_ARM), "arm"),
     "an alpha of 1": (lambda: tipping_point(GAPS, alpha=1.0, m=3, seed=1), "alpha"),
     "a tipping point of one arm": (lambda: tipping_point(ONE_ARM, m=3, seed=1), "arm"),
