@@ -1,0 +1,46 @@
+"""Tolerances of thresholds against unit conversion, and records of counting that nobody can change afterwards."""
+
+import importlib
+import pkgutil
+from dataclasses import is_dataclass
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import stats.responders
+from stats.responders.criteria import FORCE_TOLERANCE, OwnThreshold, from_number
+
+KGF_IN_N = 9.80665  # by definition (CGPM 1901)
+LBF_IN_N = 4.4482216152605  # 0.45359237 kg (international pound, 1959) times that
+
+
+def test_tolerances_of_force_are_one_size_in_three_units():
+    """Half a tenth of a kilogram-force, rounded as readings are (two decimals in lbf, one in N)."""
+    assert FORCE_TOLERANCE["kgf"] * KGF_IN_N == pytest.approx(FORCE_TOLERANCE["N"], abs=0.05)
+    assert FORCE_TOLERANCE["kgf"] * KGF_IN_N / LBF_IN_N == pytest.approx(FORCE_TOLERANCE["lbf"], abs=0.005)
+    assert FORCE_TOLERANCE["kgf"] > 5 - 11.0 * LBF_IN_N / KGF_IN_N  # 5 kg written down as 11.0 lb are still 5 kg
+
+
+@pytest.mark.parametrize("value", [0.25, 5.0, 2000.0])
+def test_a_threshold_absorbs_the_last_digits_of_a_difference_and_no_more(value):
+    rule = from_number(OwnThreshold(value, "own"), "points").suited("points", None)
+    needed = pd.Series([value] * 3)
+    near, far = value * (1 - 4 * np.finfo(float).eps), value - 3e-9 * max(1.0, value)
+    assert rule.passed(pd.Series([value, near, far]), needed).tolist() == [True, True, False]
+
+
+def test_a_rule_is_refused_in_another_unit():
+    with pytest.raises(ValueError, match="points"):
+        from_number(OwnThreshold(5.0, "own"), "points").suited("seconds", None)
+
+
+def test_records_of_counting_are_frozen():
+    found = {
+        thing
+        for module in pkgutil.iter_modules(stats.responders.__path__, "stats.responders.")
+        for thing in vars(importlib.import_module(module.name)).values()
+        if isinstance(thing, type) and is_dataclass(thing) and thing.__module__.startswith("stats.responders")
+    }
+    assert len(found) > 8
+    assert [one.__name__ for one in found if not one.__dataclass_params__.frozen] == []
