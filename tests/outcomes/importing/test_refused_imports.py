@@ -4,6 +4,7 @@ import pytest
 
 from outcomes.errors import StudyError
 from outcomes.importing import propose, run_import
+from outcomes.importing.opening.exchange import exchange_pages
 from tests.outcomes.importing.test_asking import people, workbook
 
 ODM = '<?xml version="1.0"?><{0} xmlns="http://www.cdisc.org/ns/odm/v1.3">{1}</{0}>'
@@ -92,3 +93,34 @@ def test_an_answer_may_be_a_table_a_list_or_a_yes(tmp_path):
     )
     assert run_import([path], tmp_path / "study", answers=tmp_path / "a.toml", say=lambda line: None) == 0
     assert "A1,post,bbt,blocks,right,,40\n" in (tmp_path / "study" / "totals.csv").read_text()
+
+
+# Form of the file: CDISC ODM 1.3, by its element names; people and values are invented.
+EXCHANGED = """
+<Study OID="S"><MetaDataVersion OID="M">
+ <StudyEventDef OID="E1" Name="pre"/>
+ <ItemDef OID="I.SEX" Name="Sex" DataType="integer"><CodeListRef CodeListOID="C.SEX"/></ItemDef>
+ <ItemDef OID="I.BBT" Name="BBT R" DataType="integer">
+ <Question><TranslatedText>Blocks, right</TranslatedText></Question>
+ </ItemDef>
+ <CodeList OID="C.SEX"><Description/><CodeListItem CodedValue="1">
+ <Decode><TranslatedText>female</TranslatedText></Decode>
+ </CodeListItem><EnumeratedItem CodedValue="2"/></CodeList>
+</MetaDataVersion></Study>
+<ClinicalData><SubjectData SubjectKey="P1"><StudyEventData StudyEventOID="E1"><FormData FormOID="F">
+ <ItemGroupData
+ ItemGroupOID="G"><AuditRecord/><ItemData ItemOID="I.SEX" Value="1"/>
+ <ItemDataInteger ItemOID="I.BBT">21</ItemDataInteger>
+ <ItemData ItemOID="I.EXTRA" IsNull="Yes" Value="9"/><ItemData ItemOID="I.NEW" Value="7"/></ItemGroupData></FormData>
+</StudyEventData></SubjectData></ClinicalData>"""
+
+
+def test_an_exchange_file_is_a_row_a_person_and_event_with_its_code_lists(tmp_path):
+    path = tmp_path / "w.xml"
+    path.write_text(ODM.format("ODM", EXCHANGED), encoding="utf-8")
+    (page,) = exchange_pages(path)
+    rows = {(cell.row, cell.column): cell.text for cell in page.cells.values()}
+    assert [rows[1, column] for column in range(1, 6)] == ["SubjectKey", "StudyEvent", "I.SEX", "I.BBT", "I.NEW"]
+    assert [rows[2, column] for column in range(1, 6)] == ["P1", "pre", "1", "21", "7"]  # what is null is nothing
+    assert page.variables[3].codes == {"1": "female", "2": "2"}
+    assert page.variables[4].label == "Blocks, right"

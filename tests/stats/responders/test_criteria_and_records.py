@@ -28,6 +28,8 @@ def test_a_threshold_absorbs_the_last_digits_of_a_difference_and_no_more(value):
     needed = pd.Series([value] * 3)
     near, far = value * (1 - 4 * np.finfo(float).eps), value - 3e-9 * max(1.0, value)
     assert rule.passed(pd.Series([value, near, far]), needed).tolist() == [True, True, False]
+    exact = from_number(OwnThreshold(value, "own"), "points").suited("points", 0.0)
+    assert exact.passed(pd.Series([value, near, far]), needed).tolist() == [True, False, False]  # reaching it is enough
 
 
 def test_a_rule_is_refused_in_another_unit():
