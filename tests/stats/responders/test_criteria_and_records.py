@@ -2,14 +2,17 @@
 
 import importlib
 import pkgutil
-from dataclasses import is_dataclass
+from dataclasses import is_dataclass, replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 import stats.responders
+from outcomes.protocol.trial import Measure
+from stats.responders.count import count_responders
 from stats.responders.criteria import FORCE_TOLERANCE, OwnThreshold, from_number
+from tests.stats.change.test_fit_change import PARALLEL, scores_of
 
 KGF_IN_N = 9.80665  # by definition (CGPM 1901)
 LBF_IN_N = 4.4482216152605  # 0.45359237 kg (international pound, 1959) times that
@@ -46,3 +49,17 @@ def test_records_of_counting_are_frozen():
     }
     assert len(found) > 8
     assert [one.__name__ for one in found if not one.__dataclass_params__.frozen] == []
+
+
+def test_ends_of_a_scale_of_the_study_s_own_are_those_of_its_protocol():
+    """A person one point below the top has no room for a change of two (arithmetic)."""
+    measure = Measure("score.total", "Own", "points", "higher", low=0, high=20)
+    design = replace(PARALLEL, measures=(measure,))
+    rows = [("p1", "w0", 19.0), ("p1", "w1", 20.0), ("p2", "w0", 5.0), ("p2", "w1", 9.0)]
+    frame = pd.DataFrame(rows, columns=["participant", "visit", "value"])
+    frame = scores_of(frame.assign(arm="exp", day=frame["visit"].map({"w0": 0.0, "w1": 7.0})))
+    counted = count_responders(frame, 2, select="score.total", source="own", design=design)
+    assert (counted.ends.low, counted.ends.high) == (0, 20)
+    assert counted["cannot_reach"] == 1
+    several = count_responders(frame, [2, 3], select="score.total", source="own", design=design)
+    assert several.people.index.tolist() == list(range(4))  # two people at two thresholds
