@@ -159,6 +159,11 @@ def _settings(recorded: Mapping, now: Mapping) -> Iterator[dict]:
                 for one in (recorded, now))  # fmt: skip
     if recorded.get("primary") and now.get("primary"):
         yield from (_word(WHOLE, f"primary/{key}", key, old[key], new[key]) for key in old if old[key] != new[key])
+        if old == new:
+            yield from (
+                _word(WHOLE, "primary/numbers", "primary", *pair)
+                for pair in pairs_that_differ(recorded["primary"]["numbers"], now["primary"]["numbers"])
+            )
 
 
 def _about_numbers(old: Mapping, new: Mapping, recorded: Mapping, now: Mapping) -> Iterator[dict]:
@@ -176,7 +181,7 @@ def _each_number(old: Mapping, new: Mapping, recorded: Mapping, now: Mapping) ->
         other = new.get(name)
         if other is None:
             continue
-        for key in ("unit", "n"):
+        for key in ("unit", "n", "notebook"):
             if entry[key] != other[key]:
                 yield name, key, entry["notebook"], entry[key], other[key]
         if entry["notes"] == other["notes"] and recorded["notes"] == now["notes"]:

@@ -5,6 +5,7 @@ anyone; what computes is the installed kit, on the data of the study or on their
 """
 
 import os
+import re
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -44,6 +45,10 @@ from stats.errors import FitError, PlanError
 
 Say = Callable[[str], None]
 OTHER_DATA = "Pictures: not compared, the data are not those of the report."
+# How the lines begin with which a report says what it lacks: they are said again, not made again.
+LACKS = re.compile(
+    r"No picture files were |Pictures are missing: |A picture could not be written: |summary\.pdf was not "
+)
 NO_HASHES = "The record has no hashes: it was written by an earlier version of the kit, and edits of files do not show."
 
 
@@ -120,7 +125,12 @@ def _again(folder: Path, recorded: dict, source: Path, processes: int | None, pi
         shown = [*texts_that_differ(folder, work, recorded, now), *map(_of_picture, found)]
     words = pd.concat([compared.words, pd.DataFrame(shown, columns=WORDS, dtype=object)], ignore_index=True)
     pins = pins_that_differ(folder, recorded)
-    return replace(compared, words=words, pictures=told, differences=(*compared.differences, *pins))
+    lacks = [f"The record says what no report says of itself: {line[:120]!r}." for line in _unheard(recorded)]
+    return replace(compared, words=words, pictures=told, differences=(*compared.differences, *lacks, *pins))
+
+
+def _unheard(recorded: dict) -> list[str]:
+    return [line for line in recorded["missing"] if not LACKS.match(line)]
 
 
 def _same_data(analysis: Analysis, recorded: dict) -> bool:
@@ -149,12 +159,16 @@ def _reason(error: Exception) -> str:
 
 
 def _copies(folder: Path, recorded: dict, source: Path, known: list[FileFinding]) -> Iterator[FileFinding]:
-    """Copies of the data that are not the recorded ones, although the hashes of the files say nothing of it."""
+    """Copies of the data that are not the recorded ones, or none of them, although the hashes say nothing of it."""
     from_folder = {name: digest for name, digest in recorded["inputs"].items() if (folder / "inputs" / name).is_file()}
     told = {finding.name for finding in known}
     for name, digest in from_folder.items():
         if f"inputs/{name}" not in told and (recorded["hashes"] or {}).get(f"inputs/{name}", digest) != digest:
             yield FileFinding(f"inputs/{name}", "changed")
+    there = (path for path in sorted((folder / "inputs").rglob("*")) if path.is_symlink() or not path.is_dir())
+    for name in (path.relative_to(folder / "inputs").as_posix() for path in there):
+        if name not in recorded["inputs"] and f"inputs/{name}" not in told:
+            yield FileFinding(f"inputs/{name}", "added")
 
 
 def _source(folder: Path, recorded: dict, study: str | Path | None) -> Path:

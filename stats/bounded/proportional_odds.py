@@ -38,7 +38,10 @@ class ProportionalOdds(Result):
 
     def sentence(self, level: float = 0.95) -> str:
         """Score test for all terms."""
-        row = self.table[self.table["test"] == "score"].iloc[0]
+        scores = self.table[self.table["test"] == "score"]
+        if scores.empty:  # two grades: the odds are one, and nothing can differ between them
+            return f"Proportional odds could not be tested: two grades have one cut point only. {CAUTION}"
+        row = scores.iloc[0]
         if np.isnan(row["p_value"]):
             return f"Proportional odds could not be tested: {row['reason']} {CAUTION}"
         return (

@@ -270,7 +270,7 @@ def given_imputations(
     """
     people = seen[participant].tolist()
     stacked = [
-        part.set_index(participant).loc[people, list(visits)].to_numpy(dtype=float)
+        part.set_index(participant).reindex(people)[list(visits)].to_numpy(dtype=float)
         for _, part in completed_sets.groupby(imputation, sort=True)
     ]
     values = np.stack(stacked)
@@ -282,7 +282,9 @@ def given_imputations(
                        seen[list(visits)].to_numpy(dtype=float), np.empty((len(people), 0)), (), better, unit, "",
                        ())  # fmt: skip
     if np.isnan(values).any():
-        raise FitError("A completed data set still has gaps: every visit of every person must be filled.")
+        raise FitError(
+            "A completed data set lacks people or still has gaps: every visit of every person must be filled."
+        )
     base = table.check_arm(reference)
     notes = ("Imputations were made elsewhere and are taken as given.",)
     return Imputations(table, values, np.zeros(table.values.shape), NORMAL, base, None, notes)

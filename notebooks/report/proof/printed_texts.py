@@ -8,7 +8,6 @@ is read here which picture of the report stands where.
 import base64
 import csv
 import difflib
-import hashlib
 import json
 import re
 import zipfile
@@ -17,17 +16,14 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
-from docx import Document
-from docx.table import Table as DocumentTable
 
 from notebooks.report.compare import close, without_versions
-from notebooks.report.proof.file_hashes import MAY_GO, RECORD, file_digest
+from notebooks.report.proof.document_texts import PICTURE, document_items
+from notebooks.report.proof.file_hashes import MAY_GO, RECORD
 from outcomes import StudyError
-from outcomes.reading.archives import check_workbook
 
 MOST = 300_000_000  # bytes of a file that is taken apart
 NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
-PICTURE = "[Figure: "  # as a document says it where it holds none
 PICTURES = (".svg", ".png", ".pdf")
 PACKED = {"f8", "f4", "i4", "i2", "i1", "u4", "u2", "u1"}  # kinds of numbers a figure may hold packed
 Item = tuple[str, object]  # where it stands, and what stands there
@@ -132,6 +128,7 @@ def _notebook(path: Path) -> Iterator[Item]:
     for count, cell in enumerate(content["cells"], 1):
         shown = {key: value for key, value in cell.items() if key != "execution_count"}
         yield from _leaves(shown, f"{path.name} cell {count}")
+    yield from _leaves({key: value for key, value in content.items() if key != "cells"}, f"{path.name} head")
 
 
 def _leaves(value: object, place: str) -> Iterator[Item]:
@@ -155,7 +152,7 @@ def _unpacked(value: dict) -> list[float]:
 
 
 class _Page(HTMLParser):
-    """The visible texts of a page, what its tags say, and the data of its figures; programs are taken as one text."""
+    """The texts of a page, its tags and comments, and the data of its figures; a program is taken as one text."""
 
     def __init__(self, name: str) -> None:
         super().__init__(convert_charrefs=True)
@@ -168,11 +165,28 @@ class _Page(HTMLParser):
         self._flush()
         self._figure = (dict(attrs).get("id") or "data") if ("type", "application/json") in attrs else ""
         self._is_heading = re.fullmatch(r"h[1-6]", tag) is not None
-        self.items.append((f"{self._name}, {self._heading}", f"<{tag} {attrs}>"))
+        self._mark(f"<{tag} {attrs}>")
 
     def handle_endtag(self, tag: str) -> None:
         self._flush()
         self._figure, self._is_heading = "", False
+        self._mark(f"</{tag}>")  # one that is gone can take what follows out of sight
+
+    def handle_comment(self, data: str) -> None:
+        self._flush()
+        self._mark(f"<!--{data}-->")
+
+    def handle_decl(self, decl: str) -> None:
+        self._mark(f"<!{decl}>")
+
+    def handle_pi(self, data: str) -> None:
+        self._mark(f"<?{data}>")
+
+    def unknown_decl(self, data: str) -> None:
+        self._mark(f"<![{data}]>")
+
+    def _mark(self, said: str) -> None:
+        self.items.append((f"{self._name}, {self._heading}", said))
 
     def handle_data(self, data: str) -> None:
         self._text.append(data)
@@ -197,28 +211,6 @@ def _page(path: Path) -> list[Item]:
     return page.items
 
 
-def _document(path: Path) -> Iterator[Item]:
-    check_workbook(path, path.name)  # the same container, and the same limits
-    document = Document(str(path))
-    pictures = {file_digest(one): one.name for one in sorted((path.parent / "figures").glob("*.png"))}
-    heading = "top"
-    for part in document.iter_inner_content():
-        if isinstance(part, DocumentTable):
-            yield from ((f"document, {heading}, table", _cell_text(cell)) for cell in part._tbl.iter_tcs())
-            continue
-        for place in part._p.xpath(".//a:blip/@r:embed"):
-            digest = hashlib.sha256(document.part.related_parts[place].blob).hexdigest()
-            yield (f"document, {heading}", f"{PICTURE}{pictures.get(digest, 'none of this report')}]")
-        if part.text.strip():
-            if ((part.style.name if part.style else "") or "").startswith(("Heading", "Title")):
-                heading = part.text
-            yield (f"document, {heading}", part.text)
-
-
-def _cell_text(cell) -> str:
-    return "".join(cell.itertext())
-
-
 def _lines(path: Path) -> Iterator[Item]:
     yield from ((path.name, line) for line in path.read_text(encoding="utf-8").splitlines())
 
@@ -229,7 +221,7 @@ KINDS: tuple[tuple[str, str, Callable], ...] = (
     ("notebook", "notebooks/*.ipynb", _notebook),
     ("caption", "figures/*.txt", _lines),
     ("page", "*.html", _page),
-    ("document", "report.docx", _document),
+    ("document", "report.docx", document_items),
     ("instruments", "instruments.md", _lines),
     ("note", "about_this_folder.txt", _lines),
 )

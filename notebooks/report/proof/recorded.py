@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Callable, Mapping
+from datetime import datetime
 from pathlib import Path, PurePosixPath
 
 from notebooks.report.proof.file_hashes import RECORD
@@ -23,6 +24,13 @@ def _count(value: object) -> bool:
 
 def _number(value: object) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _moment(value: object) -> bool:
+    try:
+        return isinstance(value, str) and bool(datetime.fromisoformat(value))
+    except ValueError:
+        return False
 
 
 def _any(value: object) -> bool:
@@ -70,7 +78,7 @@ NEEDED: Mapping[str, Test] = {
     "notes": _list(_text),
     "numbers": _list(_entry),
     "sentences": _table(_list(_text)),
-    "times": lambda value: isinstance(value, dict) and _text(value.get("began")),
+    "times": lambda value: isinstance(value, dict) and _moment(value.get("began")),  # which the report prints
 }
 # What records of an earlier version of the kit do not have.
 LATER: Mapping[str, tuple[Test, object]] = {

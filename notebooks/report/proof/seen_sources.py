@@ -8,6 +8,8 @@ from pathlib import Path
 
 from outcomes.lock.analysis_plan import plan_changes
 
+# What is of one making, or compared by itself, or told of elsewhere as far as one of two has it.
+OF_ONE_MAKING = {"hashes", "missing", "times", "environment", "keys", "primary"}
 SHOWN = 5  # cells, lines or keys named one by one
 MOST = 50_000_000  # bytes of a table that is compared cell by cell
 
@@ -23,7 +25,15 @@ def differences(one: Mapping, other: Mapping, folders: tuple[Path | None, Path |
         *_versions(one, other),
         *_blinding(one, other),
         *(["The code of the kit is not the recorded one."] if one["code"] != other["code"] else []),
+        *_parts(one, other),
     ]
+
+
+def _parts(one: Mapping, other: Mapping) -> Iterator[str]:
+    """Parts that only one of two records has: another version of the kit wrote it, or somebody else did."""
+    for has, lacks, which in ((one, other, "first"), (other, one, "second")):
+        names = sorted(has.keys() - lacks.keys() - OF_ONE_MAKING)
+        yield from (f"The record has a part {name[:80]!r} in the {which} only." for name in names[:SHOWN])
 
 
 def _files(one: Mapping, other: Mapping, folders: tuple[Path | None, Path | None]) -> Iterator[str]:
@@ -66,6 +76,10 @@ def _cells(first: Path, second: Path) -> Iterator[str]:
 
 def _protocol(one: Mapping, other: Mapping) -> Iterator[str]:
     if one["protocol"] == other["protocol"]:
+        # Where the same code read the same file, keys that differ are nobody's but an editor's.
+        if one["code"] == other["code"] and one.get("keys") is not None and other.get("keys") is not None:
+            for change in plan_changes(one["keys"], other["keys"]):
+                yield f"Key {change.key} of study.toml stands otherwise in the record: {change.was} -> {change.now}."
         return
     same_plan = one["plan"]["sha256"] == other["plan"]["sha256"]
     words = " Its analysis plan is the same: words or comments differ." if same_plan else ""

@@ -1,4 +1,4 @@
-"""Thirty edits of one report by hand, each of them named; with the hashes put right again, by computing it again."""
+"""Fifty edits of one report by hand, each of them named; with the hashes put right again, by computing it again."""
 
 import json
 import os
@@ -70,17 +70,34 @@ def output(report: Path) -> None:
     path.write_text(json.dumps(notebook), encoding="utf-8")
 
 
-def word(report: Path) -> None:
-    """Change a word of the document."""
-    path, other = report / "report.docx", report / "other.docx"
-    with zipfile.ZipFile(path) as old, zipfile.ZipFile(other, "w", zipfile.ZIP_DEFLATED) as new:
-        for part in old.infolist():
-            content = old.read(part)
-            if part.filename == "word/document.xml":
-                assert b"5 participants" in content
-                content = content.replace(b"5 participants", b"50 participants", 1)
-            new.writestr(part, content)
-    os.replace(other, path)
+def part(name: str, old: str, new: str) -> Edit:
+    """Replace a text of a part of the document, once."""
+
+    def edit(report: Path) -> None:
+        path, other = report / "report.docx", report / "other.docx"
+        with zipfile.ZipFile(path) as before, zipfile.ZipFile(other, "w", zipfile.ZIP_DEFLATED) as after:
+            for one in before.infolist():
+                content = before.read(one)
+                if one.filename == name:
+                    assert old.encode() in content, f"{old!r} is not in {name}"
+                    content = content.replace(old.encode(), new.encode(), 1)
+                after.writestr(one, content)
+        os.replace(other, path)
+
+    return edit
+
+
+def header(report: Path) -> None:
+    """Put a part into the document that the kit does not write."""
+    with zipfile.ZipFile(report / "report.docx", "a") as file:
+        file.writestr("word/header9.xml", "<hdr/>")
+
+
+def head_of_notebook(report: Path) -> None:
+    path = report / "notebooks" / "5_effect_sizes.ipynb"
+    notebook = json.loads(path.read_text(encoding="utf-8"))
+    notebook["metadata"]["title"] = "Edited title"
+    path.write_text(json.dumps(notebook), encoding="utf-8")
 
 
 def first_entry(key: str, value: object) -> Edit:
@@ -97,6 +114,9 @@ def sentence(content: dict) -> None:
     content["sentences"]["writing_up/methods"][0] += " Nobody was left out."
 
 
+BODY = "word/document.xml"
+WORKS, CONTROL = (f"<w:r><w:t>The {what} works.</w:t></w:r>" for what in ("device", "hand"))
+HIDE = "<w:rPr><w:vanish/></w:rPr>"
 FIGURE, CAPTION = "effect_sizes__g_av.csv", "effect_sizes__g_av.txt"
 EDITS: dict[str, tuple[Edit, str]] = {
     "a number of the page": (text("report.html", ">6.8<", ">9.8<"), "report.html"),
@@ -114,7 +134,22 @@ EDITS: dict[str, tuple[Edit, str]] = {
         text("notebooks/4_who_passed_the_threshold.ipynb", '"cell_type":"code"', '"cell_type":"raw"'),
         "notebooks/4_who_passed_the_threshold.ipynb",
     ),
-    "a word of the document": (word, "report.docx"),
+    "a word of the document": (part(BODY, "5 participants", "50 participants"), "report.docx"),
+    "a tracked change of the document": (part(BODY, "</w:p>", f'<w:ins w:id="9">{WORKS}</w:ins></w:p>'), "report.docx"),
+    "a control in the document": (
+        part(BODY, "<w:sectPr", f"<w:sdt><w:sdtContent><w:p>{CONTROL}</w:p></w:sdtContent></w:sdt><w:sectPr"),
+        "report.docx",
+    ),
+    "a sentence of the document hidden": (part(BODY, "<w:r><w:t", f"<w:r>{HIDE}<w:t"), "report.docx"),
+    "a style of the document": (part("word/styles.xml", "<w:rPr>", "<w:rPr><w:vanish/>"), "report.docx"),
+    "the author of the document": (
+        part("docProps/core.xml", "</cp:core", "<dc:description>edited</dc:description></cp:core"),
+        "report.docx",
+    ),
+    "a head over the document": (header, "report.docx"),
+    "a section of the page closed": (text("report.html", "</section>", ""), "report.html"),
+    "a comment in the page": (text("report.html", "</main>", "<!-- edited --></main>"), "report.html"),
+    "the head of a notebook": (head_of_notebook, "notebooks/5_effect_sizes.ipynb"),
     "a score of the data": (text("inputs/totals.csv", "fma_ue,motor,57", "fma_ue,motor,58"), "inputs/totals.csv"),
     "a score no scale has": (text("inputs/totals.csv", "fma_ue,motor,57", "fma_ue,motor,570"), "inputs/totals.csv"),
     "a key of the protocol": (text("inputs/study.toml", "title", "seed = 7\ntitle"), "inputs/study.toml"),
@@ -134,6 +169,14 @@ EDITS: dict[str, tuple[Edit, str]] = {
     "a hash of a file": (record(lambda one: one["hashes"].update({"report.docx": "0" * 64})), "report.docx"),
     "the time": (record(lambda one: one["times"].update(began="1999-01-01T00:00:00+00:00")), "record.json"),
     "a primary result of another name": (record(lambda one: one["primary"].update(outcome="grip.force")), "grip.force"),
+    "a number taken from the primary result": (record(lambda one: one["primary"]["numbers"].pop()), "primary/numbers"),
+    "the place of a number": (first_entry("notebook", "nowhere"), "nowhere"),
+    "a key of the protocol in the record": (record(lambda one: one["keys"].update(title="Edited")), "Edited"),
+    "a part of the record": (record(lambda one: one.update(approved="by nobody")), "approved"),
+    "what the report lacks": (record(lambda one: one["missing"].append("Nothing else.")), "record.json"),
+    "a file beside the data": (
+        lambda report: (report / "inputs" / "more.csv").write_text("a\n1\n"), "inputs/more.csv was not"
+    ),
     "a file gone": (lambda report: (report / "tables" / "baseline.csv").unlink(), "tables/baseline.csv is gone"),
     "a file added": (lambda report: (report / "tables" / "more.csv").write_text("a\n1\n"), "tables/more.csv was not"),
     "a file for a link": (
@@ -184,8 +227,9 @@ def test_an_edit_by_hand_is_named(what, report, cohort_report):
     assert expected in told(report, cohort_report)
 
 
-def test_there_are_thirty_edits():
-    assert len(EDITS) >= 30
+def test_there_are_fifty_edits():
+    assert len(EDITS) >= 50
+    assert len(HIDDEN) >= 40
 
 
 # What computing again finds, where whoever edited the report put its hashes right. Of the others: data are compared
@@ -204,6 +248,15 @@ HIDDEN = {
     "an output of a notebook": "notebook of 5_effect_sizes.ipynb cell",
     "a cell of a notebook": "notebook of 4_who_passed_the_threshold.ipynb cell",
     "a word of the document": "50 participants",
+    "a tracked change of the document": "The device works.",
+    "a control in the document": "The hand works.",
+    "a sentence of the document hidden": "<vanish>",
+    "a style of the document": "document of part word/styles.xml",
+    "the author of the document": "document of part docProps/core.xml",
+    "a head over the document": "document of part word/header9.xml",
+    "a section of the page closed": "</section>",
+    "a comment in the page": "<!-- edited -->",
+    "the head of a notebook": "Edited title",
     "a value in the record": "changed",
     "a unit": "furlong",
     "an n": "4999",
@@ -216,6 +269,11 @@ HIDDEN = {
     "a note": "An invented note.",
     "a version": "numpy 0.1 was recorded",
     "a primary result of another name": "grip.force",
+    "the place of a number": "nowhere",
+    "a key of the protocol in the record": "Edited",
+    "a part of the record": "approved",
+    "what the report lacks": "Nothing else.",
+    "a file beside the data": "inputs/more.csv was not written",
     "a file gone": "file of tables/baseline.csv",
     "a file added": "file of tables/more.csv",
     "a version to install": "requirements.txt has the line 'numpy==9.",
@@ -271,6 +329,7 @@ WRONG_FORMS = {
     "hashes": [{"/etc/passwd": "0"}, {"..": "0"}, 5],
     "sentences": [{"a": "text"}, []],
     "primary": [{"outcome": 1}, []],
+    "times": [{"began": "The device works."}, {"began": 5}, {}],
 }
 
 

@@ -5,14 +5,12 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import constants
 
 from outcomes.columns import SCORE_COLUMNS
 from outcomes.library.instrument import Threshold
-from outcomes.protocol.trial import Measure, PlannedVisit, Protocol
 from stats.errors import FitError
 from stats.responders.count import count_responders
-from stats.responders.criteria import FORCE_TOLERANCE, OwnThreshold
+from stats.responders.criteria import OwnThreshold
 from stats.selection import Selection
 
 
@@ -40,19 +38,6 @@ COHORT = {
 }
 
 
-def test_ends_of_a_measure_of_the_studys_own_come_from_its_protocol():
-    # 10 is the top: from 8 nobody can improve by 5.
-    design = Protocol(
-        title="invented", design="single-arm", arms=(),
-        visits=(PlannedVisit("pre", "", 0), PlannedVisit("post", "", 28)),
-        outcomes=("x.total",), primary="x.total", measures=(Measure("x.total", "X", "points", "higher", 0, 10),),
-    )  # fmt: skip
-    frame = scores_frame({"a": {"pre": 8, "post": 10}, "b": {"pre": 3, "post": 9}}, "x.total")
-    frame = frame.drop(columns=["low", "high"], errors="ignore")
-    counted = count_responders(frame, OwnThreshold(5, "anchor", unit="points"), design=design)
-    assert counted.people.set_index("participant")["class"].to_dict() == {"a": "cannot_reach", "b": "improved"}
-
-
 def test_a_difference_of_exactly_the_tolerance_counts_as_equal():
     # The rule as its docstring states it; numbers that binary holds exactly.
     frame = scores_frame({"a": {"pre": 1.0, "post": 4.5}, "b": {"pre": 1.0, "post": 4.25}}, "grip.mean", "kgf")
@@ -72,13 +57,6 @@ def test_the_smallest_change_of_a_scale_in_steps_is_named_where_the_values_lie_o
     assert not told(between, OwnThreshold(5.25, "anchor", unit="points"))
     assert not told(on, OwnThreshold(6, "anchor", unit="points"))
     assert not told(on, OwnThreshold(5.25, "anchor", unit="% of baseline"))
-
-
-@pytest.mark.parametrize("unit", FORCE_TOLERANCE)
-def test_forces_count_as_equal_within_one_reading_in_tenths_of_a_pound_and_not_within_two(unit):
-    # Conversions of scipy.constants (CODATA); that dials are read so is common practice, no source.
-    of_a_pound = {"kgf": constants.lb, "lbf": 1.0, "N": constants.lbf}[unit]
-    assert 0.1 * of_a_pound < FORCE_TOLERANCE[unit] < 0.2 * of_a_pound
 
 
 def published(value, quantity="MCID individual", **more):

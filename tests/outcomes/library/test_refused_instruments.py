@@ -1,0 +1,47 @@
+"""An instrument file with something wrong in it is refused, with the file, the part and what was found."""
+
+from importlib import resources
+
+import pytest
+
+from outcomes.errors import InstrumentError
+from outcomes.library.loader import read_instruments
+from outcomes.library.registry import Library
+
+FILE = "bbt.toml"
+TEXT = resources.files("outcomes.library").joinpath("instruments", FILE).read_text(encoding="utf-8")
+SCALE = 'kind = "sum"\nitems = ["blocks"]'
+REFUSED = {
+    "no TOML": ("[[items]]", "[[items]", "not readable"),
+    "an unable nobody knows": ('unable = "worst"', 'unable = "best"', "best"),
+    "a kind nobody knows": ('kind = "sum"', 'kind = "dance"', "'dance'"),
+    "a direction nobody knows": ('better = "higher"', 'better = "up"', "'up'"),
+    "a range of nothing": (f"{SCALE}\nlow = 0\nhigh = 150", f"{SCALE}\nlow = 150\nhigh = 150", "150"),
+    "no lowest score": (f"{SCALE}\nlow = 0\nhigh = 150", f"{SCALE}\nhigh = 150", "no lowest score"),
+    "a threshold of no scale": ('scale = "blocks"\nvalue = 5.5', 'scale = "bricks"\nvalue = 5.5', "'bricks'"),
+    "a threshold beyond the range": ("value = 5.5", "value = 500", "500"),
+    "a quantity nobody knows": ('quantity = "smallest real difference"', 'quantity = "hope"', "'hope'"),
+    "families nobody knows": ('families = ["stroke"]', 'families = ["moon"]', "moon"),
+    "days without their source": ('phase = "mixed"', 'phase = "mixed"\nonset_days = [10, 5]', r"\[10, 5\]"),
+    "an agreement of no scale": ("[[items]]", 'agreeing = ["bricks"]\n[[items]]', "bricks"),
+    "items that are not there": ('items = ["blocks"]', 'items = ["bricks"]', "'bricks'"),
+    "two scales of one name": ("[[thresholds]]", f'[[scales]]\nid = "blocks"\nlabel = "b"\n{SCALE}\nlow = 0\nhigh = 9\n'
+                               "[[thresholds]]", "twice: blocks"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_a_file_with_a_mistake_is_refused_by_name(what):
+    old, new, words = REFUSED[what]
+    assert old in TEXT
+    assert read_instruments(TEXT, FILE)
+    with pytest.raises(InstrumentError, match=words) as refused:
+        read_instruments(TEXT.replace(old, new, 1), FILE)
+    assert FILE in str(refused.value)
+
+
+def test_an_id_and_a_source_belong_to_one_instrument():
+    with pytest.raises(InstrumentError, match="'bbt' is used by another"):
+        Library({"one.toml": TEXT, "two.toml": TEXT})
+    with pytest.raises(InstrumentError, match="nobody-1900"):
+        Library({FILE: TEXT.replace('"mathiowetz-1985-bbt"', '"nobody-1900"', 1)})["bbt"]
