@@ -17,7 +17,7 @@ QUANTITIES = (
     "MCID individual", "MCID group mean", "MCID distribution-based", "MDC90", "MDC95", "MDC, level not stated", "SEM",
     "limits of agreement", "smallest real difference", "worsening, convention", "difference between sides",
 )  # fmt: skip
-KINDS = ("sum", "mean", "timed", "trials", "gated", "goals", "profile", "composite")
+KINDS = ("sum", "mean", "timed", "trials", "skip-rule", "goals", "profile", "composite")
 
 _TEXTS = (
     "name",

@@ -191,7 +191,7 @@ def goals(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     return Scored(np.where(whole, value, np.nan), set_goals.sum(axis=1), given, whole, notes)
 
 
-def gated(scale: Scale, sheet: Sheet, options: Options) -> Scored:
+def skip_rule(scale: Scale, sheet: Sheet, options: Options) -> Scored:
     """Sum with a skip rule: the first item is the hardest, the second the easiest.
 
     First at its highest: items not tested are credited their highest. Second at its lowest (first below its highest):
@@ -287,7 +287,7 @@ KINDS: Mapping[str, Callable[[Scale, Sheet, Options], Scored]] = {
     "mean": average,
     "timed": timed,
     "trials": trials,
-    "gated": gated,
+    "skip-rule": skip_rule,
     "goals": goals,
     "profile": profile,
 }

@@ -88,7 +88,7 @@ def _against_skip_rule(desk: Desk) -> bool:
         (name, scale.items)
         for name in sheet.get("instrument", pd.Series()).unique()
         for scale in instrument(name).scales
-        if scale.kind == "gated"
+        if scale.kind == "skip-rule"
     ]
     for name, items in (parts[place] for place in desk.rng.permutation(len(parts))):
         easiest = (sheet["instrument"] == name) & (sheet["item"] == items[1]) & (desk.number_in("items") > 0)

@@ -58,7 +58,7 @@ def _plain_items(instrument: Instrument, scale: Scale, options: Options) -> list
     """The items whose plain sum is the score, where it is one; credited answers are already filled in."""
     if scale.kind == "sum" and set(scale.rule) <= {"subset", "needs"}:
         return list(_items(scale, options))
-    if scale.kind == "gated" and options.get(str(scale.rule["corner"])) != "zero":
+    if scale.kind == "skip-rule" and options.get(str(scale.rule["corner"])) != "zero":
         return list(scale.items)
     if scale.kind == "composite" and set(scale.rule) == {"scales"}:
         parts = [instrument.scale(name) for name in scale.rule["scales"]]

@@ -27,7 +27,7 @@ def apply_rules(
             closed = opening < gate.at_least
             value[..., place[gate.item]] = np.where(closed, gate.otherwise, value[..., place[gate.item]])
     for scale in bank.instrument.scales:
-        if skip and scale.kind == "gated" and all(item in place for item in scale.items):
+        if skip and scale.kind == "skip-rule" and all(item in place for item in scale.items):
             _skip(bank, value, asked, [place[item] for item in scale.items])
         if scale.kind == "timed":
             _time_out(scale, value, asked, place, options)

@@ -113,7 +113,7 @@ def _locations(items: Sequence[Item], own: Mapping[str, Any], instrument: Instru
 
     A part with a skip rule begins with its hardest and its easiest item, as the form says.
     """
-    skipping = [scale.items for scale in instrument.scales if scale.kind == "gated"]
+    skipping = [scale.items for scale in instrument.scales if scale.kind == "skip-rule"]
     own = {
         **own,
         "hard": [*own.get("hard", ()), *(part[0] for part in skipping)],

@@ -90,7 +90,7 @@ def by_hand(group: pd.DataFrame) -> pd.Series:
                 given[item] = 6 - given[item]
             enough = given.notna().sum() >= scale.rule.get("least", len(given))
             made[scale.id] = (given.mean() - 1) * 25 if enough else np.nan
-        elif scale.kind == "gated":
+        elif scale.kind == "skip-rule":
             first, second = given.iloc[0], given.iloc[1]
             if first == 3:
                 given = given.fillna(3)

@@ -46,7 +46,7 @@ def gates(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
 def skip_rules(study: Study, grid: Grid) -> Iterator[pd.DataFrame]:
     """The first item is the hardest and the second the easiest of its scale; the others must not contradict them."""
     for scale in grid.instrument.scales:
-        if scale.kind != "gated":
+        if scale.kind != "skip-rule":
             continue
         part = grid.values[list(scale.items)].to_numpy()
         items = [item for name in scale.items if (item := grid.instrument.item(name))]
