@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+import numpy as np
 import pandas as pd
 
 from outcomes.checks.grouping import among, looked_up
@@ -87,9 +88,11 @@ def tested_hand(study: Study) -> Iterator[pd.DataFrame]:
     people = study.participants.drop_duplicates("participant").set_index("participant")["affected_side"]
     for table in MEASUREMENTS:
         frame = study.table(table)
-        frame = frame[frame["side"].isin(("left", "right"))]
-        if frame.empty or (frame["side"] == looked_up(frame["participant"], people)).all():
+        at = np.flatnonzero(frame["side"].isin(("left", "right")))
+        tested = frame[["participant", "side"]].take(at)
+        if tested.empty or (tested["side"] == looked_up(tested["participant"], people)).all():
             continue
+        frame = frame.take(at)
         keys = ["participant", *(["instrument"] if "instrument" in frame else [])]
         once = frame.drop_duplicates([*keys, "visit", "side"]).assign(day=planned_days(study, frame["visit"]))
         once = once.sort_values("day", kind="stable")
