@@ -76,7 +76,7 @@ def _far_out(change: pd.Series, outcome: pd.Series, visit: pd.Series) -> np.ndar
     known = np.flatnonzero(change.notna())
     group = group_codes(pd.DataFrame({"outcome": outcome, "visit": visit}).take(known), ["outcome", "visit"])
     groups = change.take(known).groupby(group)  # numbered in the order of their numbers: a table to look up in
-    quarters = [groups.quantile(share).to_numpy()[group] for share in (0.25, 0.75)]
+    quarters = groups.quantile([0.25, 0.75]).to_numpy().reshape(-1, 2).T[:, group]
     far = np.zeros(len(change), dtype=bool)
     limit = quarters[1] + _FENCE * (quarters[1] - quarters[0])
     far[known] = (np.bincount(group)[group] < _ENOUGH_FOR_A_FENCE) | (change.to_numpy()[known] > limit)
