@@ -82,7 +82,7 @@ class SummedInPlace:
         sums, like = {name: grown.all() for name, grown in self._sums.items()}, self._columns
         sites = self._first.sites
         if isinstance(sites, FirstSums):
-            there = sums["at"].any(axis=0)
+            there = np.asarray(sums["at"].any(axis=0))
             if not every(there):  # else nothing is copied
                 sums |= {name: sums[name][:, there] for name in ("at", "x")} | {"y": sums["y"][:, :, there]}
             sites = replace(
