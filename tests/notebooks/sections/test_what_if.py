@@ -371,10 +371,9 @@ def test_one_page_answers_under_every_assumption_in_one_figure_and_a_sentence_ea
     shown = assumed.answers_figure(
         assumed.in_figure_words(frame), Names(design), found.visit, found.better, assumed.WORDING
     )
-    assert (
-        '"Those who left" and "Scores at the ends of the scale" the sites and covariates of the planned model'
-        in (shown.layout.meta["caption"])
-    )
+    told = shown.layout.meta["caption"]
+    assert ' Under "Those who left"' in told
+    assert "the sites and covariates of the planned model are left out as well." in told
     assert _left_out_of(study.protocol) == ()
     assert "sites and covariates of the planned model play no part" in _left_out_of(design)[0]
 
