@@ -122,8 +122,9 @@ def at_headline(selection: Selection, scores: pd.DataFrame, design: Protocol | N
     """The selection with the visit a study speaks of, where it names none and a protocol does (`headline_visit`)."""
     if design is None or selection.visit is not None or not {c.OUTCOME, c.VISIT, c.VALUE} <= set(scores.columns):
         return selection
-    own = scores[(scores[c.OUTCOME] == selection.outcome).to_numpy() & scores[c.VALUE].notna().to_numpy()]
-    return replace(selection, visit=design.headline_visit(set(own[c.VISIT].astype(str))))
+    own = np.flatnonzero((scores[c.OUTCOME] == selection.outcome).to_numpy() & scores[c.VALUE].notna().to_numpy())
+    seen = scores[c.VISIT].take(own).unique().tolist()
+    return replace(selection, visit=design.headline_visit({str(visit) for visit in seen}))
 
 
 def visits_in_order(scores: pd.DataFrame) -> list[str]:

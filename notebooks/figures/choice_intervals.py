@@ -16,6 +16,7 @@ from notebooks.figures.style import BAND, GREY, GRID, INK, WIDTH, finish, plain_
 from notebooks.show.names import Names
 from notebooks.show.numbers import number
 from outcomes import columns as c
+from stats.choices.choice_assumptions import ENDS, IMPUTED
 from stats.choices.choice_grid import WITHOUT_ONE
 
 POINTS = ["choice", "option", "comparison", "is_protocol", "n", "estimate", "conf_low", "conf_high"]
@@ -61,6 +62,7 @@ class Wording:
         "and line: the protocol's interval and estimate. Positive is better. Choices that cannot move the estimate "
         "share one row, with their widest interval."
     )
+    simpler: tuple[str, ...] = (IMPUTED, ENDS)  # choices whose analyses know no sites and no covariates
 
 
 CHOICES = Wording()
@@ -111,6 +113,7 @@ def answers_figure(
         finding=f"{names.outcome(outcome)}, {first['quantity']}{', ' + names.visit(visit) if visit else ''}{compared}: "
         f"{told} ({unit}).",
         caption=wording.caption.format(level=level)
+        + _simpler(answers, names, wording)
         + (f" {len(refused)} refused ({why}); the table says why." if len(refused) else "")
         + " A choice made by looking here would be no choice.",
         alt=f"Rows with intervals under {answers['choice'].nunique()} kinds of choice.",
@@ -125,6 +128,17 @@ def answers_figure(
         column_above=narrow.head,
         column_legend=False,
     )
+
+
+def _simpler(answers: pd.DataFrame, names: Names, wording: Wording) -> str:
+    """A sentence on rows that leave out more of the planned model than the one choice says."""
+    model = names.protocol.model
+    there = [*(["sites"] if model.site else []), *(["covariates"] if model.covariates else [])]
+    rows = [one for one in wording.simpler if (answers["estimate"].notna() & (answers["choice"] == one)).any()]
+    if not there or not rows:
+        return ""
+    under = " and ".join(f'"{one[:1].upper()}{one[1:]}"' for one in rows)
+    return f" Under {under} the {' and '.join(there)} of the planned model are left out as well."
 
 
 def _written(row: pd.Series, digits: int) -> str:

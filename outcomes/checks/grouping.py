@@ -8,22 +8,31 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+_LARGEST = 2**62  # of what is counted in 64 bits, with room
+
 
 def group_codes(frame: pd.DataFrame, keys: Sequence[str]) -> NDArray[np.int64]:
     """A number per row, the same for rows that agree in all `keys`; numbered in the order of first appearance."""
-    combined = np.zeros(len(frame), dtype=np.int64)
+    combined, size = np.zeros(len(frame), dtype=np.int64), 1
     for key in keys:
         codes, distinct = pd.factorize(frame[key], use_na_sentinel=False)
-        combined = pd.factorize(combined * max(len(distinct), 1) + codes)[0].astype(np.int64)
-    return combined
+        if size * max(len(distinct), 1) > _LARGEST:
+            combined = pd.factorize(combined)[0].astype(np.int64)
+            size = int(combined.max(initial=0)) + 1
+        if len(distinct) > 1:
+            combined = combined * len(distinct) + codes
+            size *= len(distinct)
+    return pd.factorize(combined)[0].astype(np.int64)
 
 
 def repeats(frame: pd.DataFrame, keys: Sequence[str]) -> NDArray[np.bool_]:
     """Which rows agree in all `keys` with an earlier row."""
     codes = group_codes(frame, keys)
-    first = np.zeros(len(codes), dtype=bool)
-    first[np.unique(codes, return_index=True)[1]] = True
-    return ~first
+    again = np.ones(len(codes), dtype=bool)
+    first = np.empty(int(codes.max(initial=-1)) + 1, dtype=np.int64)
+    first[codes[::-1]] = np.arange(len(codes))[::-1]  # the first of a group is written last
+    again[first] = False
+    return again
 
 
 def looked_up(keys: pd.Series, table: "pd.Series | Mapping[str, object]", dtype: str | None = None) -> pd.Series:

@@ -32,10 +32,13 @@ _SPREADSHEET_DAY_ZERO = date(1899, 12, 30)
 def over_distinct(cells: pd.Series, read: Callable[[str], object]) -> pd.Series:
     """`read` of every cell, called once per distinct text."""
     codes, distinct = pd.factorize(cells)
-    values = pd.Series([read(text) for text in distinct])
-    if not len(values):
+    texts = distinct.tolist()
+    made = [read(text) for text in texts]
+    if not made:
         return pd.Series(index=cells.index, dtype=object)
-    return values.take(codes).set_axis(cells.index)
+    if made == texts and codes.min() >= 0 and isinstance(cells.dtype, pd.StringDtype):
+        return cells  # nearly every column: nothing to copy
+    return pd.Series(made).take(codes).set_axis(cells.index)
 
 
 def plain(text: str) -> str:

@@ -264,6 +264,8 @@ def _texts(column: pd.Series) -> pd.Series:
     if column.dtype == object or column.dtype == "boolean":  # True and 1 are one value to a table of distinct ones
         return column.map(_cell).astype("str")
     codes, distinct = pd.factorize(column)
+    if codes.min(initial=0) >= 0 and isinstance(column.dtype, pd.StringDtype):
+        return column.astype("str")  # texts are texts already
     texts = pa.array([*map(_cell, distinct), ""], type=pa.large_string())
     return pd.Series(texts.take(pa.array(np.where(codes < 0, len(distinct), codes))), index=column.index, dtype="str")
 

@@ -1,6 +1,6 @@
 """Ids as typed turned into the ids of the protocol and the catalogue, each change with a finding."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import pandas as pd
 
@@ -78,18 +78,19 @@ def read_answer_words(frame: pd.DataFrame) -> pd.Series:
 
 
 def resolve_sides(
-    frame: pd.DataFrame, affected: Mapping[str, str], file: str, header: str, sided: pd.Series
+    frame: pd.DataFrame, affected: Callable[[], Mapping[str, str]], file: str, header: str, sided: pd.Series
 ) -> list[pd.DataFrame]:
     """ "affected" and "other" become left or right; a blank side of a sided test is taken to be the affected one.
 
-    affected: participant -> "left", "right", "both" or "". sided: whether each row is of a sided instrument.
+    affected: gives participant -> "left", "right", "both" or "". sided: whether each row is of a sided instrument.
     """
     relative = frame["side"].isin(("affected", "other"))
     blank = (frame["side"] == "") & sided & ~relative
     if not (relative | blank).any():
         return []
     opposite = {"left": "right", "right": "left"}
-    own = over_distinct(frame["participant"], lambda name: affected.get(name, ""))
+    sides = affected()
+    own = over_distinct(frame["participant"], lambda name: sides.get(name, ""))
     certain = own.isin(("left", "right"))
     found = []
     if relative.any():

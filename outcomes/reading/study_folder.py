@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -233,7 +234,12 @@ def _resolve_ids(frames, files, headers, protocol: Protocol, found: list[pd.Data
     every = frames["costs"]["arm"] == ""  # of every arm, also in a single-arm study
     found += resolve_arms(frames["costs"], protocol, *place("costs", "arm"))
     frames["costs"].loc[every, "arm"] = ""
-    affected = dict(zip(frames["participants"]["participant"], frames["participants"]["affected_side"], strict=True))
+    people = frames["participants"]
+
+    @cache
+    def affected() -> dict[str, str]:  # many thousand people of a registry, and rarely asked for
+        return dict(zip(people["participant"].tolist(), people["affected_side"].tolist(), strict=True))
+
     for name in ("visits", *MEASUREMENTS, *(name for name in DEVICE_TABLES if "visit" in SHEETS[name].names)):
         found += resolve_visits(frames[name], protocol, *place(name, "visit"))
     for name in ("items", "totals"):
@@ -272,4 +278,4 @@ def _sided(frame: pd.DataFrame, protocol: Protocol) -> pd.Series:
         instrument = find_instrument(name)
         of_hand = bool(instrument and instrument.sided and not find_measure(protocol, name, ""))
         sided[name] = of_hand or protocol.channel(name) is not None
-    return frame["instrument"].map(sided).fillna(False).astype(bool)
+    return over_distinct(frame["instrument"], sided.__getitem__).astype(bool)

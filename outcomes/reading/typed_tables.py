@@ -180,7 +180,7 @@ def _read_column(
 
 def unseen_signs(frame: pd.DataFrame, typed: pd.Series, header: str | pd.Series, file: str) -> pd.DataFrame:
     """Findings of cells with signs that nobody sees, read without them; numbers have a finding of their own."""
-    unseen = [text for text in typed.unique() if has_unseen(text)]
+    unseen = [text for text in typed.unique().tolist() if has_unseen(text)]
     if not unseen:
         return no_findings()
     rows = typed.isin(unseen)

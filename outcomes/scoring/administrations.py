@@ -5,7 +5,7 @@ by that number, never by their texts.
 """
 
 import functools
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,6 +44,7 @@ class Keys:
         known = study.participants.drop_duplicates("participant")
         visits = sorted(study.protocol.visits, key=lambda visit: visit.day)
         self.participants = known["participant"].tolist()
+        self.place = {text: number for number, text in enumerate(self.participants)}
         self.visits = [visit.id for visit in visits]
         self.days = np.array([visit.day for visit in visits], dtype=float)
         self.arms = known["arm"].tolist() if "arm" in known else [""] * len(known)
@@ -52,7 +53,7 @@ class Keys:
 
     def of(self, frame: pd.DataFrame) -> Integers:
         """The key of every row."""
-        participant = positions(frame["participant"], self.participants)
+        participant = positions(frame["participant"], self.place)
         visit = positions(frame["visit"], self.visits)
         side = np.maximum(positions(frame["side"], SIDES), 0)
         condition = np.maximum(positions(frame["condition"], CONDITIONS), 0) if "condition" in frame else 0
@@ -67,10 +68,10 @@ class Keys:
         return participant, visit, side, condition
 
 
-def positions(column: pd.Series, known: "list[str] | tuple[str, ...]") -> Integers:
-    """Where each text of a column stands among the known ones; -1 where it is none of them."""
+def positions(column: pd.Series, known: Sequence[str] | Mapping[str, int]) -> Integers:
+    """Where each text of a column stands among the known ones, or its own place; -1 where it is none of them."""
     codes, distinct = pd.factorize(column)
-    place = {text: number for number, text in enumerate(known)}
+    place = known if isinstance(known, Mapping) else {text: number for number, text in enumerate(known)}
     return np.array([place.get(text, -1) for text in distinct.tolist()] or [-1], dtype=np.int64)[codes]
 
 

@@ -27,7 +27,7 @@ def day_by_visit(study: Study, keys: Keys) -> NDArray[np.float64]:
     """Own day (participants, visits) in the order of `keys`; NaN where it is not known."""
     days = np.full((len(keys.participants), len(keys.visits)), np.nan)
     dated = own_days(study)
-    person, visit = positions(dated["participant"], keys.participants), positions(dated["visit"], keys.visits)
+    person, visit = positions(dated["participant"], keys.place), positions(dated["visit"], keys.visits)
     known = (person >= 0) & (visit >= 0)
     days[person[known], visit[known]] = dated["study_day"].to_numpy(dtype=float)[known]
     return days

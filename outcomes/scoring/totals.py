@@ -22,8 +22,7 @@ def total_blocks(study: Study, keys: Keys) -> list[Block]:
     key, why = keys.of(frame), why_codes(frame)
     values = frame["value"].to_numpy(dtype=float)
     exact = half_digit(frame["typed"]).to_numpy()
-    names = frame["instrument"] + "." + frame["scale"].fillna("")
-    codes, distinct = pd.factorize(names)
+    codes, distinct = _names(frame["instrument"].fillna(""), frame["scale"].fillna(""))
     rows_of: dict[str, list[int]] = {}
     meant: dict[str, tuple[Instrument | None, Scale | Measure]] = {}
     for number, name in enumerate(distinct):
@@ -38,6 +37,14 @@ def total_blocks(study: Study, keys: Keys) -> list[Block]:
         if len(rows):
             blocks.append(_block(outcome, *meant[outcome], key[rows], values[rows], why[rows], exact[rows]))
     return blocks
+
+
+def _names(instrument: pd.Series, scale: pd.Series) -> tuple[np.ndarray, list[str]]:
+    """Which name each row has, and the names, in the order in which they come first."""
+    (one, instruments_there), (two, scales_there) = pd.factorize(instrument), pd.factorize(scale)
+    codes, pairs = pd.factorize(one * len(scales_there) + two)
+    at = zip(*divmod(pairs, max(len(scales_there), 1)), strict=True)
+    return codes, [f"{instruments_there[i]}.{scales_there[k]}" for i, k in at]
 
 
 def find_total(protocol: Protocol, name: str, scale_id: str) -> tuple[Instrument | None, Scale | Measure] | None:

@@ -78,7 +78,9 @@ def change_table(
     Values and changes are in the outcome's own unit. Source: subtraction; `change` is later less earlier.
     """
     selection = selection_of(outcome, **named)
-    chosen = rows(scores, selection)
+    read = [c.PARTICIPANT, c.VISIT, c.DAY, c.OUTCOME, c.VALUE, c.HAND, c.CONDITION, "unit", "better"]
+    # Other columns are not copied; where one is missing `rows` says so.
+    chosen = rows(scores[[name for name in read if name in scores]], selection)
     order = visits_in_order(chosen)
     start, end = selection.baseline or order[0], selection.visit or order[-1]
     if start == end:

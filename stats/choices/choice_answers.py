@@ -186,6 +186,14 @@ def _rows(runs: Runs, one: Scenario, visit: str, comparisons: Sequence[str]) -> 
                         made.n_participants if made else 0, made, notes, reason, one)  # fmt: skip
 
 
+def _left_out_of(design: Protocol) -> tuple[str, ...]:
+    """What the planned model has and analyses of imputed visits and of ends of scales have not, as a note."""
+    there = [*(["sites"] if design.model.site else []), *(["covariates"] if design.model.covariates else [])]
+    if not there:
+        return ()
+    return (f"The {' and '.join(there)} of the planned model play no part in this row: two things differ from it.",)
+
+
 def _assumptions(runs: Runs, visit: str, comparisons: Sequence[str]) -> tuple[list[WhatIfRow], tuple[str, ...]]:
     """Rows about missed visits and the ends of the scale; a refused one stands at every comparison with its reason."""
     design, reference = runs.design, runs.design.reference_arm
@@ -197,12 +205,12 @@ def _assumptions(runs: Runs, visit: str, comparisons: Sequence[str]) -> tuple[li
         return [], (f"Assumptions about missed visits: no score at {design.baseline.id} or {visit}.",)
     order = order[order.index(design.baseline.id) : order.index(visit) + 1]
     made, left_out = assumption_rows(runs.scores, runs.outcome, order, reference, runs.participants, design.seed)
-    rows = []
+    rows, simpler = [], _left_out_of(design)
     for one in made:
         for comparison in comparisons if one.made is None else [one.comparison]:
             if comparison in comparisons:
                 rows.append(WhatIfRow(one.choice, one.option, comparison, runs.quantity, False, runs.unit, one.n,
-                                      one.made, one.notes, one.reason))  # fmt: skip
+                                      one.made, (*one.notes, *simpler), one.reason))  # fmt: skip
     return rows, left_out
 
 

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from stats.errors import FitError
-from stats.mixed.model.layout import Layout
 from stats.mixed.model.moments import Moments
 from stats.mixed.model.site_sums import FirstSums
 
@@ -21,16 +20,6 @@ def within_memory(outcome: str, patterns: int, visits: int, columns: int) -> Non
             f"{numbers * 8 / 1e9:.1f} GB, allowed are {MOST_NUMBERS * 8 / 1e9:.1f}. Plan fewer visits for this outcome "
             "(a table in outcomes with visits = [...])."
         )
-
-
-def patterns_of_people(layout: Layout) -> int:
-    """How many patterns of visits, arm and columns of sites there are among rows."""
-    table = np.zeros((len(layout.persons), len(layout.slots) + 2))
-    table[layout.person, layout.slot] = 1.0
-    table[layout.person, -1] = layout.group
-    if layout.sites is not None:
-        table[layout.person, -2] = layout.sites.U @ np.arange(1.0, 1.0 + layout.sites.U.shape[1])
-    return len(np.unique(table, axis=0))
 
 
 def patterns_of_sums(parts: Sequence[Moments]) -> int:

@@ -7,6 +7,7 @@ the sums are together (`merged`). The covariance is free: the sums are kept by p
 """
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -17,10 +18,11 @@ from stats.change.model_rows import ChangeRows, model_rows
 from stats.change.site_rules import MISSING
 from stats.change.visit_days import uses_days
 from stats.errors import FitError
-from stats.federated.memory_limit import patterns_of_people, within_memory
+from stats.federated.memory_limit import within_memory
 from stats.mixed.model.layout import Layout
-from stats.mixed.model.moments import Moments, pool_layout
+from stats.mixed.model.moments import Moments, pattern_index
 from stats.mixed.model.site_rows import SiteEffects, SiteRows
+from stats.mixed.model.site_sums import FirstSums
 from stats.selection import selection_of
 
 Column = tuple[str, ...]  # ("cell", arm, visit), ("baseline", visit), ("no baseline", visit), ("number", covariate),
@@ -115,17 +117,18 @@ def outcome_sums(
     shown = values.taken(used)
     if kind == "change":
         shown = replace(shown, value=shown.value - first[shown.person])
-    shown, columns, X = _columns(shown, table, design, choice, kind, levels)
+    shown, columns = _columns(shown, table, design, choice, kind, levels)
     if not len(shown.value):
         raise FitError(f"{outcome}: nobody here has the values that the plan's model uses.")
-    layout, sites = _layout(shown, columns, X, table, design, choice)
-    within_memory(outcome, patterns_of_people(layout), len(layout.slots), len(columns))
-    sums = OutcomeSums(
-        outcome, rows.unit, rows.better, columns, pool_layout(layout), len(values.names), missing, baseline, levels,
-        sites,
-    )  # fmt: skip
+    place = _placed(shown, columns, table, design, choice)
     nobody = pd.Series(dtype=object)
-    return SiteTable(sums, *(_profiles(layout, columns) if profiles else (nobody, nobody)))
+    moments = _pooled(outcome, shown, columns, place, choice)
+    alike = _profiles(_layout(shown, columns, place, choice), columns.names) if profiles else (nobody, nobody)
+    sums = OutcomeSums(
+        outcome, rows.unit, rows.better, columns.names, moments, len(values.names), missing, baseline, levels,
+        place.arms_of_sites(shown),
+    )  # fmt: skip
+    return SiteTable(sums, *alike)
 
 
 @dataclass(frozen=True)
@@ -229,9 +232,59 @@ def _strata(design: Protocol, choice: ModelChoice) -> tuple[str, ...]:
     return tuple(n for n in design.randomisation.strata if n != choice.site and n not in choice.covariates)
 
 
+@dataclass(frozen=True)
+class _Columns:
+    """The columns of a model, said so that those of all rows need not be made.
+
+    skipped: visits before the first that is modelled, of which there are `visits`; every row has a cell of its arm and
+    visit. baseline: whether the baseline and its absence stand at every visit. of_people: what each person of the
+    values has in the last columns, the same at every visit.
+    """
+
+    names: tuple[Column, ...]
+    skipped: int
+    visits: int
+    baseline: bool
+    of_people: np.ndarray
+
+    def of_each(self, values: _Values) -> np.ndarray:
+        """What each person has: one, the baseline and its absence, then `of_people`."""
+        made = [np.ones((len(values.names), 1)), self.of_people]
+        if self.baseline:
+            made[1:1] = [np.nan_to_num(values.first)[:, None], np.isnan(values.first)[:, None]]
+        return np.concatenate(made, axis=1)
+
+    def by_visit(self, arm: np.ndarray) -> np.ndarray:
+        """Which column each number of a person stands in (numbers, visits x columns); arm -1 where no visit is."""
+        q, several = len(self.names), self.of_people.shape[1]
+        D = np.zeros((1 + 2 * self.baseline + several, self.visits, q))
+        seen = np.flatnonzero(arm >= 0)
+        D[0, seen, arm[seen] * self.visits + seen] = 1.0
+        if self.baseline:
+            cells = sum(name[0] == "cell" for name in self.names)
+            D[1, seen, cells + 2 * seen] = 1.0
+            D[2, seen, cells + 2 * seen + 1] = 1.0
+        for k in range(several):
+            D[k - several, seen, q - several + k] = 1.0
+        return D.reshape(len(D), -1)
+
+    def of_rows(self, values: _Values) -> np.ndarray:
+        """All columns of all rows."""
+        at, visit = np.arange(len(values.value)), values.visit - self.skipped
+        X = np.zeros((len(at), len(self.names)))
+        X[at, values.arm * self.visits + visit] = 1.0
+        if self.baseline:
+            first, cells = values.first[values.person], sum(name[0] == "cell" for name in self.names)
+            X[at, cells + 2 * visit] = np.nan_to_num(first)
+            X[at, cells + 2 * visit + 1] = np.isnan(first)
+        if self.of_people.shape[1]:
+            X[:, -self.of_people.shape[1] :] = self.of_people[values.person]
+        return X
+
+
 def _columns(
     values: _Values, table: pd.DataFrame, design: Protocol, choice: ModelChoice, kind: str, levels: dict[str, tuple]
-) -> tuple[_Values, tuple[Column, ...], np.ndarray]:
+) -> tuple[_Values, _Columns]:
     """Rows with every covariate, and the columns."""
     known = np.ones(len(values.names), dtype=bool)
     for name in choice.covariates:
@@ -247,7 +300,6 @@ def _columns(
     skipped = 0 if kind in ("constrained", "outcome") else 1
     modelled, arms = visits[skipped:], arms_of(design) or ("",)
     columns: list[Column] = [("cell", arm, visit) for arm in arms for visit in modelled]
-    cells = len(columns)
     if kind == "covariate":
         columns += [column for visit in modelled for column in (("baseline", visit), ("no baseline", visit))]
     made: list[np.ndarray] = []
@@ -265,59 +317,133 @@ def _columns(
         for level in levels[name]:
             columns.append(("stratum", name, level))
             made.append(own == level)
-    at, visit = np.arange(len(values.value)), values.visit - skipped
-    X = np.zeros((len(at), len(columns)))
-    X[at, values.arm * len(modelled) + visit] = 1.0
-    if kind == "covariate":
-        first = values.first[values.person]
-        X[at, cells + 2 * visit] = np.nan_to_num(first)
-        X[at, cells + 2 * visit + 1] = np.isnan(first)
-    if made:
-        of_people = np.column_stack(made).astype(float)
-        X[:, len(columns) - len(made) :] = of_people[values.person]
-    return values, tuple(columns), X
+    of_people = np.column_stack(made).astype(float) if made else np.zeros((len(values.names), 0))
+    return values, _Columns(tuple(columns), skipped, len(modelled), kind == "covariate", of_people)
 
 
-def _layout(
-    values: _Values, columns: tuple[Column, ...], X: np.ndarray, table: pd.DataFrame, design: Protocol,
-    choice: ModelChoice,
-) -> tuple[Layout, dict[str, tuple[str, ...]]]:  # fmt: skip
-    every = list(visits_of(design))
-    visits = [name for name in every if any(c[0] == "cell" and c[2] == name for c in columns)]
-    code, people = pd.factorize(values.person)
-    slot = values.visit - (len(every) - len(visits))
-    order = np.lexsort((slot, code))
-    arms = arms_of(design) or ("",)
-    arm = values.arm[order]
-    by_arm = choice.by_arm and len(arms) > 1
-    sites, both = None, {}
+@dataclass(frozen=True)
+class _Placed:
+    """Rows sorted by person and visit, and what is above people.
+
+    order, person, slot, arm (rows,): of sorted rows; person into `people`, positions among those of the values; slot
+    into `slots`. site (people,) into `sites`, None where the plan names none; U (arms, r): a site's columns by arm.
+    """
+
+    order: np.ndarray
+    person: np.ndarray
+    people: np.ndarray
+    slot: np.ndarray
+    slots: tuple[str, ...]
+    arm: np.ndarray
+    arms: tuple[str, ...]
+    site: np.ndarray | None
+    sites: tuple
+    U: np.ndarray
+    owner: tuple[int, ...]
+    effects: SiteEffects
+
+    def arms_of_sites(self, values: _Values) -> dict[str, tuple[str, ...]]:
+        """The arms that each site has."""
+        if self.site is None:
+            return {}
+        there = np.zeros((len(self.sites), len(self.arms)), dtype=bool)
+        there[self.site[self.person], self.arm] = True
+        return {
+            str(s): tuple(self.arms[a] for a in np.flatnonzero(row)) for s, row in zip(self.sites, there, strict=True)
+        }
+
+
+def _placed(values: _Values, columns: _Columns, table: pd.DataFrame, design: Protocol, choice: ModelChoice) -> _Placed:
+    person, people = pd.factorize(values.person)
+    slot, arms = values.visit - columns.skipped, arms_of(design) or ("",)
+    order = np.lexsort((slot, person))
+    site, sites = None, ()
     if choice.site is not None:
         text = table[choice.site].astype(str).to_numpy(dtype=object)
-        of_people, labels = pd.factorize(text[values.row[people]], sort=True)
-        block = of_people[code[order]]
-        U = [np.ones((len(block), 1))]
-        names, owner = [("site", "var(Intercept)")], [0]
-        if len(arms) > 1:
-            k = len(arms)
-            contrast = np.linalg.qr(np.eye(k) - 1 / k)[0][:, :-1] / np.sqrt(2)
-            U.append(contrast[arm])
-            names.append(("site", "var(arm)"))
-            owner += [1] * (k - 1)
-        E = np.stack([np.diag((np.array(owner) == k).astype(float)) for k in range(len(names))])
-        sites = SiteRows(
-            block=block, blocks=tuple(labels), U=np.column_stack(U), fixed=True,
-            effects=SiteEffects(tuple(names), E), levels=np.array([[label] * len(owner) for label in labels], object),
-            columns=tuple(("site", names[k][1]) for k in owner), notes=(),
-        )  # fmt: skip
-        both = {str(s): tuple(arms[a] for a in np.unique(arm[block == b])) for b, s in enumerate(labels)}
-    layout = Layout(
-        y=values.value[order], X=X[order], Z=None, person=code[order], slot=slot[order],
-        group=arm if by_arm else np.zeros(len(order), dtype=int), persons=tuple(values.names[people]),
-        slots=tuple(visits),
-        groups=arms if by_arm else ("all",), terms=tuple(" | ".join(c) for c in columns), term_columns={},
-        random_terms=(), spec=None, frame=pd.DataFrame(), response="value", notes=(), sites=sites,  # type: ignore[arg-type]
+        site, labels = pd.factorize(text[values.row[people]], sort=True)
+        sites = tuple(labels)
+    k = len(arms)
+    contrast = np.linalg.qr(np.eye(k) - 1 / k)[0][:, :-1] / np.sqrt(2)
+    owner = (0, *[1] * (k - 1))
+    names = [("site", "var(Intercept)"), ("site", "var(arm)")][: min(k, 2)]
+    E = np.stack([np.diag((np.array(owner) == n).astype(float)) for n in range(len(names))])
+    return _Placed(
+        order, person[order], people, slot[order], tuple(visits_of(design))[columns.skipped :], values.arm[order], arms,
+        site, sites, np.column_stack([np.ones(k), contrast]), owner, SiteEffects(tuple(names), E),
     )  # fmt: skip
-    return layout, both
+
+
+def _layout(values: _Values, columns: _Columns, place: _Placed, choice: ModelChoice) -> Layout:
+    by_arm, sites = choice.by_arm and len(place.arms) > 1, None
+    if place.site is not None:
+        kinds = place.effects.names
+        sites = SiteRows(
+            block=place.site[place.person], blocks=place.sites, U=place.U[place.arm], fixed=True,
+            effects=place.effects, levels=np.array([[label] * len(place.owner) for label in place.sites], object),
+            columns=tuple(("site", kinds[k][1]) for k in place.owner), notes=(),
+        )  # fmt: skip
+    return Layout(
+        y=values.value[place.order], X=columns.of_rows(values)[place.order], Z=None, person=place.person,
+        slot=place.slot, group=place.arm if by_arm else np.zeros(len(place.order), dtype=int),
+        persons=tuple(values.names[place.people]), slots=place.slots, groups=place.arms if by_arm else ("all",),
+        terms=tuple(" | ".join(c) for c in columns.names), term_columns={}, random_terms=(), spec=None,  # type: ignore[arg-type]
+        frame=pd.DataFrame(), response="value", notes=(), sites=sites,
+    )  # fmt: skip
+
+
+def _pooled(outcome: str, values: _Values, columns: _Columns, place: _Placed, choice: ModelChoice) -> Moments:
+    """The moments of `_layout`, without the columns of its rows.
+
+    What a person has in the columns at visit t is sum_m z_m D_m[t]: z, of the person (one, the baseline, levels,
+    numbers), D, fixed by arm and visit. So of people alike in visits and arm the second moments of z and y are enough:
+
+        sum_i X_ia' X_ib = sum_mn (sum_i z_im z_in) D_ma' D_nb        sum_i X_ia' y_ib = sum_m (sum_i z_im y_ib) D_ma'
+    """
+    n, T, q, arms = len(place.people), len(place.slots), len(columns.names), len(place.arms)
+    y, arm = np.zeros((n, T)), np.full((n, T), -1)
+    y[place.person, place.slot], arm[place.person, place.slot] = values.value[place.order], place.arm
+    alike = np.zeros(n, dtype=np.int64)
+    for t in range(T):
+        alike = pd.factorize(alike * (arms + 1) + arm[:, t] + 1)[0].astype(np.int64)
+    order = np.argsort(alike, kind="stable")
+    starts = np.append(np.flatnonzero(np.diff(alike[order], prepend=-1)), n)
+    arm = arm[order[starts[:-1]]]  # (kinds of people, T)
+    observed = arm >= 0
+    group = np.zeros(len(arm), dtype=int)
+    if by_arm := choice.by_arm and arms > 1:
+        group = arm[np.arange(len(arm)), observed.argmax(axis=1)]
+    U = None if place.site is None else np.where(observed[:, :, None], place.U[arm], 0.0)
+    first, index = pattern_index(observed, U, group)
+    P = len(first)
+    within_memory(outcome, P, T, q)
+    A, B, C = np.zeros((P, T * q, T * q)), np.zeros((1, P, T * q, T)), np.zeros((1, P, T, T))
+    S, people = len(place.sites), np.zeros(P)
+    at_sites, x_sites, y_sites = np.zeros((S, P)), np.zeros((S, P, T * q)), np.zeros((1, S, P, T))
+    z = columns.of_each(values)[place.people]
+    for kind, (start, end) in enumerate(pairwise(starts.tolist())):
+        p, own = int(index[kind]), order[start:end]
+        D, Z, Y = columns.by_visit(arm[kind]), z[own], y[own]
+        live = np.flatnonzero(D.any(axis=0))  # of all columns at all visits few are those of one arm and one visit
+        A[p][np.ix_(live, live)] += D[:, live].T @ (Z.T @ Z) @ D[:, live]
+        B[0, p, live] += D[:, live].T @ (Z.T @ Y)
+        C[0, p] += Y.T @ Y
+        people[p] += len(own)
+        if place.site is not None:
+            codes, own_site = np.unique(place.site[own], return_inverse=True)
+            member = np.zeros((len(codes), len(own)))
+            member[own_site, np.arange(len(own))] = 1.0
+            at_sites[codes, p] += member.sum(axis=1)
+            x_sites[codes, p] += member @ Z @ D
+            y_sites[0, codes, p] += member @ Y
+    sites = None
+    if U is not None:
+        sites = FirstSums(place.effects, place.sites, U[first], at_sites, x_sites.reshape(S, P, T, q), y_sites)
+    return Moments(
+        n=people, observed=observed[first], Z=None, group=group[first], A=A.reshape(P, T, q, T, q).swapaxes(2, 3),
+        B=B.reshape(1, P, T, q, T).swapaxes(3, 4), C=C, shift=np.zeros((1, q)), n_rows=len(place.order),
+        n_participants=n, terms=tuple(" | ".join(c) for c in columns.names), slots=place.slots,
+        groups=place.arms if by_arm else ("all",), random_terms=(), term_columns={}, response="value", sites=sites,
+    )  # fmt: skip
 
 
 def _profiles(layout: Layout, columns: tuple[Column, ...]) -> tuple[pd.Series, pd.Series]:

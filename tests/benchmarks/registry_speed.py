@@ -6,7 +6,8 @@ Sites of `each` people, 20 visits, 5 instruments; 1 total in 1,000 of four of th
 there. The primary outcome is complete: with a mean for each of 20 visits every pattern of visits takes 20 MB of sums,
 and gaps make hundreds of them (refused then, not tried; 6 visits have no such trouble). For each number of sites, every
 line a process of its own: `columns`, the bare columns of the file into frames; `read_study`, the whole folder, without
-checks (up to MOST rows: above it `read_study` refuses); `in parts`, everything.
+checks (up to MOST rows: above it `read_study` refuses); `parts read`, the same reading part by part, each let go
+before the next; `in parts`, everything.
 Processor seconds and the peak of memory. The model is that of the primary outcome; its fit takes the same time for any
 number of rows, which is most of what 10^5 rows take.
 
@@ -26,6 +27,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from outcomes import read_study
+from outcomes.reading.study_parts import study_parts
 from stats.federated import analyse_in_parts
 
 VISITS, MOST, GROUP = 20, 3_000_000, 500
@@ -109,6 +111,8 @@ def line(folder: Path, what: str, part: int) -> None:
         told = f"{len(pd.read_parquet(folder / 'totals.parquet'))} rows"
     elif what == "read_study":
         told = f"{read_study(folder).rows_read['totals']} rows"
+    elif what == "parts read":
+        told = f"{sum(len(study.totals) for study in study_parts(folder, rows=part))} rows"
     else:
         made = analyse_in_parts(folder, rows=part, outcomes=["fma_ue.motor"])
         told = (
@@ -137,7 +141,7 @@ def main() -> None:
             make(own, sites, asked.each, np.random.default_rng(sites))
         rows = pq.read_metadata(own / "totals.parquet").num_rows
         print(f"{sites} sites, {sites * asked.each} people, {rows} rows", flush=True)
-        for what in ("columns", *(("read_study",) if rows <= MOST else ()), "in parts"):
+        for what in ("columns", *(("read_study",) if rows <= MOST else ()), "parts read", "in parts"):
             subprocess.run([sys.executable, __file__, str(own), "--line", what, "--part", str(asked.part)],
                            check=True)  # fmt: skip
 

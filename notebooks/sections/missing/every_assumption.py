@@ -65,6 +65,7 @@ WORDING = Wording(
     caption="One row an assumption about those who left, who counts, or what the ends of the scale hide; {level} "
     "intervals; n: people in the answer. Band and line: the planned answer. Positive is better. Nothing in the "
     "data tells which assumption is true.",
+    simpler=(LEFT, AT_ENDS),
 )
 REPEATED = ", with the uncertainty that repeated trials would show"
 

@@ -58,7 +58,7 @@ def cells(study: Study) -> Iterator[pd.DataFrame]:
         for name in (*worded, *own):
             if frame.empty or not pd.api.types.is_string_dtype(frame[name]):
                 continue
-            distinct = [text for text in frame[name].unique() if identifies(text)]
+            distinct = [text for text in frame[name].unique().tolist() if identifies(text)]
             if name in own:
                 distinct += old_dates(frame[name], first)
             if distinct:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+import numpy as np
 import pandas as pd
 
 from outcomes.checks.grouping import among, looked_up
@@ -15,13 +16,13 @@ from outcomes.study import Study
 
 
 def _sided(study: Study, frame: pd.DataFrame) -> pd.Series:
-    """True for rows of a sided instrument, False for one without sides, missing where that is not known."""
+    """1 for rows of a sided instrument, 0 for one without sides, missing where that is not known."""
     known: dict[str, bool | None] = {}
     for name in frame["instrument"].unique():
         instrument = find_instrument(str(name))
         declared = find_measure(study.protocol, str(name), "")
         known[name] = None if instrument is None or declared else instrument.sided
-    return looked_up(frame["instrument"], known, "object")
+    return looked_up(frame["instrument"], known, "float64")
 
 
 @reports("side without meaning", "both sides at once")
@@ -31,9 +32,9 @@ def meaning(study: Study) -> Iterator[pd.DataFrame]:
         if frame.empty:
             continue
         sided = _sided(study, frame)
-        rows = frame[sided.eq(False) & frame["side"].isin(("left", "right"))]
+        rows = frame[sided.eq(0) & frame["side"].isin(("left", "right"))]
         yield flag("side without meaning", rows, **place(study, table, "side"), found=rows["side"], allowed="blank")
-        rows = frame[sided.eq(True) & (frame["side"] == "both")]
+        rows = frame[sided.eq(1) & (frame["side"] == "both")]
         yield flag("both sides at once", rows, **place(study, table, "side"), found="both", allowed="left, right")
 
 
@@ -48,7 +49,7 @@ def affected_side(study: Study) -> Iterator[pd.DataFrame]:
     for table in ("items", "totals", "trials"):
         frame = study.table(table)
         if len(frame):
-            one_handed = frame["side"].isin(("left", "right")) & _sided(study, frame).eq(True)
+            one_handed = frame["side"].isin(("left", "right")) & _sided(study, frame).eq(1)
             tested |= among(people["participant"], frame.loc[one_handed, "participant"])
     rows = people[tested]
     yield flag(
@@ -87,9 +88,11 @@ def tested_hand(study: Study) -> Iterator[pd.DataFrame]:
     people = study.participants.drop_duplicates("participant").set_index("participant")["affected_side"]
     for table in MEASUREMENTS:
         frame = study.table(table)
-        frame = frame[frame["side"].isin(("left", "right"))]
-        if frame.empty or (frame["side"] == looked_up(frame["participant"], people)).all():
+        at = np.flatnonzero(frame["side"].isin(("left", "right")))
+        tested = frame[["participant", "side"]].take(at)
+        if tested.empty or (tested["side"] == looked_up(tested["participant"], people)).all():
             continue
+        frame = frame.take(at)
         keys = ["participant", *(["instrument"] if "instrument" in frame else [])]
         once = frame.drop_duplicates([*keys, "visit", "side"]).assign(day=planned_days(study, frame["visit"]))
         once = once.sort_values("day", kind="stable")

@@ -18,6 +18,7 @@ _RATIO = 3.0  # of a measured value without an upper limit
 _FEW_POINTS = 10.0  # a single rating of 0 to 10 moves by half its range without an error
 _FENCE = 3.0  # interquartile ranges beyond the upper quartile: Tukey's "far out" (Exploratory Data Analysis, 1977)
 _ENOUGH_FOR_A_FENCE = 20  # changes or values; common practice, no source
+_WORDS = ("participant", "outcome", "visit", "better")
 
 
 @reports_on_scores("jump between visits")
@@ -30,10 +31,11 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     """
     keys = ["participant", "outcome", "side", "condition"]
     known = np.flatnonzero(scores["value"].notna() & scores["outcome"].isin(study.protocol.outcomes))
-    frame = scores[[*keys, "visit", "day", "value", "better"]].take(known)
-    row = group_codes(frame, keys)  # as numbers: texts take long to sort
-    order = np.lexsort((frame["day"].to_numpy(dtype=float), row))
-    frame, row = frame.take(order).reset_index(drop=True), row[order]
+    row = group_codes(scores, keys)[known]  # as numbers: texts take long to sort, and to copy
+    order = np.lexsort((scores["day"].to_numpy(dtype=float)[known], row))
+    known, row = known[order], row[order]
+    frame = pd.DataFrame({name: scores[name].astype("category").array.take(known) for name in _WORDS})
+    frame["value"] = scores["value"].to_numpy()[known]
     first = np.append(True, row[1:] != row[:-1])[: len(row)]
     before = pd.DataFrame({name: frame[name].shift().mask(first) for name in ("value", "visit")})
     ranges = {outcome: total_range(study, *outcome.split(".")) for outcome in frame["outcome"].unique()}
@@ -43,7 +45,7 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
     smaller = frame["value"].where(frame["value"] < before["value"], before["value"])
     larger = frame["value"].where(frame["value"] >= before["value"], before["value"])
     # A force of 0.5 and then of 2 kgf is three times as much and yet the resolution of the dial.
-    spread = frame.groupby("outcome", sort=False)["value"].transform("std")
+    spread = frame.groupby("outcome", sort=False, observed=True)["value"].transform("std")
     times = (smaller > 0) & (larger > _RATIO * smaller) & (change > spread)
     wrong = (bounded & (span > _FEW_POINTS) & (change >= _SHARE_OF_RANGE * span)) | (~bounded & times)
     if wrong.any():
@@ -52,7 +54,7 @@ def jumps(study: Study, scores: pd.DataFrame) -> Iterator[pd.DataFrame]:
         return
     wrong &= ~_moved_elsewhere(frame, before, spread, wrong)
     at = np.flatnonzero(wrong)
-    rows = scores.take(known[order[at]]).set_axis(at).sort_values([*keys, "day"], kind="stable")
+    rows = scores.take(known[at]).set_axis(at).sort_values([*keys, "day"], kind="stable")
     earlier = before.loc[rows.index]
     if rows.empty:
         return
@@ -74,7 +76,7 @@ def _far_out(change: pd.Series, outcome: pd.Series, visit: pd.Series) -> np.ndar
     known = np.flatnonzero(change.notna())
     group = group_codes(pd.DataFrame({"outcome": outcome, "visit": visit}).take(known), ["outcome", "visit"])
     groups = change.take(known).groupby(group)  # numbered in the order of their numbers: a table to look up in
-    quarters = [groups.quantile(share).to_numpy()[group] for share in (0.25, 0.75)]
+    quarters = groups.quantile([0.25, 0.75]).to_numpy().reshape(-1, 2).T[:, group]
     far = np.zeros(len(change), dtype=bool)
     limit = quarters[1] + _FENCE * (quarters[1] - quarters[0])
     far[known] = (np.bincount(group)[group] < _ENOUGH_FOR_A_FENCE) | (change.to_numpy()[known] > limit)
@@ -85,16 +87,17 @@ def _moved_elsewhere(frame: pd.DataFrame, before: pd.DataFrame, spread: pd.Serie
     """Whether another outcome of the person moved the same way between the same two visits, at least half as far.
 
     Distances in standard deviations of each outcome; only where enough values stand behind these. asked: rows whose
-    answer is needed: the others of their people are looked at too, nobody else's.
+    answer is needed: the others of their people are looked at too, nobody else's. Texts of `frame` are categories.
     """
-    enough = looked_up(frame["outcome"], frame["outcome"].value_counts()) >= _ENOUGH_FOR_A_FENCE
-    person = pd.factorize(frame["participant"])[0]
+    outcome, person = frame["outcome"].cat.codes.to_numpy(), frame["participant"].cat.codes.to_numpy()
+    enough = np.bincount(outcome)[outcome] >= _ENOUGH_FOR_A_FENCE
     looked_at = np.zeros(person.max(initial=-1) + 1, dtype=bool)
     looked_at[person[asked.to_numpy()]] = True
     own = np.flatnonzero(looked_at[person])
     all_rows, frame, before, spread = len(frame), frame.take(own), before.take(own), spread.take(own)
+    frame, before = frame.astype(dict.fromkeys(_WORDS, "str")), before.astype({"visit": "str"})
     moved = (frame["value"] - before["value"]) / spread * np.where(frame["better"] == "lower", -1.0, 1.0)
-    moved = moved.where(enough.take(own))
+    moved = moved.where(enough[own])
     table = pd.DataFrame({"person": frame["participant"], "outcome": frame["outcome"], "now": frame["visit"],
                           "then": before["visit"], "way": np.sign(moved), "far": moved.abs()})  # fmt: skip
     places = ["person", "then", "now", "way"]

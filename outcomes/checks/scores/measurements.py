@@ -1,11 +1,12 @@
 """Checks of single measurements: known instrument, item and scale, value in its range, once and in a known unit."""
 
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
-from outcomes.checks.grouping import looked_up
+from outcomes.checks.grouping import group_codes, looked_up
 from outcomes.checks.register import hint, place, reports
 from outcomes.columns import UNABLE
 from outcomes.findings import as_text, flag
@@ -44,20 +45,21 @@ def items_known(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports("unknown instrument", "unknown scale")
 def totals_known(study: Study) -> Iterator[pd.DataFrame]:
-    for (name, scale), rows in study.totals.groupby(["instrument", "scale"], sort=False):
-        name, scale = str(name), str(scale)
+    for name, scale, at in _by_scale(study.totals):
         if find_measure(study.protocol, name, scale):
             continue
         instrument = find_instrument(name)
         declared = [measure.id for measure in study.protocol.measures]
         if instrument is None and name not in {measure.split(".")[0] for measure in declared}:
             allowed = "an id of the catalogue" + (f" or {', '.join(declared)}" if declared else "")
+            rows = study.totals.take(at)
             yield flag("unknown instrument", rows, **place(study, "totals", "instrument"),
                        found=rows["instrument"], allowed=allowed, advice=hint(name, instruments()))  # fmt: skip
         elif instrument is None or (scale and instrument.scale(scale) is None):
             scales = (
                 [known.id for known in instrument.scales] if instrument else [part.split(".")[1] for part in declared]
             )
+            rows = study.totals.take(at)
             yield flag("unknown scale", rows, **place(study, "totals", "scale"), found=scale or "blank",
                        allowed=", ".join(scales))  # fmt: skip
 
@@ -99,16 +101,31 @@ def unable_refused(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports("above maximum", "below minimum", "number for a missing value")
 def totals_in_range(study: Study) -> Iterator[pd.DataFrame]:
-    frame = study.totals[study.totals["value"].notna()]
-    for (name, scale), rows in frame.groupby(["instrument", "scale"], sort=False):
-        low, high = total_range(study, str(name), str(scale))
-        for rule, where in _outside(rows, low, high).items():
+    for name, scale, at in _by_scale(study.totals, with_value=True):
+        low, high = total_range(study, name, scale)
+        for rule, where in _outside(study.totals[["value"]].take(at), low, high).items():
             if where.any():
-                bad = rows[where]
+                bad = study.totals.take(at[where.to_numpy()])
                 found = f"{name} " + bad["typed"]
                 yield flag(
                     rule, bad, **place(study, "totals", "value", bad), found=found, allowed=range_text(low, high)
                 )
+
+
+def _by_scale(totals: pd.DataFrame, *, with_value: bool = False) -> Iterator[tuple[str, str, np.ndarray]]:
+    """Instrument, scale and where their rows are, in the order in which they come first.
+
+    Positions, because whole rows of texts take long to copy, and hardly any of them has a finding.
+    """
+    code = group_codes(totals, ["instrument", "scale"])
+    if with_value:
+        code = np.where(totals["value"].notna().to_numpy(), code, -1)
+    order = np.argsort(code, kind="stable")
+    starts = np.searchsorted(code[order], np.arange(code.max(initial=-1) + 2))
+    for start, end in pairwise(starts.tolist()):
+        if end > start:
+            first = totals.iloc[order[start]]
+            yield str(first["instrument"]), str(first["scale"]), order[start:end]
 
 
 def _outside(rows: pd.DataFrame, low: pd.Series | float, high: pd.Series | float) -> dict[str, pd.Series]:
@@ -121,12 +138,12 @@ def _outside(rows: pd.DataFrame, low: pd.Series | float, high: pd.Series | float
 @reports("total between steps")
 def totals_on_steps(study: Study) -> Iterator[pd.DataFrame]:
     """A sum of whole points cannot be 41.5; a mean or a time may."""
-    frame = study.totals[study.totals["value"].notna()]
-    for (name, scale_id), rows in frame.groupby(["instrument", "scale"], sort=False):
-        low, step = _steps(study, str(name), str(scale_id))
+    for name, scale_id, at in _by_scale(study.totals, with_value=True):
+        low, step = _steps(study, name, scale_id)
         if not step:
             continue
-        bad = rows[~on_step(rows["value"], low, step, half_digit(rows["typed"]))]
+        rows = study.totals[["value", "typed"]].take(at)
+        bad = study.totals.take(at[~on_step(rows["value"], low, step, half_digit(rows["typed"]))])
         yield flag("total between steps", bad, **place(study, "totals", "value", bad), found=f"{name} " + bad["typed"],
                    allowed=f"{as_text(low)} in steps of {as_text(step)}")  # fmt: skip
 

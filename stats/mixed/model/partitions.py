@@ -9,6 +9,7 @@ same file. A participant whose rows lie in two files, or apart from each other, 
 """
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -29,7 +30,8 @@ from stats.mixed.model.summed_in_place import SummedInPlace
 
 ROWS = 65_536  # of a piece
 BATCH = 32_768  # rows that are decoded at a time
-BUFFER = 65_536  # bytes of a column read from a file at a time
+BUFFER = 65_536  # bytes of a column read from a file at a time, where the columns of a row group are more than
+WHOLE = 8_000_000  # bytes; up to here they are read at once, for Arrow keeps more than that behind such buffers
 SLOT = "__visit"
 Pool = Callable[..., Moments]
 Progress = Callable[[int, int], None]
@@ -48,7 +50,8 @@ def pool_partitions(
     used = columns_used(formula, model.get("random"), *named)
     used |= site_columns_used(model.get("site"), model.get("site_random"), model.get("crossed"))
     if isinstance(data, str | Path):
-        return _of_parquet(Path(data), formula, pool, sorted(used), progress, workers, model)
+        with _system_memory():
+            return _of_parquet(Path(data), formula, pool, sorted(used), progress, workers, model)
     return _of_dask(data, formula, pool, sorted(used), model)
 
 
@@ -64,10 +67,10 @@ def _of_parquet(
     sums, done, seen = SummedInPlace(tuple(levels[site]) if site in levels else ()), 0, People()
     run = Parallel(n_jobs=workers, return_as="generator", pre_dispatch="2*n_jobs")
     parts = _whole_people(files, used, model["participant"], seen)
-    for rows, moments in run(_jobs(parts, pool, formula, levels, model)):
-        if moments is not None:
-            sums.add(moments)
-        del moments  # not beside the sums of the next piece
+    for rows, held in run(_jobs(parts, pool, formula, levels, model)):
+        if held:
+            sums.add(held.pop())  # nobody keeps the sums of this piece beside those of the next
+        pa.default_memory_pool().release_unused()
         done += rows
         if progress is not None:
             progress(done, total)
@@ -146,8 +149,24 @@ def _jobs(
 
 def _emptied(
     pool: Pool, held: list[pd.DataFrame], formula: str, levels: dict[str, pd.Index], model: dict
-) -> tuple[int, Moments | None]:
-    return _pooled(pool, held.pop(), formula, levels, model)
+) -> tuple[int, list[Moments]]:
+    rows, moments = _pooled(pool, held.pop(), formula, levels, model)
+    return rows, [] if moments is None else [moments]
+
+
+@contextmanager
+def _system_memory() -> Iterator[None]:
+    """Arrow's memory from the system's own store.
+
+    Arrow's own keeps 15 MB that a few small columns do not need. `release_unused` of the system's gives back what NumPy
+    let go, too, which would otherwise be full of holes after a few pieces.
+    """
+    before = pa.default_memory_pool()
+    pa.set_memory_pool(pa.system_memory_pool())
+    try:
+        yield
+    finally:
+        pa.set_memory_pool(before)
 
 
 def _categories(schema: pa.Schema, used: list[str], model: dict) -> list[str]:
@@ -163,8 +182,17 @@ def _is_number(kind: pa.DataType) -> bool:
 
 def _batches(file: ds.ParquetFileFragment, columns: list[str]) -> Iterator[pa.RecordBatch]:
     """Rows of a file, some at a time: nothing is decoded before it is asked for."""
-    with pq.ParquetFile(file.path, filesystem=file.filesystem, buffer_size=BUFFER, pre_buffer=False) as opened:
+    buffer = 0 if _packed(file.metadata, columns) <= WHOLE else BUFFER
+    with pq.ParquetFile(file.path, filesystem=file.filesystem, buffer_size=buffer, pre_buffer=False) as opened:
         yield from opened.iter_batches(batch_size=min(BATCH, ROWS), columns=columns, use_threads=False)
+
+
+def _packed(facts: pq.FileMetaData, columns: list[str]) -> int:
+    """Bytes of these columns in the largest row group, as they lie in the file."""
+    groups = (facts.row_group(k) for k in range(facts.num_row_groups))
+    chunks = ([group.column(k) for k in range(group.num_columns)] for group in groups)
+    return max((sum(c.total_compressed_size for c in own if c.path_in_schema.split(".")[0] in columns)
+                for own in chunks), default=0)  # fmt: skip
 
 
 def _levels_of(schema: pa.Schema, files: list[ds.ParquetFileFragment], names: list[str]) -> dict[str, pd.Index]:

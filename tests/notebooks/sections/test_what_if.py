@@ -22,6 +22,7 @@ from outcomes.new_study.blank_folder import new_study
 from stats import count_responders, fit_change
 from stats.change import fit_crossover
 from stats.choices import what_if
+from stats.choices.choice_answers import _left_out_of
 from stats.errors import FitError
 from stats.missing import impute, long_run_difference, visit_table
 from stats.responders import compare_responders
@@ -363,6 +364,18 @@ def test_one_page_answers_under_every_assumption_in_one_figure_and_a_sentence_ea
     assert all(text.startswith("If ") for text in said[1:])
     words = [note["text"] for note in figure.layout.annotations] + [figure.layout.meta["caption"]]
     assert not any(INTERNAL.search(text) for text in words)
+    # Imputation and the models of ends know no sites: where the plan does, two things differ, and both places say so.
+    assert "left out as well" not in figure.layout.meta["caption"]
+    model = replace(study.protocol.model, site="site", covariates=("age",))
+    design = replace(study.protocol, model=model)
+    shown = assumed.answers_figure(
+        assumed.in_figure_words(frame), Names(design), found.visit, found.better, assumed.WORDING
+    )
+    told = shown.layout.meta["caption"]
+    assert ' Under "Those who left"' in told
+    assert "the sites and covariates of the planned model are left out as well." in told
+    assert _left_out_of(study.protocol) == ()
+    assert "sites and covariates of the planned model play no part" in _left_out_of(design)[0]
 
 
 def test_the_figure_shows_the_protocols_answer_once_and_every_other_choice(studies):

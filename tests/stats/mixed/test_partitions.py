@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from stats import fit_moments, pool_moments
 from stats.errors import FitError
-from stats.mixed.model import partitions
+from stats.mixed.model import partitions, summed_in_place
 from stats.mixed.model.summed_in_place import SummedInPlace
 from tests.stats.mixed.test_sites import trial
 
@@ -92,12 +93,15 @@ def test_progress_can_stop(rows: pd.DataFrame, tmp_path: Path) -> None:
     def stop(done: int, total: int) -> None:
         raise KeyboardInterrupt
 
+    before = pa.default_memory_pool().backend_name
     with pytest.raises(KeyboardInterrupt):
         pool_moments(folder(rows, tmp_path / "one", []), FORMULA, **MODEL, progress=stop)
+    assert pa.default_memory_pool().backend_name == before
 
 
-def test_a_running_total_is_the_sum(rows: pd.DataFrame) -> None:
+def test_a_running_total_is_the_sum(rows: pd.DataFrame, monkeypatch) -> None:
     """In any order, patterns and sites new on the way: the sums of `+`, and of no site without people."""
+    monkeypatch.setattr(summed_in_place, "ROOM", 1)  # it grows on the way
     new = np.flatnonzero(rows["participant"] != rows["participant"].shift())
     typed = rows.assign(site=pd.Categorical(rows["site"]), t=pd.Categorical(rows["t"]), arm=pd.Categorical(rows["arm"]))
     parts = [pool_moments(typed.iloc[new[a] : new[b]], FORMULA, **MODEL) for a, b in ((0, 20), (20, 45), (45, 61))]
