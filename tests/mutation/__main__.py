@@ -93,8 +93,9 @@ def of_room(room: str, beside: Path) -> WhichTests:
 def seen(room: str, file: str, change: Change, asked: WhichTests) -> str:
     """ "failed" or "stopped" where the tests see the change, "survived" where they pass."""
     first = asked.of(file, range(change.line, change.last_line + 1))
-    end = _end(file, change.source, first, asked) if first else "survived"
-    # Stopped by the change, or because a test of another name is collected with it: then its room is asked.
+    end = _end(file, change.source, first, asked) if first else "stopped"
+    # Stopped by the change, or because a test of another name is collected with it, or a line outside functions: then
+    # its whole room is asked.
     return end if end != "stopped" else _end(file, change.source, ROOMS[room][1], asked)
 
 

@@ -27,13 +27,8 @@ class WhichTests:
     seconds: float
 
     def of(self, file: str, lines: Iterable[int]) -> list[str]:
-        """The tests that run one of the lines of a file; where none does, those that run any.
-
-        The last: lines outside functions run when the module is loaded, before the first test.
-        """
-        found = [test for line in lines for test in self.of_line.get((file, line), ())]
-        found = found or [test for (name, _), tests in self.of_line.items() if name == file for test in tests]
-        return list(dict.fromkeys(found))
+        """The tests that run one of the lines of a file; none for a line that runs when the module is loaded."""
+        return list(dict.fromkeys(test for line in lines for test in self.of_line.get((file, line), ())))
 
 
 class LineTracer:

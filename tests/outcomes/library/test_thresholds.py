@@ -101,3 +101,8 @@ def test_an_outcome_without_threshold_says_so():
     assert "None found" in frame.attrs["reason"]
     with pytest.raises(InstrumentError, match=r"has fma_ue\.motor"):
         thresholds("fma_ue.nothing")
+
+
+def test_filters_are_plain_texts():
+    assert not thresholds("fma_ue.motor", population="stroke").empty
+    assert thresholds("fma_ue.motor", population="st.oke").empty
