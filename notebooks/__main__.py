@@ -2,7 +2,7 @@
 
 import sys
 
-from notebooks.commands import main
+from notebooks.commands import console
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(console())
