@@ -141,6 +141,8 @@ class Pictures:
 
     def print(self, page: str, to: Path, how: Callable[[Browser, str], Awaitable[bytes]]) -> None:
         """Print a page to the file `to` in the browser that draws, unless the file is as it was printed before."""
+        if not self._formats:
+            return
         if self._browser is None:
             self.missing.append(f"{to.name} was not written: {NO_BROWSER.partition(': ')[2]}")
             return

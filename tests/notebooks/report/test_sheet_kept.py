@@ -29,3 +29,9 @@ def test_a_sheet_is_printed_once_and_again_only_when_it_was_edited_or_the_page_c
     write("one")
     write("another")
     assert pages == ["one", "one", "another"]
+
+
+def test_where_no_pictures_are_asked_for_no_sheet_is_missing(tmp_path):
+    with Pictures(tmp_path / "figures", ()) as drawn:
+        drawn.print("page", tmp_path / "sheet.pdf", None)
+    assert drawn.missing == []
