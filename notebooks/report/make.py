@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 
 from notebooks.analysis import Analysis
@@ -31,7 +32,6 @@ from notebooks.report.proof.protocol_keys import protocol_keys
 from notebooks.report.reader.summary_sheet import answer_of, printed, sheet_html
 from notebooks.report.released import NOT_SHARED, release_of, released
 from notebooks.report.run import Run, asked_for, code_digest, run_notebooks, shipped
-from notebooks.report.word_processor import write_document
 from notebooks.sections.blinded_report import NO_COPY, blinding_run
 from notebooks.sections.plan_departures import departures_run, recorded_plan
 from notebooks.sections.writing_up import writing_run
@@ -41,6 +41,7 @@ from outcomes import Study, StudyError, read_study
 from outcomes.sharing.masked_identifiers import NO_COPY as NOT_WITH_IDENTIFIERS
 from outcomes.spreadsheet_cells import safe_rows
 from outcomes.text_storage import by_size, texts_of
+from stats.errors import FitError
 
 Say = Callable[[str], None]
 NEAR = 2  # steps up from the report that a study folder may be away to be found again by a rerun
@@ -119,7 +120,7 @@ def make_report(
                 only=only,
                 processes=processes,
                 say=say,
-                running=drawn.start,
+                running=partial(while_they_run, drawn, analysis),
                 ready=partial(draw_figures, drawn, draft / SHEET, title),
             )
             record["study"]["folder"] = "" if shareable else _way(Path(folder), target)
@@ -163,6 +164,8 @@ def write_pages(study: Study, runs: Sequence[Run], record: dict, to: Path, kept:
 @by_size
 def write_word(study: Study, runs: Sequence[Run], record: dict, to: Path) -> None:
     """The document, with the pictures that are there."""
+    from notebooks.report.word_processor import write_document  # loaded while the notebooks run
+
     title, made = study.protocol.title, _made(record)
     write_document(runs, to / "report.docx", to / "figures", title=title, caution=CAUTION, made=made)
 
@@ -315,6 +318,16 @@ def _way(folder: Path, target: Path) -> str:
     except ValueError:  # another drive
         return ""
     return way.as_posix() if way.parts.count("..") <= NEAR else ""
+
+
+def while_they_run(pictures: Pictures, analysis: Analysis) -> None:
+    """What this process can do before the first notebook is done: start the browser, load and fit what comes after."""
+    pictures.start()
+    import_module("notebooks.report.word_processor")
+    for outcome in analysis.study.protocol.outcomes:
+        for make in (analysis.main_fit, analysis.changes):
+            with contextlib.suppress(FitError):  # remembered; the section that asks says so
+                make(outcome)
 
 
 def draw_figures(pictures: Pictures, sheet: Path, title: str, run: Run) -> None:

@@ -146,7 +146,7 @@ def _taken(copy: Path, digest: str | None) -> NotebookNode | None:
 
 
 def _run_all(
-    tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Say, running: Callable[[], None], cwd: Path
+    tasks: Sequence[tuple], analysis: Analysis, processes: int, say: Say, running: Callable[[], None] | None, cwd: Path
 ) -> Iterator[Run]:
     """Each of `processes` workers takes the next notebook when it has done one."""
     queue = list(tasks)
@@ -160,8 +160,9 @@ def _run_all(
                     name, notebook, known = queue.pop(0)
                     say(f"{name}: running" + (f", {len(known)} of its cells are from the last run" if known else ""))
                     at_work[pool.submit(_timed, name, notebook, known)] = name
-                    if len(queue) == len(tasks) - 1:  # all workers are forked with the first task
-                        running()
+                if running is not None:  # all workers are forked with the first task
+                    running()
+                    running = None
                 for future in wait(at_work, return_when=FIRST_COMPLETED).done:
                     name = at_work.pop(future)
                     run = _result(future, name)
