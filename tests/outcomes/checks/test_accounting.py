@@ -4,6 +4,7 @@ The rows of the files are counted here with the csv module, not with the program
 """
 
 import os
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ import pytest
 
 from outcomes import StudyError, check, read_study, score
 from outcomes.checks.accounting import accounting
+from outcomes.findings import Findings
 
 COPIES = int(os.environ.get("DAMAGED_COPIES", "20"))  # 500 take some minutes: DAMAGED_COPIES=500 pytest ...
 BATCHES = 4  # so that several workers share the copies
@@ -159,3 +161,44 @@ def test_a_damage_moves_the_rows_it_should(name, make_draft, tmp_path):
         scored, kept = (rows, 0) if other in SCORED else (0, rows)
         more = moved if other == table else (0, 0, 0)
         assert found[other] == (scored + more[0], kept + more[1], more[2]), other
+
+
+@pytest.mark.parametrize(
+    ("name", "lost"),
+    [("an answer of nobody known", 1), ("a total of an unknown scale", 1), ("a visit of nobody known", 1),
+     ("too many pegs beside a time", 0)],  # whose row is in a score with a value: only a finding says otherwise
+)  # fmt: skip
+def test_a_row_that_nothing_names_is_unaccounted(name, lost, make_draft, tmp_path):
+    """Without the findings the accounts do not balance: that is what they are for."""
+    harm, table, _ = MOVED[name]
+    draft = make_draft(small=True)
+    harm(draft)
+    study = read_study(draft.write(tmp_path / "damaged"))
+    account = accounting(study, score(study), Findings()).set_index("table")["unaccounted"]
+    assert account.pop(table) == lost
+    assert (account == 0).all()
+
+
+def test_rows_left_out_while_blinded_are_reported(make_draft, tmp_path):
+    study = read_study(make_draft(small=True).write(tmp_path / "good"))
+    masked = replace(study, adverse_events=study.adverse_events.iloc[:0], hidden_rows={"adverse_events": 1})
+    account = accounting(masked, score(study), check(study)).set_index("table").loc["adverse_events"]
+    assert (account["rows_read"], account["kept"], account["reported"], account["unaccounted"]) == (1, 0, 1, 0)
+
+
+def test_of_a_row_with_several_answers_only_the_wrong_one_is_reported(make_draft, tmp_path):
+    draft = make_draft(small=True)
+    totals = draft.tables.pop("totals")
+    wide = totals.pivot(index=["participant", "visit"], columns="instrument", values="value").reset_index()
+    side = totals[totals["instrument"] == "bbt"].drop_duplicates("participant").set_index("participant")["side"]
+    wide["side"] = wide["participant"].map(side)
+    wide.loc[3, "bbt"] = "999"
+    draft.raw["wide.csv"] = wide.to_csv(index=False).encode()
+    draft.toml += """
+[[wide]]
+file = "wide.csv"
+table = "totals"
+across = "instrument"
+columns = { "bbt.blocks" = "bbt", "comfort.total" = "comfort" }
+"""
+    assert _account(draft, tmp_path / "wide")["totals"] == (23, 0, 1)
