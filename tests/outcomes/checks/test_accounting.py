@@ -120,6 +120,7 @@ MOVED = {
     "an answer twice": (lambda draft: draft.repeat("items", 2), "items", (-18, 0, 19)),
     "an empty cell of the grasp": (_of_first("items", "value", "", instrument="arat"), "items", (-6, 0, 6)),
     "too many pegs beside a time": (_of_first("items", "value", "12", item="pegs"), "items", (-1, 0, 1)),
+    "a total left blank": (_of_first("totals", "value", ""), "totals", (-1, 0, 1)),
     "a total out of range": (_of_first("totals", "value", "999"), "totals", (-1, 0, 1)),
     "a total of an unknown scale": (_of_first("totals", "scale", "nothing"), "totals", (-1, 0, 1)),
     "a trial in no unit of force": (_of_first("trials", "unit", "kPa"), "trials", (-1, 0, 1)),
