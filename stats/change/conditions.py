@@ -29,7 +29,7 @@ from outcomes.protocol.trial import Protocol
 from stats.change.person_changes import better_sign
 from stats.errors import FitError
 from stats.mixed.fit import MixedFit, fit_mixed
-from stats.mixed.fitting.small_sample import KENWARD_ROGER
+from stats.mixed.fitting.kenward_roger import KENWARD_ROGER
 from stats.mixed.inference.fit_estimates import Estimates, JointTest
 from stats.result import Result
 from stats.selection import Selected, Selection, rows, selection_of, visits_in_order

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from outcomes.protocol.trial import ModelChoice
 from stats.change.model_rows import ChangeRows
 from stats.errors import FitError
-from stats.mixed.fitting.small_sample import KENWARD_ROGER
+from stats.mixed.fitting.kenward_roger import KENWARD_ROGER
 
 OBSERVED = "kenward-roger-observed"
 PEOPLE_PER_PARAMETER = 4  # participants less arms, for each parameter of an unstructured covariance

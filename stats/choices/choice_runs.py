@@ -10,7 +10,7 @@ from stats.change.change_fit import ChangeFit, fit_change
 from stats.change.crossover import CrossoverFit, fit_crossover
 from stats.choices.choice_grid import Scenario, usable_df
 from stats.errors import FitError
-from stats.mixed.fitting.small_sample import KENWARD_ROGER
+from stats.mixed.fitting.kenward_roger import KENWARD_ROGER
 from stats.mixed.inference.fit_estimates import Estimates
 
 DIFFERENCE, CHANGE, EFFECT = "difference in change", "change from baseline", "treatment effect"

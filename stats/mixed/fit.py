@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from stats.errors import FitError
-from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
+from stats.mixed.fitting.kenward_roger import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.fitting.solve import Solution, orthogonal, solve
 from stats.mixed.inference.diagnostics import Diagnostics, diagnose, visit_covariance
 from stats.mixed.inference.fit_estimates import Estimates, JointTest, f_tail

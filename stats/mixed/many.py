@@ -8,7 +8,7 @@ import pandas as pd
 
 from stats.errors import FitError
 from stats.mixed.covariance.structure import Structure
-from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
+from stats.mixed.fitting.kenward_roger import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, check_df
 from stats.mixed.fitting.solve import Solution, solve
 from stats.mixed.inference.blocks import Alike, alike, structure_over_visits
 from stats.mixed.inference.fit_estimates import f_tail, t_quantile, two_sided_p

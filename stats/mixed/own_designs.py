@@ -14,9 +14,9 @@ from stats.mixed.covariance.geometry import Geometry
 from stats.mixed.covariance.structure import Structure, Unstructured
 from stats.mixed.covariance.structures_by_name import build_structure
 from stats.mixed.fitting.by_person import ByPerson
+from stats.mixed.fitting.kenward_roger import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, SmallSample, check_df
 from stats.mixed.fitting.likelihood import Point
 from stats.mixed.fitting.reml import maximise
-from stats.mixed.fitting.small_sample import INFORMATION, KENWARD_ROGER, SATTERTHWAITE, SmallSample, check_df
 from stats.mixed.inference.fit_estimates import f_tail
 from stats.mixed.many import ManyEstimates, ManyTests
 from stats.mixed.model.contrasts import independent_rows

@@ -5,7 +5,7 @@ then on the observed information where that is positive definite and on the expe
 the positive definite matrices or lower the likelihood. That maximum is unbounded: every participant's covariance is
 positive definite, a variance of random effects may be negative. Random effects proper have a positive semi-definite
 G; a maximum outside is searched again over a Cholesky factor of G, whose zero rows are the boundary. Both are kept, the
-unbounded one for tests (see `small_sample`), the bounded one to be shown. Convergence is a small Newton decrement
+unbounded one for tests (see `kenward_roger`), the bounded one to be shown. Convergence is a small Newton decrement
 (gradient in the metric of the information) at the end, or for a boundary the first-order conditions of the cone, never
 the lack of progress.
 """

@@ -12,9 +12,9 @@ from stats.mixed.covariance.site_variances import Reduced, ReducedTwoLevels, Two
 from stats.mixed.covariance.structure import Structure
 from stats.mixed.covariance.structures_by_name import build_structure
 from stats.mixed.fitting.identified import Flat, felt, flat_directions, held_values, white
+from stats.mixed.fitting.kenward_roger import KENWARD_ROGER, SmallSample
 from stats.mixed.fitting.likelihood import Likelihood, Point
 from stats.mixed.fitting.reml import Optimum, maximise
-from stats.mixed.fitting.small_sample import KENWARD_ROGER, SmallSample
 from stats.mixed.fitting.two_levels import likelihood_of
 from stats.mixed.model.layout import collinear
 from stats.mixed.model.masks import every, some
@@ -28,8 +28,8 @@ class Solution:
     scale (R,); basis (q, q); loglik (R,) in the units of y; converged, boundary, unbounded (R,) bool; `theta` (R, K) in
     the units of y, with every covariance of random effects proper, and `small` the small-sample machinery there. Where
     a replicate is `unbounded`, `free` stands at the maximum where variances of random effects may be negative while
-    every participant's covariance is positive definite: Kenward-Roger's place (see `small_sample`); else it is `small`.
-    `flat`: what the data cannot tell apart (None: nothing), and `kept` (R, K) the parameters without it.
+    every participant's covariance is positive definite, where Kenward-Roger stands (`kenward_roger`); else it is
+    `small`. `flat`: what the data cannot tell apart (None: nothing), and `kept` (R, K) the parameters without it.
     """
 
     structure: Structure

@@ -8,7 +8,7 @@ from outcomes.protocol.trial import ModelChoice
 from stats.change.ladder import ladder
 from stats.change.model_rows import ChangeRows
 from stats.errors import PlanError
-from stats.mixed.fitting.small_sample import check_df
+from stats.mixed.fitting.kenward_roger import check_df
 from stats.planning.simulation.stacked_fits import StackedFit, fit_stack
 from stats.planning.simulation.trials import Trials
 from stats.planning.simulation.verdicts import Verdicts, verdicts

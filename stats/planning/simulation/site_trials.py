@@ -13,7 +13,7 @@ from numpy.random import Generator
 from stats.change.site_rules import FEW
 from stats.errors import FitError, PlanError
 from stats.mixed.fit import MixedFit, fit_mixed
-from stats.mixed.fitting.small_sample import check_df
+from stats.mixed.fitting.kenward_roger import check_df
 from stats.planning.simulation.trials import NormalMaker, NormalTruth, Trials
 from stats.planning.simulation.verdicts import Verdicts, verdicts
 

@@ -10,9 +10,9 @@ import numpy as np
 from stats.mixed.covariance.geometry import geometry_of
 from stats.mixed.covariance.structure import Structure, Unstructured
 from stats.mixed.covariance.structures_by_name import build_structure
+from stats.mixed.fitting.kenward_roger import KENWARD_ROGER, SmallSample
 from stats.mixed.fitting.likelihood import Likelihood
 from stats.mixed.fitting.reml import maximise
-from stats.mixed.fitting.small_sample import KENWARD_ROGER, SmallSample
 from stats.mixed.model.moments import Moments
 from stats.mixed.own_designs import fit_own_designs
 
@@ -83,7 +83,7 @@ def fit_stack(
     )  # fmt: skip
     likelihood = Likelihood(moments, structure)
     optimum = maximise(likelihood, _start(structure, moments, q))
-    free = df.startswith(KENWARD_ROGER)  # Kenward-Roger stands at the unbounded maximum, see `small_sample`
+    free = df.startswith(KENWARD_ROGER)  # Kenward-Roger stands at the unbounded maximum, see `kenward_roger`
     small = SmallSample(
         likelihood,
         optimum.point if free else optimum.shown,

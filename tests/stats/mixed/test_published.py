@@ -18,9 +18,9 @@ from stats.mixed.covariance.geometry import geometry_of
 from stats.mixed.covariance.structure import Linear, Structure
 from stats.mixed.covariance.structures_by_name import over_visits
 from stats.mixed.fit import MixedFit, fit_mixed
+from stats.mixed.fitting.kenward_roger import SmallSample
 from stats.mixed.fitting.likelihood import Likelihood
 from stats.mixed.fitting.reml import maximise
-from stats.mixed.fitting.small_sample import SmallSample
 from stats.mixed.inference.blocks import blocks
 from stats.mixed.model.layout import build_layout
 from stats.mixed.model.moments import pool_layout
