@@ -86,6 +86,9 @@ def test_every_source_is_told_by_author_and_year_or_in_words_never_by_its_key():
             assert author_year(threshold.source)
 
 
+ATTRIBUTES = ('rx="20"', 'style="fill: rgb(1, 2, 3);"', 'x="0"', 'height="0"')
+
+
 def test_a_lean_picture_keeps_its_words_and_places():
     svg = (
         '<g class="a b" data-index="0" transform="translate(205.99999999,3.14159)" style="opacity: 1; fill: red;">'
@@ -93,9 +96,15 @@ def test_a_lean_picture_keeps_its_words_and_places():
         "0.0056 (0.12345)</text></g>"
     )
     assert lean(svg) == (
-        '<g transform="translate(205.99,3.14)" style="fill: red;">'
-        '<text x="1.23" style="fill-opacity: 1;">0.0056 (0.12345)</text></g>'
+        '<g style="fill: red;" transform="translate(205.99,3.14)">'
+        '<text style="fill-opacity: 1;" x="1.23">0.0056 (0.12345)</text></g>'
     )
+
+
+def test_the_order_in_which_attributes_were_set_does_not_show():
+    one, other = (f"<svg><rect{' '.join(('', *parts))}/></svg>" for parts in (ATTRIBUTES, ATTRIBUTES[::-1]))
+    assert one != other
+    assert lean(one) == lean(other)
 
 
 @pytest.fixture(scope="module")
