@@ -134,7 +134,7 @@ class Pictures:
 
     def add(self, name: str, spec: dict) -> None:
         """Draw a figure in both widths and without its title, unless its files are there and are as they were drawn."""
-        if self._browser is None:
+        if not self._formats:
             return
         for part, layout in ((name, spec["layout"]), (f"{name}{IN_COLUMN}", in_column(spec["layout"]))):
             job = {"data": spec["data"], "layout": exported(layout)}
@@ -145,21 +145,25 @@ class Pictures:
         """Print a page to the file `to` in the browser that draws, unless the file is as it was printed before."""
         if not self._formats:
             return
-        if self._browser is None:
-            self.missing.append(f"{to.name} was not written: {NO_BROWSER.partition(': ')[2]}")
-            return
 
         async def printed(tab: Tab) -> dict[str, bytes]:
             assert self._running is not None
             return {to.suffix[1:]: await how(self._running, page)}
 
-        self._do(_Job(to.name, question("printed", page, repr(software())), (to,), printed))
+        if not self._do(_Job(to.name, question("printed", page, repr(software())), (to,), printed)):
+            self.missing.append(f"{to.name} was not written: {NO_BROWSER.partition(': ')[2]}")
 
-    def _do(self, job: "_Job") -> None:
+    def _do(self, job: "_Job") -> bool:
+        """Have files made, unless they are there as they were made; False where there is no browser to make them."""
         if self._is_there(job):
             self._same += 1
-        else:
-            self._put(job)
+            return True
+        for path in job.files:
+            path.unlink(missing_ok=True)  # of an earlier report: should drawing fail, none is better than another's
+        if self._browser is None:
+            return False
+        self._put(job)
+        return True
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None

@@ -35,3 +35,18 @@ def test_where_no_pictures_are_asked_for_no_sheet_is_missing(tmp_path):
     with Pictures(tmp_path / "figures", ()) as drawn:
         drawn.print("page", tmp_path / "sheet.pdf", None)
     assert drawn.missing == []
+
+
+def test_what_cannot_be_drawn_leaves_no_picture_of_an_earlier_report(tmp_path, monkeypatch):
+    monkeypatch.setattr("notebooks.report.pictures.find_browser", lambda: None)
+    (tmp_path / "figures").mkdir()
+    earlier = [tmp_path / "sheet.pdf", tmp_path / "figures" / "one.svg", tmp_path / "figures" / "one_89mm.png"]
+    for path in earlier:
+        path.write_text("of an earlier report")
+    with Pictures(tmp_path / "figures", kept=Kept(tmp_path / "kept")) as drawn:
+        drawn.print("page", earlier[0], None)
+        drawn.add("one", {"data": [], "layout": {}})
+    assert not any(path.exists() for path in earlier)
+    assert [line.partition(":")[0] for line in drawn.missing] == [
+        "sheet.pdf was not written", "No picture files were written"
+    ]  # fmt: skip
