@@ -26,6 +26,8 @@ MANCL, KAUERMANN, ONE_SIDED = "mancl-derouen", "kauermann-carroll", "kauermann-c
 CORRECTIONS = (MANCL, KAUERMANN, ONE_SIDED, None, "model")
 BETWEEN_WITHIN, NORMAL = "between-within", "normal"
 CONVERGED = 1e-8  # last step of the coefficients, in standard errors
+RUNAWAY = 1e-12  # a variance p (1 - p) below it: the likelihood grows without end
+ALONE = 1e-8  # what a person's own values leave of a residual, as a share, where that person alone decides it
 CAUTION = (
     "Estimating equations take missing visits as missing completely at random; the mixed model asks for less. Shown as "
     "a second opinion."
@@ -170,7 +172,9 @@ def gee(
     6.8 %; too small below about 40 people, common practice) or "model".
     df: t on participants less between columns, at most participants - 1 (our choice; none is agreed).
 
-    Returns `EstimatingFit`. Raises FitError where the working correlation is not positive definite or nothing settles.
+    Returns `EstimatingFit`. Raises FitError where every value is the same, the working correlation is not positive
+    definite, nothing settles, or one person alone decides a coefficient (an arm of one: that residual is 0 whatever
+    the spread, so only the "model" covariance says something).
     Source: Liang & Zeger 1986; Mancl & DeRouen 2001 (Biometrics 57:126-134); Kauermann & Carroll 2001 (J Am Stat Assoc
     96:1387-1396).
     """
@@ -186,6 +190,8 @@ def gee(
         raise collinear(lost)
     if family == "binomial" and not np.isin(layout.y, (0, 1)).all():
         raise FitError(f"{layout.response}: family='binomial' needs 0 and 1. Make a column of 0/1 (1 = the better).")
+    if (layout.y == layout.y[0]).all():
+        raise FitError(f"{layout.response}: every value is {layout.y[0]:g}, so there is no spread to compare with.")
     structure = WorkingCorrelation(working, len(layout.slots))
     if len(structure.matrix) != len(layout.slots):
         raise FitError(
@@ -194,12 +200,14 @@ def gee(
     model = GEE(layout.y, layout.X, groups=layout.person, time=layout.slot.astype(float), family=FAMILIES[family](),
                 cov_struct=structure)  # fmt: skip
     b = _solved(model, formula)
-    covariances, scale = _sandwiches(layout, structure.matrix, b, family)
+    covariances, scale, alone = _sandwiches(layout, structure.matrix, b, family, formula)
+    if alone and small_sample != "model":
+        raise FitError(
+            f"{formula}: {', '.join(alone)} alone decide(s) a coefficient: the residuals there are 0, and the sandwich "
+            "knows no spread. Use fewer terms, small_sample='model', or fit_mixed."
+        )
     name = working if isinstance(working, str) else "fixed"
     notes = (*layout.notes, f"Estimating equations, {name} working correlation by moments.", CAUTION)
-    if family == "binomial" and (np.sqrt(np.diag(covariances["model"])) * layout.X.std(axis=0)).max() > 10:
-        raise FitError(f"{formula}: an effect runs to infinity: in some cell everyone has the same answer. Use fewer "
-                       "terms, fit_bounded(maximum=1, penalised=True) or exact_test.")  # fmt: skip
     table = pd.DataFrame(structure.matrix, index=list(layout.slots), columns=list(layout.slots))
     return EstimatingFit(
         formula, participant, name, small_sample, family, layout.n_rows, len(layout.persons), unit, notes, layout.terms,
@@ -225,11 +233,15 @@ def _solved(model: GEE, formula: str) -> np.ndarray:
     raise FitError(f"{formula}: the estimating equations did not settle. Use working='independence', or fewer terms.")
 
 
-def _sandwiches(layout: Layout, R: np.ndarray, b: np.ndarray, family: str) -> tuple[dict[str, np.ndarray], float]:
-    """Every covariance of the coefficients, and the scale."""
+def _sandwiches(
+    layout: Layout, R: np.ndarray, b: np.ndarray, family: str, formula: str
+) -> tuple[dict[str, np.ndarray], float, list[str]]:
+    """Every covariance of the coefficients, the scale, and who alone decides a coefficient (then the model's only)."""
     eta = layout.X @ b
     mean = expit(eta) if family == "binomial" else eta
     spread = mean * (1 - mean) if family == "binomial" else np.ones(len(eta))
+    if spread.min() < RUNAWAY:
+        raise _runs_away(formula)
     D_all = layout.X * spread[:, None] if family == "binomial" else layout.X
     scale = float((((layout.y - mean) ** 2) / spread).sum() / (len(eta) - len(b)))
     edges = layout.starts()
@@ -244,6 +256,14 @@ def _sandwiches(layout: Layout, R: np.ndarray, b: np.ndarray, family: str) -> tu
         people.append((D, V, e))
         A += D.T @ np.linalg.solve(V, D)
     bread = np.linalg.inv(A)
+    if family == "binomial" and (np.sqrt(np.diag(bread) * scale) * layout.X.std(axis=0)).max() > 10:
+        raise _runs_away(formula)
+    alone = [
+        str(who) for who, (D, V, _) in zip(layout.persons, people, strict=True)
+        if np.abs(np.linalg.eigvals(np.eye(len(V)) - D @ bread @ np.linalg.solve(V, D).T)).min() < ALONE
+    ]  # fmt: skip
+    if alone:
+        return {"model": bread * scale}, scale, alone
     middle = {kind: np.zeros_like(A) for kind in ("robust", MANCL, KAUERMANN, ONE_SIDED)}
     for D, V, e in people:
         W = np.linalg.inv(V)
@@ -258,4 +278,11 @@ def _sandwiches(layout: Layout, R: np.ndarray, b: np.ndarray, family: str) -> tu
         middle[KAUERMANN] += np.outer(rooted, rooted)
         middle[ONE_SIDED] += (np.outer(full, plain) + np.outer(plain, full)) / 2
     found = {kind: bread @ B @ bread for kind, B in middle.items()}
-    return found | {"model": bread * scale}, scale
+    return found | {"model": bread * scale}, scale, []
+
+
+def _runs_away(formula: str) -> FitError:
+    return FitError(
+        f"{formula}: an effect runs to infinity: in some cell everyone has the same answer. Use fewer terms, "
+        "fit_bounded(maximum=1, penalised=True) or exact_test."
+    )

@@ -68,8 +68,9 @@ class WorkingCorrelation(CovStruct):
             raise FitError(f"{what} has shape {self.matrix.shape}: allowed square, one row per visit.")
         if not np.isfinite(self.matrix).all() or np.linalg.eigvalsh(self.matrix).min() < LEAST:
             raise FitError(
-                f"{what} is not positive definite at this number of people. Use 'exchangeable' or 'independence': the "
-                "standard errors do not rest on it."
+                f"{what} is not positive definite at this number of people. Use "
+                f"{'' if self.kind == 'exchangeable' else repr('exchangeable') + ' or '}'independence': the standard "
+                "errors do not rest on it."
             )
 
 
