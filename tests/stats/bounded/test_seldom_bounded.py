@@ -111,7 +111,7 @@ def test_values_whose_sums_are_too_many_to_list_have_a_normal_p():
         (rank_test(x, y, scores="values", strata=(np.arange(60) % 2, np.arange(60) % 2)), ttest_ind(x, y)),
         (rank_test(x, y, paired=True, scores="values"), ttest_rel(x, y)),
     ):
-        assert found.p_value == pytest.approx(theirs.pvalue, rel=0.1)
+        assert found.p_value == pytest.approx(theirs.pvalue, rel=0.15)
         assert any("normal approximation" in note for note in found.notes)
 
 
