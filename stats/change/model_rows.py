@@ -219,7 +219,7 @@ def model_rows(
         raise FitError(f"{outcome} has values at one visit only ({visits[0]}): change needs two. Describe it instead.")
     own_day, without_date, day_notes = days_of_scores(scores, taken, choice, outcome, differ=bool(day_notes))
     notes += day_notes
-    place = {name: k for k, name in enumerate(arms or ("",))}
+    place = {name: k for k, name in enumerate(arms)} or dict.fromkeys(map(str, names), 0)  # one arm goes without a name
     columns: dict[str, Column] = {
         "participant": scores["participant"].array.take(taken),
         "arm": pd.Categorical.from_codes(
