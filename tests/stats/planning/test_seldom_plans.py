@@ -14,8 +14,8 @@ from stats.errors import FitError, PlanError
 from stats.planning.closed_form.responder_shares import plan_proportions
 from stats.planning.inputs import elicited, pilot_correlation, pilot_proportion, pilot_sd, read_difference
 from stats.planning.other_evidence import Evidence, correlation_from
-from stats.planning.pilot.progression_criteria import progression
 from stats.planning.pilot.progression_counts import count_criteria
+from stats.planning.pilot.progression_criteria import progression
 from tests.stats.planning.test_progression import KEPT, small_scores, small_study
 
 TWO = {"difference": 4.0, "sd": 8.0}
