@@ -22,8 +22,7 @@ def combination(text: str, names: Sequence[str]) -> np.ndarray | None:
     sign = 1.0
     while rest:
         lead = re.match(r"([+-]?)\s*(?:(\d+(?:\.\d+)?)\s*\*\s*)?", rest)
-        if lead is None:
-            return None
+        assert lead is not None  # all of it may be absent
         sign = -1.0 if lead.group(1) == "-" else 1.0
         factor = float(lead.group(2)) if lead.group(2) else 1.0
         tail = rest[lead.end() :]
