@@ -12,6 +12,7 @@ SHAPES = ("interval", "two rays", "whole line")
 class RatioSet:
     """Where the ratio lies: between lower and upper ("interval"), outside them ("two rays"), anywhere ("whole line").
 
+    One of two rays is empty where its limit is infinite.
     quadrant: what the point estimates say in words. A ratio is no price where cost or effect differ in sign.
     """
 
@@ -50,9 +51,11 @@ def ratio_set(
     estimate = c / e if e else (inf if c > 0 else -inf if c < 0 else nan)
     if a < 0 and root <= 0:
         return RatioSet(estimate, -inf, inf, "whole line", quadrant(c, e))
-    if a == 0:  # one limit only; the set is a ray
-        limit = d / (2 * b) if b else nan
-        return RatioSet(estimate, limit, inf, "two rays", quadrant(c, e))
+    if a == 0 and b == 0:
+        return RatioSet(estimate, -inf, inf, "whole line", quadrant(c, e))
+    if a == 0:  # d <= 2 b R: one limit only, and the set is the ray on its side
+        limit = d / (2 * b)
+        return RatioSet(estimate, *((-inf, limit) if b > 0 else (limit, inf)), "two rays", quadrant(c, e))
     ends = sorted(((b - sqrt(max(root, 0.0))) / a, (b + sqrt(max(root, 0.0))) / a))
     return RatioSet(estimate, ends[0], ends[1], "interval" if a > 0 else "two rays", quadrant(c, e))
 

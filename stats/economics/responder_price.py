@@ -106,6 +106,8 @@ def _of_ratio(found: RatioSet) -> tuple[float, float]:
     """The prices in a set of ratios: what lies at 0 or below is no price."""
     if found.shape == "whole line":
         return nan, inf
+    if found.upper == inf:
+        return 0.0, max(found.lower, 0.0)
     if found.shape == "two rays":
         return (max(found.upper, 0.0), inf) if found.upper > 0 else (0.0, inf)
     return max(found.lower, 0.0), found.upper
