@@ -24,6 +24,7 @@ Numbers are written so that they come back to the last bit. Nothing else is in t
 
 import json
 from collections.abc import Mapping
+from math import isfinite
 from pathlib import Path
 
 import numpy as np
@@ -90,10 +91,15 @@ def from_plain(outcome: str, plain: Mapping) -> OutcomeSums:
 
 
 def _array(values: list, shape: tuple[int, ...]) -> np.ndarray:
-    made = np.array(values, dtype=float).reshape(shape)
-    if not np.isfinite(made).all():
-        raise ValueError("a sum is not a finite number")
-    return made
+    return np.array(values, dtype=float).reshape(shape)
+
+
+def _finite(text: str) -> float:
+    """A number of the file; sums and counts are finite, whatever JSON readers allow."""
+    number = float(text)
+    if not isfinite(number):
+        raise ValueError(f"{text} is no finite number")
+    return number
 
 
 def write_file(path: Path, content: Mapping) -> None:
@@ -108,9 +114,9 @@ def read_file(path: Path) -> dict:
     Raises FitError where it is no such file, damaged, or of another version. Nothing is computed.
     """
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = json.loads(path.read_text(encoding="utf-8"), parse_float=_finite, parse_constant=_finite)
     except (ValueError, RecursionError) as error:
-        raise FitError(f"{path} is not a file of moments: it is no JSON ({error}).") from None
+        raise FitError(f"{path} is not a file of moments: it is no JSON of finite numbers ({error}).") from None
     if not isinstance(content, dict) or content.get("schema") != SCHEMA:
         raise FitError(f"{path} is not a file of moments: its schema is not '{SCHEMA}'. Make it with outcomes moments.")
     if content.get("version") != VERSION:
@@ -122,6 +128,6 @@ def read_file(path: Path) -> dict:
         if missing:
             raise KeyError(", ".join(missing))
         content.setdefault("not_counted", [])  # files of earlier versions of the kit have none
-    except (KeyError, ValueError, TypeError, IndexError) as error:
+    except (KeyError, ValueError, TypeError, IndexError, OverflowError) as error:
         raise FitError(f"{path} is damaged: {type(error).__name__} {error}. Ask the site to write it again.") from None
     return content

@@ -4,6 +4,7 @@ One small study of two sites in memory and on disk; the merged page stands besid
 """
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -182,11 +183,19 @@ def test_counts_that_are_small_are_withheld() -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda text: "no json", "no JSON"),
+        (lambda text: "no json", "no JSON of finite numbers"),
         (lambda text: "{}", "schema"),
         (lambda text: text.replace('"version": 1', '"version": 9'), "version 9"),
         (lambda text: text.replace('"patterns"', '"pattern"'), "damaged"),
-        (lambda text: text.replace("Two hills", "Two hills").replace("day = 28", "day = 29"), "hash of its plan"),
+        (lambda text: text.replace("day = 28", "day = 29"), "hash of its plan"),
+        (lambda text: text.replace('"people": 32', '"nobody": 32', 1), "damaged"),
+        (lambda text: text.replace('"minimum"', '"least"'), "damaged: KeyError 'minimum'"),
+        (lambda text: re.sub(r'("baseline": .\s*"\w+": .\s*\d+,\s*)[-0-9.]+', r"\1NaN", text), "NaN is no finite"),
+        (
+            lambda text: re.sub(r'("baseline": .\s*"\w+": .\s*\d+,\s*)[-0-9.]+', r"\g<1>1e999", text),
+            "1e999 is no finite",
+        ),
+        (lambda text: re.sub(r'("C": [\s\[]*)[-0-9.]+', r"\g<1>1" + "0" * 400, text), "damaged: OverflowError"),
     ],
 )
 def test_damaged_files_are_refused(hospitals, tmp_path: Path, change, words: str) -> None:
@@ -213,6 +222,37 @@ def test_a_threshold_without_counts_is_said(hospitals, tmp_path: Path) -> None:
     to.write_text(json.dumps(plain))
     notes = merge_files([to]).notes
     assert any("bbt.blocks-own-4" in note and "write them again" in note for note in notes)
+
+
+def test_what_a_site_left_out_or_could_not_count_is_told(hospitals, tmp_path: Path) -> None:
+    """Two files, one of which says that it left people out and why it has no counts of a threshold."""
+    files = []
+    for site, folder in hospitals.items():
+        to = tmp_path / f"{site}.json"
+        site_file(read_study(folder), to, minimum=1, plan=hospitals["A"] / "study.toml")
+        files.append(to)
+    plain = json.loads(files[1].read_text())
+    why = {"outcome": "bbt.blocks", "threshold": "bbt-chen-2009-more-affected", "why": "too few of a kind"}
+    plain |= {"left_out": 3, "not_counted": [why]}
+    plain["responders"] = [one for one in plain["responders"] if one["threshold"] != why["threshold"]]
+    files[1].write_text(json.dumps(plain))
+    notes = " ".join(merge_files(files).notes)
+    assert "3 people were left out by their sites" in notes
+    assert "too few of a kind" in notes
+    plain["outcomes"] = {}
+    files[1].write_text(json.dumps(plain))
+    with pytest.raises(FitError, match=r"bbt.blocks is not in .*B.json"):
+        merge_files(files)
+
+
+def test_a_blinded_study_and_no_guard_at_all_are_refused(hospitals, tmp_path: Path) -> None:
+    study = read_study(hospitals["B"])
+    masked = replace(study, masked=True, protocol=replace(study.protocol, blinded=True))
+    with pytest.raises(FitError, match="arms are letters"):
+        site_file(masked, tmp_path / "x.json")
+    with pytest.raises(FitError, match="minimum = 0"):
+        site_file(study, tmp_path / "x.json", minimum=0)
+    assert not (tmp_path / "x.json").exists()
 
 
 def test_files_of_different_plans_are_refused(hospitals, tmp_path: Path) -> None:

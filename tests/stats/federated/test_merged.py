@@ -151,6 +151,92 @@ def test_sums_that_would_not_fit_are_refused(monkeypatch: pytest.MonkeyPatch) ->
         outcome_sums(scores, "made.total", design, people)
 
 
+def test_a_single_arm_in_parts() -> None:
+    scores, people, design = rows_and_plan("covariate")
+    one = replace(design, design="single-arm", arms=())
+    for model in (ModelChoice(), ModelChoice(baseline="outcome", covariance="compound-symmetry")):
+        plan = replace(one, model=model)
+        own = people[people["arm"] == "active"]
+        mine = scores[scores["participant"].isin(own["participant"])].assign(arm="")
+        whole = fit_change(mine, "made.total", design=plan, participants=own.assign(arm=""))
+        parts = [own.iloc[:20], own.iloc[20:]]
+        sums = [outcome_sums(mine[mine["participant"].isin(part["participant"])], "made.total", plan, part).sums
+                for part in parts]  # fmt: skip
+        merged = fit_sums(together_sums(sums), plan)
+        ours, theirs = merged.changes().frame(), whole.changes().frame()
+        np.testing.assert_allclose(ours["estimate"], theirs["estimate"], rtol=1e-9)
+        np.testing.assert_allclose(ours["std_error"], theirs["std_error"], rtol=1e-8)
+
+
+@pytest.mark.parametrize("name", ["random sites", "fixed sites"])
+def test_sites_that_cannot_have_effects_are_told(name: str) -> None:
+    """One site; and sites with one arm each, whose treatment cannot differ between them: as from the rows."""
+    scores, people, design = rows_and_plan(name)
+    for moved in (people.assign(clinic="one"), people.assign(clinic=people["clinic"] + people["arm"])):
+        if name == "fixed sites" and moved["clinic"].nunique() > 1:
+            continue  # the effect of the arm is that of its sites: nothing to estimate
+        whole = fit_change(scores, "made.total", design=design, participants=moved)
+        merged = split(scores, moved, design, 1)
+        agree(whole, merged)
+        told = [note for note in whole.notes if "site" in note or "clinic" in note]
+        assert told
+        assert set(told) <= set(merged.notes)
+
+
+def test_strata_that_ask_for_too_much_are_left_out_as_from_the_rows() -> None:
+    scores, people, design = rows_and_plan("strata")
+    many = people.assign(severity=[f"level {k % 30}" for k in range(len(people))])
+    whole = fit_change(scores, "made.total", design=design, participants=many)
+    merged = split(scores, many, design, 2)
+    agree(whole, merged)
+    assert any("they are not in the model" in note for note in merged.notes)
+
+
+def test_sites_that_disagree_on_what_a_column_is_are_refused() -> None:
+    scores, people, design = rows_and_plan("covariates")
+    halves = [people.iloc[:36], people.iloc[36:]]
+    made = []
+    for k, own in enumerate(halves):
+        own = own.assign(age=own["age"].astype(str)) if k else own
+        mine = scores[scores["participant"].isin(own["participant"])]
+        made.append(outcome_sums(mine, "made.total", design, own).sums)
+    with pytest.raises(FitError, match="age is a number at one site and words at another"):
+        together_sums(made)
+    with pytest.raises(FitError, match="units differ, points and other"):
+        together_sums([made[0], replace(made[0], unit="other")])
+
+
+WRONG = {
+    "a crossover": (lambda s, p, d: (s, p, replace(d, design="crossover")), "a crossover"),
+    "days that were": (
+        lambda s, p, d: (s, p, replace(d, model=ModelChoice(time="linear", days="actual"))), 'days = "actual"'),
+    "a covariate nobody has": (
+        lambda s, p, d: (s, p, replace(d, model=ModelChoice(covariates=("height",)))), "height is not in"),
+    "sites nobody has": (
+        lambda s, p, d: (s, p.drop(columns="clinic"), replace(d, model=ModelChoice(site="clinic"))), "clinic"),
+    "nobody with what the plan uses": (
+        lambda s, p, d: (s, p.assign(age=np.nan), replace(d, model=ModelChoice(covariates=("age",)))), "nobody here"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", WRONG)
+def test_what_the_plan_asks_of_tables_that_have_it_not(what: str) -> None:
+    change, words = WRONG[what]
+    scores, people, design = change(*rows_and_plan("covariate"))
+    with pytest.raises(FitError, match=words):
+        outcome_sums(scores, "made.total", design, people)
+
+
+def test_people_left_out_are_in_no_sum() -> None:
+    scores, people, design = rows_and_plan("covariate")
+    out = set(people["participant"].iloc[:5])
+    rest = people[~people["participant"].isin(out)]
+    ours = outcome_sums(scores, "made.total", design, people, leave_out=out).sums
+    theirs = outcome_sums(scores[~scores["participant"].isin(out)], "made.total", design, rest).sums
+    np.testing.assert_array_equal(ours.moments.n, theirs.moments.n)
+    np.testing.assert_allclose(ours.moments.C, theirs.moments.C)
+
+
 def test_what_sums_cannot_carry_is_refused() -> None:
     scores, people, design = rows_and_plan("covariate")
     for model in (ModelChoice(random="1 + baseline"), ModelChoice(covariates=("log(age)",))):
