@@ -263,7 +263,11 @@ def _model_words(one: Fitted) -> str:
     first = choice.baseline in ("covariate", "change")  # then the baseline is no response
     exact, single = fit.solution.exact, fit.n_rows == fit.n_participants
     parts = [TIMES.get(choice.time, choice.time) + (" in each arm" if len(one.fit.arms) > 1 else "")]
-    parts.append(BASELINES.get(choice.baseline, choice.baseline) + _filled(one))
+    alike = choice.baseline == "covariate" and not any("baseline" in term for term in fit.terms)
+    parts.append(
+        "without the baseline, which is the same for everybody" if alike
+        else BASELINES.get(choice.baseline, choice.baseline) + _filled(one)
+    )  # fmt: skip
     if fit.random is not None and not (exact or single):
         parts.append(f"random effects per participant ({_effects(fit.random, fit.correlated)})")
     if fit.covariance is not None and not (exact or single):

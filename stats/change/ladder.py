@@ -148,6 +148,8 @@ def _baseline(rows: ChangeRows, choice: ModelChoice) -> tuple[ModelChoice, tuple
         said = replace(choice, baseline="change")
         one = "One arm" if len(rows.arms) < 2 else "Arms that were not randomised"
         why = f"{one}: the response is the change from baseline."
+    if said.baseline == "covariate" and rows.one_baseline:
+        why += " Everybody has the same one, so there is nothing to adjust for and it is left out."
     return said, (why, *_without_baseline(missing, said))
 
 

@@ -55,6 +55,14 @@ class ChangeRows:
         """Participants with a value."""
         return len(np.unique(self.person))
 
+    @property
+    def one_baseline(self) -> bool:
+        """Whether everybody with a later value who has a baseline has the same one (all at the lower end, say)."""
+        if "value" not in self.columns:  # rows of a plan, of nobody
+            return False
+        first = np.flatnonzero((self.slot == 0) & np.isin(self.person, self.person[self.slot > 0]))
+        return len(np.unique(np.asarray(self.columns["value"], dtype=float)[first])) == 1
+
     def later_without_baseline(self) -> tuple[str, ...]:
         """Participants with a later value but none at the first visit."""
         rows = np.flatnonzero((self.slot > 0) & ~np.isin(self.person, self.person[self.slot == 0]))
@@ -106,8 +114,10 @@ class ChangeRows:
             return columns | {"value": value[later] - own}, slot, ""
         centred = np.where(np.isnan(own), 0.0, own - self.baseline_mean)
         terms = (
-            " + visit:baseline" if choice.time == "visit" and self._slope_per_visit(slot, centred) else " + baseline"
-        )
+            "" if self.one_baseline
+            else " + visit:baseline" if choice.time == "visit" and self._slope_per_visit(slot, centred)
+            else " + baseline"
+        )  # fmt: skip
         if choice.missing_baseline == "mean-and-indicator" and np.isnan(own).any():
             terms += " + no_baseline"
         return columns | {"baseline": centred, "no_baseline": np.isnan(own).astype(float)}, slot, terms

@@ -133,7 +133,8 @@ def _null_model(fit: Compared) -> MixedFit:
     extra = "".join(f" + {name}" for name in (*covariate_names(fit.rows, fit.choice.covariates), *fit.adjusted))
     if fit.choice.baseline == "covariate":
         per_visit = any(":baseline" in term for term in fit.fit.terms)
-        extra = f"{' + visit:baseline' if per_visit else ' + baseline'}{extra}"
+        own = " + visit:baseline" if per_visit else " + baseline" if "baseline" in fit.fit.terms else ""
+        extra = f"{own}{extra}"
     if fit.choice.time == "visit":
         formula = f"value ~ 0 + visit{extra}"
     elif fit.choice.time == "linear":

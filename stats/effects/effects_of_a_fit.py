@@ -174,7 +174,8 @@ def _change_variance(fit: ChangeFit, visit: str) -> float:
         return later
     if fit.choice.baseline == "covariate":
         slopes = dict(zip(fit.fit.terms, fit.fit.beta, strict=True))
-        slope = next(float(slopes[name]) for name in (f"visit[{visit}]:baseline", "baseline") if name in slopes)
+        named = [name for name in (f"visit[{visit}]:baseline", "baseline") if name in slopes]
+        slope = float(slopes[named[0]]) if named else 0.0  # everybody had one baseline: it has no spread to add
         return later + (slope - 1) ** 2 * _baseline_spread(fit)[0] ** 2
     first = fit.baseline_visit
     return later + float(covariance.loc[first, first]) - 2 * float(covariance.loc[first, visit])

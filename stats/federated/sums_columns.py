@@ -12,17 +12,25 @@ from stats.change.site_rules import EACH
 from stats.federated.outcome_sums import Column, OutcomeSums
 from stats.mixed.model.moments import Moments
 
+SAME = 1e-12  # share of a sum of squares that is rounding
+
 
 @dataclass(frozen=True)
 class MergedRows(ChangeRows):
     """Rows that are not here: counts of what the rules of models ask."""
 
     without: int = field(default=0)
+    alike: bool = field(default=False)
 
     @property
     def n_participants(self) -> int:
         """Participants with a value."""
         return self.everyone
+
+    @property
+    def one_baseline(self) -> bool:
+        """Whether everybody with a later value who has a baseline has the same one."""
+        return self.alike
 
     def later_without_baseline(self) -> tuple[str, ...]:
         """One word for each participant with a later value but no baseline."""
@@ -36,6 +44,18 @@ def rows_at(sums: OutcomeSums, visit: str, arm: str | None = None) -> float:
         if column[0] == "cell" and column[2] == visit and arm in (None, column[1]):
             total += float(np.einsum("pjj->", sums.moments.A[..., k, k]))
     return total
+
+
+def one_baseline(sums: OutcomeSums) -> bool:
+    """Whether the baselines that stand beside later values are all the same: their column is a multiple of ones."""
+    kinds = np.array([column[0] for column in sums.columns])
+    baseline = (kinds == "baseline").astype(float)
+    if not baseline.any():
+        return False
+    known = (kinds == "cell").astype(float) - (kinds == "no baseline")
+    A = np.einsum("pjjab->ab", sums.moments.A)
+    squares, both, rows = baseline @ A @ baseline, baseline @ A @ known, known @ A @ known
+    return bool(rows > 0 and squares * rows - both**2 <= SAME * squares * rows)
 
 
 @dataclass
@@ -120,8 +140,9 @@ class ModelColumns:
             cells = self.unit(*[("cell", arm, visit) for arm in arms])
             own[visit] = self.unit(("baseline", visit)) - mean * (cells - self.unit(("no baseline", visit)))
         slopes = self._slope_per_visit(own)
-        vectors = list(own.values()) if slopes else [sum(own.values())]
+        vectors = [] if self.rows.one_baseline else list(own.values()) if slopes else [sum(own.values())]
         names = [f"visit[{v}]:baseline" for v in own] if slopes else ["baseline"]
+        names = names if vectors else []
         gaps = self.unit(*[("no baseline", visit) for visit in self.modelled])
         if self.choice.missing_baseline == "mean-and-indicator" and self._square(gaps) > 0:
             vectors.append(gaps)

@@ -13,7 +13,7 @@ from stats.change.site_rules import BY_SITE, ONE_ARM_EACH, effect_of_sites
 from stats.errors import FitError
 from stats.federated.added_sums import mapped
 from stats.federated.outcome_sums import OutcomeSums, plan_rows
-from stats.federated.sums_columns import MergedRows, ModelColumns, rows_at
+from stats.federated.sums_columns import MergedRows, ModelColumns, one_baseline, rows_at
 from stats.mixed.fit import fit_moments
 from stats.mixed.model.moments import Moments
 from stats.mixed.model.site_rows import SiteEffects
@@ -43,6 +43,7 @@ def _rows(sums: OutcomeSums, design: Protocol) -> MergedRows:
         **(values | {"outcome": sums.outcome}), arms=arms, reference=arms[0] if arms else "", visits=tuple(visits),
         unit=sums.unit, better=sums.better, everyone=sums.people, covariates=(), notes=(),
         baseline_mean=total / people if people else 0.0, without=sums.without_baseline,
+        alike=one_baseline(sums),
     )  # fmt: skip
 
 

@@ -80,6 +80,20 @@ def one_arm(study: Study) -> Study:
     return replace(study, protocol=alone, participants=study.participants.assign(arm=""))
 
 
+def one_named_arm(study: Study) -> Study:
+    alone = one_arm(study)
+    return replace(alone, participants=alone.participants.assign(arm=alone.protocol.arms[0].id))
+
+
+def all_start_at_nothing(study: Study) -> Study:
+    """No block and no force at the first visit, as with a hand that cannot grip."""
+    none = {
+        name: table.assign(value=table["value"].mask(table["visit"] == "baseline", 0.0))
+        for name, table in (("items", study.items), ("trials", study.trials))
+    }
+    return replace(study, **none)
+
+
 def typed(study: Study, whom: tuple[str, ...] | None = None) -> Study:
     """Blocks of everybody or of some people typed as totals instead of counted item by item."""
     took = study.items if whom is None else study.items[study.items["participant"].isin(whom)]
@@ -158,6 +172,11 @@ STUDIES: dict[str, tuple[Change, tuple[str, ...], tuple[str, ...]]] = {
                                  ("missing whatever the scores were",), (AT_RANDOM, KENWARD)),
     "one arm": (one_arm, ("Effect sizes are the model's change",),
                 ("in each arm", "between arms", "randomised", "pooled SD")),
+    "one arm with a name": (one_named_arm, ("Effect sizes are the model's change",),
+                            ("in each arm", "between arms", "randomised", "pooled SD")),
+    "all start at nothing": (all_start_at_nothing,
+                             ("without the baseline, which is the same for everybody", KENWARD, EVERYONE),
+                             ("baseline as a covariate", "Not fitted")),
     "lines": (model(time="linear"), ("a straight line in each arm", "random effects per participant (intercept and"),
               ("own days", "covariance over")),
     "lines apart": (model(time="linear", correlated=False), ("time, uncorrelated",), ()),

@@ -109,8 +109,31 @@ def test_the_effect_of_another_study_stands_beside_ours_and_a_threshold_that_fai
         grant_summary(SCORES, OUTCOME, kind="baseline-sd", thresholds={OUTCOME: 5.0})
 
 
+def test_perfectly_correlated_changes_have_no_error():
+    """Morris 2008: the error is 2 (1 - r) times ..., 0 where nobody changes other than the others."""
+    pair = Paired(10.0, 2.0, 8.0, 2.0, 20, 1.0, 0.0)
+    assert isnan(pre_post_control_size(pair, replace(pair, mean1=9.0)).std_error)
+
+
+def test_a_jackknife_that_lacks_a_value_has_no_acceleration():
+    """Leaving one of two different values out leaves no spread: the limits are then the bias-corrected ones."""
+    x = np.array([1.0, 1.0, 1.0, 2.0, 3.0])
+    found = BootstrapLimits([(x,)], lambda v: float(v.mean()) if len(v) == 5 else np.nan, np.random.default_rng(1), 400)
+    low, high = found(0.95)
+    assert low < x.mean() < high
+
+
+def test_studies_in_the_words_of_their_number():
+    words = [" ".join(pool_effects([1.0, 3.0, 2.0, 2.5][:k], [1.0] * k).sentence().split()) for k in (2, 3, 4)]
+    assert "two studies allow no prediction interval" in words[0]
+    assert "how far the true effect of a new study may lie off" in words[1]
+    assert "two studies allow" not in words[1]
+
+
 REFUSED = {
     "an SD of 0": (lambda: effect_size("superiority", mean1=1.0, sd1=0.0, n1=5, mean2=1.0, sd2=0.0, n2=5), "spread"),
+    "ranks without values": (
+        lambda: effect_size("rank-biserial", mean1=1.0, sd1=1.0, n1=5, mean2=1.0, sd2=1.0, n2=5), "needs the values"),
     "values of one": (lambda: effect_size("d", [1.0], [2.0, 3.0]), "1 value"),
     "a baseline without spread": (
         lambda: pre_post_control_size(*[Paired(10.0, 2.0, 8.0, 0.0, 20, 0.5, 2.0)] * 2),

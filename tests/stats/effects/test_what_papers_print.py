@@ -129,7 +129,22 @@ def test_of_several_outcomes_the_one_asked_for_is_read():
         published_effects(two, kind="d", outcome="c")
 
 
+def test_two_ways_to_one_spread_that_agree_are_no_contradiction():
+    """SE = SD / sqrt(20), rounded to two decimals."""
+    row = first(MEANS | {"se": [0.45, 0.45]}, "d")
+    assert row["estimate"] == pytest.approx(1.0)
+    agreed = first(CHANGES | {"sd": [3.0, 3.0], "sd_baseline": [3.0, 3.0], "r": [0.5, 0.5]}, "mean-difference")
+    assert "disagree" not in agreed["flags"]
+
+
+def test_sds_of_change_are_taken_as_printed():
+    row = first(CHANGES, "change-sd")
+    assert row["estimate"] == pytest.approx((1 - 3 / (4 * 38 - 1)) * (4.0 - 1.0) / 3.0, rel=1e-3)
+    assert row["standardiser"] == "pooled SD of change"
+
+
 REFUSED = {
+    "a difference of arms without numbers": ({"t": [2.0, None]}, "control-sd", "needs the numbers of both arms"),
     "two spreads of one mean": (MEANS | {"se": [2.0, 2.0]}, "g", "second way"),
     "a comparison of nobody knows how many": (
         {"n": [20, None], "difference": [2.0, None], "se_difference": [1.0, None]},

@@ -183,6 +183,19 @@ def test_sites_that_cannot_have_effects_are_told(name: str) -> None:
         assert set(told) <= set(merged.notes)
 
 
+@pytest.mark.parametrize("gap", [0, 7])
+def test_one_baseline_for_everybody_in_parts(gap: int) -> None:
+    scores, people, design = rows_and_plan("covariate")
+    first = scores["visit"] == "start"
+    flat = scores.assign(value=scores["value"].mask(first, 20.1))
+    known = set(flat.loc[first, "participant"])
+    flat = flat[flat["participant"].isin(known)]
+    flat = flat[~(flat["visit"].eq("start") & flat["participant"].isin(sorted(known)[:gap]))]
+    whole = fit_change(flat, "made.total", design=design, participants=people)
+    assert any("nothing to adjust for" in note for note in whole.notes)
+    agree(whole, split(flat, people, design, 3))
+
+
 def test_strata_that_ask_for_too_much_are_left_out_as_from_the_rows() -> None:
     scores, people, design = rows_and_plan("strata")
     many = people.assign(severity=[f"level {k % 30}" for k in range(len(people))])

@@ -20,7 +20,7 @@ from stats.responders.cumulative import cumulative_change
 from stats.responders.published_criteria import paired_by_hand
 from stats.responders.reaching import PAIRED, count_reaching
 from stats.responders.suitability import suitability
-from stats.responders.true_change import true_change_share
+from stats.responders.true_change import mean_improvement, true_change_share
 from tests.stats.responders.test_count import COHORT, scores_frame
 from tests.stats.responders.test_crossover_counts import DESIGN, PEOPLE
 from tests.stats.responders.test_reaching import scores as forces
@@ -50,6 +50,22 @@ def test_completed_scores_are_counted_from_the_visits_of_the_count():
     found = with_imputations(counted, copies)
     by_hand = [(np.array((64, 59, 27, 54, 50)) + shift - (61, 57, 32, 47, 23) >= 5).mean() for shift in (0.0, 0.5)]
     assert found["estimate_imputed"] == pytest.approx(np.mean(by_hand))
+
+
+def test_a_rule_of_its_own_and_another_interval_are_taken():
+    """5 is exceeded by nobody whose change is 5 exactly: 3, 2, -5, 7, 27 (the cohort's changes to the follow-up)."""
+    exceeded = count_responders(SCORES, OwnThreshold(7.0, "typed for this test", rule=">"))
+    reached = count_responders(SCORES, OwnThreshold(7.0, "typed for this test", rule=">="))
+    assert (exceeded["improved"], reached["improved"]) == (1, 2)
+    low = [reached.by(method).shares()["conf_low"].iloc[0] for method in ("wilson", "clopper-pearson")]
+    assert low[1] < low[0]
+
+
+def test_the_inputs_of_a_true_change_are_those_of_the_sample():
+    changes = pd.Series([1.0, 4.0, np.nan, 7.0])
+    found = mean_improvement(changes)
+    assert (found["mean"], found["observed_variance"], found["df"], found["n"]) == (4.0, 9.0, 2.0, 3)
+    assert found["mean_error"] == pytest.approx(np.sqrt(3.0))
 
 
 def test_thresholds_of_one_hand_alone_stay_apart():
