@@ -1,10 +1,14 @@
 """The stacked fits of simulated trials against the one-at-a-time engine, which is checked against R elsewhere."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from stats import fit_mixed
+from stats.errors import PlanError
+from stats.planning import FinalValueAnalysis, ResponderAnalysis, simulate_trials, visits_truth
 from stats.planning.simulation.mixed_analysis import MixedAnalysis
 from stats.planning.simulation.stacked_fits import fit_stack
 from stats.planning.simulation.trials import Trials, slopes_truth
@@ -165,3 +169,58 @@ def test_ladder_steps_down_where_there_is_no_maximum():
     ladder = MixedAnalysis(baseline="outcome", covariance="unstructured", then=((None, "compound-symmetry"),))(made)
     assert not alone.usable.any()
     assert ladder.usable.all()
+
+
+def test_replicates_in_which_an_arm_was_never_seen_come_back_without_an_answer():
+    """Two of five trials lose a whole arm at the last visit; the others are what they are without those two."""
+    analysis = MixedAnalysis(baseline="outcome", covariance="compound-symmetry", by_arm=True)
+    made = trials(3, 0.05)
+    y, X, L, times = analysis._design(made)
+    options = {"group": made.arm, "covariance": analysis.covariance, "times": times}
+    lost = y.copy()
+    lost[np.ix_([0, 3], np.flatnonzero(made.arm == 1), [T - 1])] = np.nan
+    found, whole = fit_stack(lost, X, L, **options), fit_stack(y, X, L, **options)
+    assert not found.converged[[0, 3]].any()
+    assert np.isnan(found.estimate[[0, 3]]).all()
+    np.testing.assert_allclose(found.estimate[[1, 2, 4]], whole.estimate[[1, 2, 4]], rtol=1e-7)
+    nobody = fit_stack(np.where(made.arm[:, None] & (np.arange(T) == T - 1), np.nan, y), X, L, **options)
+    assert not nobody.converged.any()
+
+
+def test_uncorrelated_lines_of_each_arm_equal_single_fits():
+    analysis = MixedAnalysis(time="linear", baseline="outcome", random="1 + time", by_arm=True, correlated=False)
+    made = trials(5, 0.1)
+    y, X, L, times = analysis._design(made)
+    found = fit_stack(y, X, L, Z=np.column_stack([np.ones(T), times]), group=made.arm, correlated=False, times=times)
+    for r in np.flatnonzero(found.converged):
+        expected = one_at_a_time(rows(made, r), "y ~ time * arm", {"time:arm[T.treatment]": 1}, "kenward-roger",
+                                 random="1 + time", by="arm", correlated=False)  # fmt: skip
+        assert (found.estimate[r], found.std_error[r], found.df[r]) == pytest.approx(expected, rel=2e-6, abs=1e-7)
+    assert found.converged.any()
+
+
+def test_a_simulation_without_an_answer_says_how_often():
+    """No trial of two with an answer: no mean, no coverage. Nobody left in an arm: no comparison of shares."""
+    truth = visits_truth(times=(0.0, 1.0), difference=2.0, sd=4.0, correlation=0.5)
+    drawn = simulate_trials(truth.maker(6), FinalValueAnalysis(), replicates=2, seed=3)
+    none = replace(drawn, verdicts=replace(drawn.verdicts, usable=np.zeros(2, dtype=bool)), truth=np.nan)
+    told = none.frame().set_index("quantity")
+    assert np.isnan(told.loc["mean estimate", "value"])
+    assert told.loc["without an answer", "value"] == 1.0
+    assert "coverage" not in told.index
+    assert np.isnan(replace(none, truth=2.0).frame().set_index("quantity").loc["coverage", "value"])
+    made = truth.maker(3)(np.random.default_rng(1), 2)
+    made.values[0, made.arm == 1, -1] = np.nan
+    found = ResponderAnalysis(threshold=1.0, missing="observed")(made)
+    assert not found.usable[0]
+    assert found.usable[1]
+    assert np.isnan(found.estimate[0])
+
+
+def test_weights_and_the_same_trial_by_another_weighting():
+    made = trials(7, 0.0)
+    last = MixedAnalysis(baseline="outcome", covariance="compound-symmetry")(made)
+    same = MixedAnalysis(baseline="outcome", covariance="compound-symmetry", weights=(0, 0, 0, 1))(made)
+    np.testing.assert_allclose(last.estimate, same.estimate, rtol=1e-9)
+    with pytest.raises(PlanError, match="weights has 2 numbers for 4 visits"):
+        MixedAnalysis(baseline="outcome", covariance="compound-symmetry", weights=(0, 1))(made)
