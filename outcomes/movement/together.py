@@ -293,8 +293,6 @@ class _Pairs:
 
     def lags_by_cycle(self) -> tuple[float, ...]:
         """One lag for each whole cycle of the first pair: a straight-line step from the lag of its whole record."""
-        if not self.late.given[0]:
-            return ()
         lag = float(self.lags[0])
         whole = round(lag)
         pair = aligned(spline(self.smooth_x[:1]), self.smooth_y[:1], whole, self.margin)

@@ -10,8 +10,12 @@ import pytest
 
 from outcomes import StudyError, force_hold, motion_range, smoothness, two_hands
 from outcomes.movement.force_above import force_above
+from outcomes.movement.low_pass import residual_analysis
 from outcomes.movement.passive import first_and_later, passive_resistance
+from outcomes.movement.ranges import motion_ranges
+from outcomes.movement.smoothness import smoothness_of_angles
 from outcomes.movement.speed import movement_time, peak_velocity
+from outcomes.movement.together import pairs_together
 from outcomes.movement.turning_points import count_repetitions
 
 RATE = 200
@@ -89,3 +93,17 @@ def test_repetitions_are_counted_or_refused():
             count_repetitions(ODD[name], RATE)
     assert first_and_later([0.0, 2.0]).reason == "a first value of 0 has no ratio"
     assert first_and_later([0.0, 2.0]).first_minus_later == -2
+
+
+def test_what_has_no_answer_of_many_says_so_for_each():
+    """Records that are all too short, of two lengths, in another unit, or noise alone."""
+    assert np.isnan(smoothness_of_angles(np.ones((2, 30)), 10.0).columns["spectral-arc-length"]).all()
+    newtons = motion_ranges(np.stack([WAVE * 20, WAVE]), RATE, unit="N")
+    assert newtons.columns["range"][0] == pytest.approx(20 * newtons.columns["range"][1])  # 600 N, no angle of 600
+    assert "unwrap" in motion_ranges(np.stack([WAVE * 20, WAVE]), RATE).reasons[0]
+    with pytest.raises(StudyError, match="1600 and 1599 samples"):
+        pairs_together(WAVE[None], WAVE[None, :-1], RATE)
+    for nothing_to_find in (np.zeros(400), np.cumsum(np.ones(400))):
+        found = residual_analysis(nothing_to_find, 100)
+        assert np.isnan(found.cutoff)
+        assert "never cross the noise" in found.notes[-1]

@@ -9,6 +9,7 @@ from outcomes.blinding.letters import draw_letters
 from outcomes.checks.scores.series_checks import _apart
 from outcomes.lock.analysis_plan import plan_of
 from outcomes.movement.series_files import read_recordings
+from outcomes.movement.signal import noise_sd
 from outcomes.movement.time_stamps import EvenSeries, dropped_samples, even_series, shared_grid
 from outcomes.protocol.series_tables import SeriesOutcome
 from outcomes.protocol.study_toml import read_protocol
@@ -295,6 +296,71 @@ def test_only_some_are_read_again(tmp_path):
     assert set(found.about["participant"]) == {"P3"}
     assert len(found.values) == len(found.about) == 8
     assert seen == [(1, 1)]
+
+
+MEASURES = """hand = "left"
+
+[[series_outcomes]]
+id = "wheel.size"
+measure = "lag-size"
+better = "lower"
+joint = "wheel"
+leader = "other"
+lag_window_s = 0.5
+
+[[series_outcomes]]
+id = "wheel.fine"
+measure = "range"
+better = "higher"
+joint = "wheel"
+cutoff_hz = 30
+"""
+
+
+def test_a_side_a_size_and_a_cut_off_too_high(tmp_path):
+    """The right hand of odd numbers is affected: its lag is the size of the negative one seen from the left."""
+    study = read_study(folder(tmp_path / "study", as_parquet, more=MEASURES))
+    scores = score(study)
+    assert set(scores.loc[scores["outcome"] == "wheel.range", "side"]) == {"left"}
+    size, lag = (scores[scores["outcome"] == name].set_index(["participant", "visit"])["value"] for name in
+                 ("wheel.size", "wheel.lag"))  # fmt: skip
+    assert (size >= 0).all()
+    assert size.to_numpy() == pytest.approx(lag.abs().reindex(size.index).to_numpy(), abs=0.004)
+    fine = scores[scores["outcome"] == "wheel.fine"]
+    assert fine["value"].isna().all()
+    assert fine["reason"].str.contains("30 Hz at 50 samples a second: above half of it").all()
+
+
+def test_words_among_numbers_and_no_numbers_at_all_are_findings(tmp_path):
+    frame = recordings(repetitions=1)
+    typed = frame.assign(degrees=frame["degrees"].round(2).astype(str)).astype({"degrees": object})
+    typed.loc[typed.index[5], "degrees"] = "slipped"
+    as_text = folder(tmp_path / "text", lambda frame, place: frame.to_csv(place / "all.csv", index=False), frame=typed)
+    found = check(read_study(as_text)).frame()
+    assert "1 of" in found.loc[found["rule"] == "series text in a number", "found"].iloc[0]
+    numbers = frame.assign(degrees=frame["degrees"].round(2).astype(str))  # numbers kept as texts are numbers
+    kept = check(read_study(folder(tmp_path / "kept", as_parquet, frame=numbers))).frame()
+    assert "series text in a number" not in set(kept["rule"])
+    without = folder(tmp_path / "none", as_parquet, frame=frame.drop(columns="degrees"))
+    assert "degrees" in check(read_study(without)).frame().set_index("rule").loc["series column missing", "allowed"]
+
+
+def test_a_file_name_does_not_overrule_a_column(tmp_path):
+    """The name says P9; the rows say whose they are."""
+    made = folder(tmp_path / "study", lambda frame, place: frame.to_parquet(place / "P9.parquet"),
+                  series='file_names = "{participant}"')  # fmt: skip
+    study = read_study(made)
+    assert set(score(study)["participant"]) == set(PEOPLE)
+    again = read_recordings(made, study.protocol, [], only={"participant": "P1", "moon": "full"})
+    assert set(again.about["participant"]) == {"P1"}
+
+
+def test_records_of_almost_nothing():
+    """Two samples have no spread to judge noise by, one stamp no step: arithmetic."""
+    assert noise_sd(np.ones((3, 4))).tolist() == [0.0, 0.0, 0.0]
+    found = dropped_samples([3.0])
+    assert (found.missing, found.expected, found.share) == (0, 1, 0.0)
+    assert np.isnan(found.step_s)
 
 
 def test_an_even_grid_from_uneven_stamps():

@@ -18,6 +18,7 @@ from tests.outcomes.protocol.test_study_toml import GOOD
 
 WHEN = datetime.datetime(2025, 5, 1, 12, tzinfo=datetime.UTC)
 EVENT = '[[events]]\nid = "e"\ntable = "adverse_events"\ncolumn = "term"\nvalues = ["x"]\nstrategy = '
+VISITS = GOOD[GOOD.index("[[visits]]") : GOOD.index("[thresholds]")]
 MORE = {
     "a primary visit that is the first": ('treatment = "as assigned"', 'visit = "w0"', "'w0'"),
     "a stratum nobody sees": (None, f'{EVENT}"principal stratum"', "principal stratum"),
@@ -35,6 +36,19 @@ MORE = {
     "codes of no table": (None, '[values.moon.phase]\n1 = "new"', "moon"),
     "codes that are none": (None, '[values.participants]\nsex = "f"', "codes and words"),
     "blinded with one arm": ("[[arms]]\nid = \"b\"\nlabel = \"Arm B\"", "", "2 or more|arm"),
+    "no visit at all": (VISITS, "visits = []\n", "plans no visit"),
+    "one arm dealt by chance": (None, "[randomisation]\nrandomised = true", "single-arm study"),
+    "half a person assessed": (None, "[randomisation]\nassessed = 2.5", "2.5"),
+    "less than nobody excluded": (None, "[randomisation]\nassessed = 9\nexcluded = {refused = -1}", "found -1"),
+    "arms in words": ('[[arms]]\nid = "a"\nreference = true\n\n[[arms]]\nid = "b"\nlabel = "Arm B"\n',
+                      'arms = ["a", "b"]\n', "one .*arms.* table each"),
+    "a model in a word": ('[model]\ntime = "linear"\nrandom = "1 + time"\ncovariates = ["age"]\n', 'model = "linear"\n',
+                          "allowed a table"),
+    "a channel in a word": (None, '[series.channels]\n"wheel L" = "left"', "a table of keys and values"),
+    "channels beside a column of values": (
+        None, '[series]\ncolumns = { degrees = "angle" }\n[series.channels."wheel L"]\nhand = "left"\njoint = "wheel"',
+        "channels and a column of values"),
+    "a power of nothing": ('random = "1 + time"', 'random = "1 + power(time, age)"', "number"),
     "a list that is a word": ('[[arms]]\nid = "b"\nlabel = "Arm B"', "", "arm"),
 }  # fmt: skip
 
@@ -44,6 +58,10 @@ def test_what_cannot_be_meant_is_refused(what, tmp_path):
     old, new, words = MORE[what]
     text = f"{GOOD}\n{new}\n" if old is None else GOOD.replace(old, new, 1)
     assert text != GOOD
+    if new.startswith(("visits =", "arms =", "model =")):
+        text = f"{new}{GOOD.replace(old, '', 1)}"  # before the first table
+    if what.startswith("one arm dealt"):
+        text = text.replace('design = "parallel"', 'design = "single-arm"')
     if what.startswith("blinded"):
         text = f"blinded = true\n{text}"
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
@@ -88,6 +106,7 @@ def test_what_was_never_blinded_is_not_unblinded(locked):
         (lambda lock: lock.update(events="all"), "no lock"),
         (lambda lock: lock.update(sha256="0" * 64), "last entry"),
         (lambda lock: lock.update(format=99), "format|99"),
+        (lambda lock: lock.update(events=lock["events"] * 2), "entry 2 does not follow"),
     ],
 )
 def test_a_lock_that_was_changed_is_damaged(locked, change, words):
