@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Hashable
 from contextlib import suppress
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import TypeVar
@@ -33,7 +34,9 @@ class Analysis:
 
     def __init__(self, study: Study, *, shareable: bool = False):
         self._whole = study
-        self.study = study if study.protocol.privacy.identifiers else masked_identifiers(study)
+        shown = study if study.protocol.privacy.identifiers else masked_identifiers(study)
+        self._masked = shown is not study
+        self.study = one_unnamed_arm(shown)
         self.shareable = shareable  # nothing about one person is shown in its report
         self._made: dict[Hashable, object] = {}
 
@@ -44,8 +47,8 @@ class Analysis:
             scores = self.scores
         except InstrumentError:  # the checks report it as a finding
             scores = None
-        if self.study is self._whole:
-            return check(self.study, scores)
+        if not self._masked:
+            return check(self._whole, scores)
         # What was masked is found by the checks of the whole study, which never repeat what a cell holds.
         return without_texts(check(self._whole), dict(self.study.masked_texts))
 
@@ -159,6 +162,26 @@ class Analysis:
         if isinstance(found, FitError):
             raise found
         return found  # type: ignore[return-value]  # kept under the key of what made it
+
+
+def one_unnamed_arm(study: Study) -> Study:
+    """A study whose one arm goes without its name, in people, prices and criteria: there is nothing to tell it from.
+
+    All that is asked of a study with one arm is then asked of everybody, whether or not the arm was given a name.
+    """
+    names = set(study.participants[c.ARM].fillna("")) - {""}
+    if len(study.protocol.arms) > 1 or study.protocol.periods or len(names) != 1:
+        return study
+    (name,) = names
+    criteria = tuple(
+        {key: value for key, value in one.items() if key != c.ARM or value != name} for one in study.protocol.criteria
+    )
+    return replace(
+        study,
+        participants=study.participants.assign(**{c.ARM: ""}).astype({c.ARM: "str"}),
+        costs=study.costs.assign(**{c.ARM: study.costs[c.ARM].replace(name, "")}),
+        protocol=replace(study.protocol, criteria=criteria),
+    )
 
 
 _given: dict[str, Analysis] = {}

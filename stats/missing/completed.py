@@ -34,7 +34,7 @@ def design(
     m, n = values.shape[:2]
     columns = [np.broadcast_to((table.arm == arm).astype(float), (m, n)) for arm in others]
     columns.append(np.ones((m, n)))
-    if adjust:
+    if adjust and np.ptp(values[:, :, 0]) > 0:  # one value for everybody adjusts for nothing
         columns.append(values[:, :, 0] - values[:, :, 0].mean(axis=1, keepdims=True))
     if covariates is not None:
         extra = np.asarray(covariates, dtype=float).reshape(n, -1)
@@ -47,6 +47,8 @@ def design(
 def least_squares(X: np.ndarray, y: np.ndarray, keep: int) -> tuple[np.ndarray, np.ndarray]:
     """First `keep` coefficients (m, keep) and their variances, for X (m, n, p), y (m, n)."""
     G = np.einsum("mnp,mnq->mpq", X, X)
+    if np.linalg.matrix_rank(X).min() < X.shape[2]:
+        raise FitError("The arms, the first visit and the covariates cannot be told apart: leave a covariate out.")
     inverse = np.linalg.inv(G)
     b = np.einsum("mpq,mnq,mn->mp", inverse, X, y, optimize=True)
     rest = y - np.einsum("mnp,mp->mn", X, b)

@@ -22,7 +22,7 @@ from stats.missing.normal_draws import (
     residual_df,
 )
 from stats.missing.rubin import Combined
-from stats.missing.visit_table import VisitTable, visit_table
+from stats.missing.visit_table import VisitTable, refuse_flat, visit_table
 from stats.result import Result
 
 Shift = float | Mapping[str, float] | Mapping[tuple[str, object], float]
@@ -181,6 +181,7 @@ def impute(
             raise FitError("Imputation draws random numbers: give seed= (kept in the record) or rng=.")
         rng = np.random.default_rng(seed)
     table = scores if isinstance(scores, VisitTable) else visit_table(scores, outcome, **where)
+    refuse_flat(table)
     base = table.check_arm(reference)
     Y = np.concatenate([table.auxiliaries, table.values], axis=1)
     common, told = shared_covariance(Y, table.group, covariance)

@@ -16,11 +16,17 @@ from stats.errors import FitError
 from stats.estimates import check_level
 from stats.missing.assumptions import NORMAL, WORDS, check_assumption, given_seen, joint_moments
 from stats.missing.normal_draws import last_seen, patterns
-from stats.missing.visit_table import VisitTable, visit_table
+from stats.missing.visit_table import VisitTable, refuse_flat, visit_table
 from stats.mixed.inference.fit_estimates import Estimates
 from stats.result import Result
 
 STEPS, TOLERANCE = 20_000, 1e-12
+Near = tuple[bytes, bytes] | None  # means and covariance to begin at
+SINGULAR = 1e-9  # smallest eigenvalue of a correlation matrix in which no visit follows from the others
+TOO_FEW = (
+    "Too few people for so many visits: the covariance runs to one in which a visit follows from the others. Use fewer "
+    "visits (visits=)."
+)
 
 
 @dataclass(frozen=True)
@@ -49,40 +55,84 @@ class LongRun(Result):
         return f"{'; '.join(parts)} if {WORDS[self.method]} (conditional means, jackknife)."
 
 
-def normal_maximum(Y: np.ndarray, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def normal_maximum(
+    Y: np.ndarray, group: np.ndarray, near: tuple[np.ndarray, np.ndarray] | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Maximum likelihood means (groups, J) and one covariance (J, J) of a normal law with gaps; Y (n, J).
 
-    Regression by regression where people only leave, else the EM algorithm. Raises FitError where it does not settle.
+    Regression by regression where people only leave, else the EM algorithm, two steps of which tell how far a third
+    may go (squared extrapolation: Varadhan & Roland 2008, Scand J Stat 35:335-353, from memory). near: means and
+    covariance to begin at. Raises FitError where it does not settle, or runs to a covariance without a maximum.
     """
     reached = last_seen(Y)
     if not (np.isnan(Y) & (np.arange(Y.shape[1]) < reached[:, None])).any():
         return _by_regressions(Y, group, reached)
     groups = int(group.max()) + 1
+    if min((~np.isnan(Y[group == g])).sum(axis=0).min() for g in range(groups)) == 0:
+        raise FitError("In some arm nobody has a value at a visit: there is no mean to impute from.")
     means = np.stack([np.nanmean(Y[group == g], axis=0) for g in range(groups)])
-    S = np.diag(np.nanvar(Y, axis=0, ddof=1))
+    here = (means, np.diag(np.nanvar(Y, axis=0, ddof=1))) if near is None else near
     sets = list(patterns(np.isnan(Y)))
     for _ in range(STEPS):
-        filled, extra = Y.copy(), np.zeros_like(S)
-        for people, missing in sets:
-            at = np.flatnonzero(missing)
-            centred = Y[people] - means[group[people]]
-            rest, spread = given_seen(np.zeros(len(S)), S, centred, missing)
-            filled[people[:, None], at] = means[group[people]][:, at] + rest
-            extra[np.ix_(at, at)] += len(people) * spread
-        new = np.stack([filled[group == g].mean(axis=0) for g in range(groups)])
-        gap = filled - new[group]
-        wide = (gap.T @ gap + extra) / len(Y)
-        moved = max(float((np.abs(new - means) / np.sqrt(np.diag(S))).max()), float(np.abs(wide - S).max() / S.max()))
-        means, S = new, wide
-        if moved < TOLERANCE:
-            return means, S
+        one = _em_step(Y, group, sets, *here)
+        if _moved(here, one) < TOLERANCE:
+            return one
+        two = _em_step(Y, group, sets, *one)
+        first = [b - a for a, b in zip(here, one, strict=True)]
+        turn = [c - b - f for b, c, f in zip(one, two, first, strict=True)]
+        sd = np.sqrt(np.diag(two[1]))
+        far = min(-1.0, -np.sqrt(_size(first, sd) / max(_size(turn, sd), 1e-300)))
+        ahead = [a - 2 * far * f + far**2 * t for a, f, t in zip(here, first, turn, strict=True)]
+        here = two if _singular(ahead[1]) else _em_step(Y, group, sets, *ahead)
+        if _singular(here[1]):
+            raise FitError(TOO_FEW)
     raise FitError("The means and covariance of the visits did not settle: too few people for so many gaps.")
 
 
+def _em_step(
+    Y: np.ndarray, group: np.ndarray, sets: list, means: np.ndarray, S: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Means and covariance given what gaps are expected to hold under the ones before."""
+    filled, extra = Y.copy(), np.zeros_like(S)
+    for people, missing in sets:
+        at = np.flatnonzero(missing)
+        own = means[group[people]]
+        rest, spread = given_seen(np.zeros(len(S)), S, Y[people] - own, missing)
+        filled[people[:, None], at] = own[:, at] + rest
+        extra[np.ix_(at, at)] += len(people) * spread
+    new = np.stack([filled[group == g].mean(axis=0) for g in range(len(means))])
+    gap = filled - new[group]
+    return new, (gap.T @ gap + extra) / len(Y)
+
+
+def _moved(before: tuple[np.ndarray, np.ndarray], after: tuple[np.ndarray, np.ndarray]) -> float:
+    """The largest step of a mean, in its SD, or of the covariance, as a share of its largest entry."""
+    (means, S), (new, wide) = before, after
+    return max(float((np.abs(new - means) / np.sqrt(np.diag(S))).max()), float(np.abs(wide - S).max() / S.max()))
+
+
+def _size(step: list[np.ndarray], sd: np.ndarray) -> float:
+    """Sum of squares of a step of means and covariance, in standard deviations."""
+    return float(((step[0] / sd) ** 2).sum() + ((step[1] / np.outer(sd, sd)) ** 2).sum())
+
+
+def _singular(S: np.ndarray) -> bool:
+    """Whether a covariance has run to one in which some visit follows from the others: the likelihood has no end."""
+    if not (np.diag(S) > 0).all():
+        return True
+    sd = np.sqrt(np.diag(S))
+    return bool(np.linalg.eigvalsh(S / np.outer(sd, sd))[0] < SINGULAR)
+
+
 @lru_cache(maxsize=512)
-def _kept_maximum(values: bytes, shape: tuple[int, int], group: bytes) -> tuple[np.ndarray, np.ndarray]:
+def _kept_maximum(
+    values: bytes, shape: tuple[int, int], group: bytes, near: Near = None
+) -> tuple[np.ndarray, np.ndarray]:
     """The maximum of a table, kept: every assumption asks for the same one, with and without each person."""
-    return normal_maximum(np.frombuffer(values).reshape(shape), np.frombuffer(group, dtype=np.int64))
+    made = np.frombuffer(group, dtype=np.int64)
+    begin = None if near is None else (np.frombuffer(near[0]).reshape(-1, shape[1]),
+                                       np.frombuffer(near[1]).reshape(shape[1], shape[1]))  # fmt: skip
+    return normal_maximum(np.frombuffer(values).reshape(shape), made, begin)
 
 
 def _by_regressions(Y: np.ndarray, group: np.ndarray, reached: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -102,9 +152,17 @@ def _by_regressions(Y: np.ndarray, group: np.ndarray, reached: np.ndarray) -> tu
     return means, S
 
 
-def _answer(Y: np.ndarray, group: np.ndarray, base: int, at: int, method: str, skip: int) -> np.ndarray:
+def _answer(
+    Y: np.ndarray,
+    group: np.ndarray,
+    base: int,
+    at: int,
+    method: str,
+    skip: int,
+    near: tuple[bytes, bytes] | None = None,
+) -> np.ndarray:
     """Differences from the base arm (groups - 1,) at column `at`, adjusted for column `skip` (the first visit)."""
-    means, S = _kept_maximum(Y.tobytes(), Y.shape, group.tobytes())
+    means, S = _kept_maximum(Y.tobytes(), Y.shape, group.tobytes(), near)
     filled, reached = Y.copy(), last_seen(Y)
     for people, missing in patterns(np.isnan(Y)):
         for g in np.unique(group[people]):
@@ -131,6 +189,7 @@ def long_run_difference(
     """
     check_assumption(method)
     table = scores if isinstance(scores, VisitTable) else visit_table(scores, outcome, **where)
+    refuse_flat(table)
     base = table.check_arm(reference)
     if len(table.arms) < 2:
         raise FitError("One arm only: there is no difference between arms.")
@@ -141,7 +200,9 @@ def long_run_difference(
     group = group.astype(np.int64)
     whole = _answer(Y, group, code, at, method, skip)
     n = len(Y)
-    left = np.stack([_answer(np.delete(Y, i, 0), np.delete(group, i), code, at, method, skip) for i in range(n)])
+    means, S = _kept_maximum(Y.tobytes(), Y.shape, group.tobytes())
+    near = means.tobytes(), S.tobytes()
+    left = np.stack([_answer(np.delete(Y, i, 0), np.delete(group, i), code, at, method, skip, near) for i in range(n)])
     error = np.sqrt((n - 1) / n * ((left - left.mean(axis=0)) ** 2).sum(axis=0))
     names = tuple(f"{arm} - {base}" for arm in table.arms if arm != base)
     notes = (*table.notes, f"Conditional means: {WORDS[method]}. Standard error by jackknife: the long-run variance, "

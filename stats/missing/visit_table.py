@@ -110,6 +110,16 @@ def visit_table(
     )  # fmt: skip
 
 
+def refuse_flat(table: VisitTable) -> None:
+    """FitError where everybody seen at a visit has one value: there is no spread to draw what is missing from."""
+    for visit, column in zip(table.visits, table.values.T, strict=True):
+        seen = column[~np.isnan(column)]
+        if len(seen) > 1 and seen.min() == seen.max():
+            raise FitError(
+                f"Everybody has {seen[0]:g} at {visit}: there is no spread to impute from. Leave it out (visits=)."
+            )
+
+
 def _ordered(column: pd.Series) -> list:
     if isinstance(column.dtype, pd.CategoricalDtype):
         used = set(column.dropna())

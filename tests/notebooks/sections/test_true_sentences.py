@@ -16,6 +16,8 @@ import pandas as pd
 import pytest
 
 from notebooks.analysis import Analysis
+from notebooks.first_page.main_result import main_result
+from notebooks.first_page.people_passed import people_passed
 from notebooks.report.run import shipped
 from notebooks.sections.change import fit_outcomes
 from notebooks.sections.methods_words import methods_text
@@ -328,6 +330,19 @@ def test_every_sentence_holds(name: str, analyses, said) -> None:
         known = [check for start, check in CHECKS.items() if re.match(start, text)]
         assert len(known) == 1, f"No check, or several, for: {text}"
         assert known[0](analyses[name], text), text
+
+
+def test_an_arm_alone_is_the_same_with_and_without_a_name(analyses, said) -> None:
+    """Names are for telling arms apart: the answer, who passed and the words do not hang on one."""
+    assert said["one arm with a name"] == said["one arm"]
+    named, plain = (analyses[name] for name in ("one arm with a name", "one arm"))
+    assert named.study.participants["arm"].tolist() == plain.study.participants["arm"].tolist()
+    results = [main_result(analysis) for analysis in (named, plain)]
+    assert [(one.changes, one.entered) for one in results[:1]] == [(one.changes, one.entered) for one in results[1:]]
+    passed = [people_passed(analysis, result)[0] for analysis, result in zip((named, plain), results, strict=True)]
+    assert passed[0] == passed[1]
+    assert passed[0][0].shares[0].observed == 12
+    assert named.findings.frame()["rule"].tolist() == plain.findings.frame()["rule"].tolist()
 
 
 def test_every_check_meets_its_sentence(said) -> None:

@@ -3,6 +3,7 @@
 The trial is invented: 12 people of two arms at three visits, drawn with a fixed generator.
 """
 
+from contextlib import suppress
 from dataclasses import replace
 from math import inf, isinf
 
@@ -15,7 +16,7 @@ from scipy.stats import ttest_ind
 from stats.errors import FitError
 from stats.missing.estimand import IntercurrentEvent, apply_strategies
 from stats.missing.imputation import impute
-from stats.missing.long_run import long_run_difference
+from stats.missing.long_run import long_run_difference, normal_maximum
 from stats.missing.rubin import combine_imputations, small_sample_df
 from stats.missing.tipping import tipping_point
 from stats.missing.visit_table import visit_table
@@ -123,3 +124,63 @@ def test_what_gaps_leave_open_is_refused(what):
     call, words = REFUSED[what]
     with pytest.raises(FitError, match=words):
         call()
+
+
+def cut(people: int, visits: int, share: float, seed: int) -> pd.DataFrame:
+    """People of two arms with values missing here and there."""
+    rng = np.random.default_rng(seed)
+    Y = rng.normal(30, 5, (people, 1)) + rng.normal(0, 2, (people, visits))
+    Y[rng.random(Y.shape) < share] = np.nan
+    who = np.repeat([f"p{k:02d}" for k in range(people)], visits)
+    return pd.DataFrame({"participant": who, "visit": np.tile([f"v{j}" for j in range(visits)], people),
+                         "arm": np.repeat(np.where(np.arange(people) % 2, "a", "b"), visits),
+                         "value": Y.ravel()})  # fmt: skip
+
+
+def test_a_maximum_found_by_larger_steps_is_the_fixed_point_of_small_ones():
+    """One more step of expectation and maximisation, written out here, moves nothing; nor does another beginning."""
+    table = visit_table(cut(30, 6, 0.15, 1))
+    Y, group = table.values, table.group.astype(np.int64)
+    means, S = normal_maximum(Y, group)
+    filled, extra = Y.copy(), np.zeros_like(S)
+    for i, row in enumerate(Y):
+        m, o = np.isnan(row), ~np.isnan(row)
+        slope = np.linalg.solve(S[np.ix_(o, o)], S[np.ix_(o, m)]).T
+        filled[i, m] = means[group[i], m] + slope @ (row[o] - means[group[i], o])
+        extra[np.ix_(m, m)] += S[np.ix_(m, m)] - slope @ S[np.ix_(o, m)]
+    again = np.stack([filled[group == g].mean(axis=0) for g in (0, 1)])
+    np.testing.assert_allclose(again, means, atol=1e-9)
+    gap = filled - again[group]
+    np.testing.assert_allclose((gap.T @ gap + extra) / len(Y), S, atol=1e-8)
+    near = normal_maximum(Y, group, (means + 1.0, 2 * S))
+    np.testing.assert_allclose(near[0], means, atol=1e-8)
+
+
+@pytest.mark.parametrize(("people", "visits", "share"), [(10, 8, 0.15), (12, 6, 0.2), (6, 2, 0.3), (8, 3, 0.2)])
+def test_few_people_and_many_gaps_have_an_answer_or_a_reason(people, visits, share):
+    """Never an error of linear algebra: what a report of a small trial runs into."""
+    for seed in range(4):
+        frame = cut(people, visits, share, seed)
+        for method in ("jump-to-reference", "last-mean"):
+            for call in (
+                lambda frame=frame, method=method: long_run_difference(frame, method=method).estimates,
+                lambda frame=frame, method=method: impute(frame, m=3, seed=1, method=method).difference().estimates,
+            ):
+                with suppress(FitError):
+                    assert np.isfinite(call().std_error).all()
+
+
+def test_one_value_for_everybody_at_a_visit():
+    """At the first it adjusts for nothing (scipy's t test is left); what is missing has no spread to be drawn from."""
+    flat = GAPS.assign(value=GAPS["value"].mask(GAPS["visit"] == "v0", 0.0))
+    with pytest.raises(FitError, match="Everybody has 0 at v0"):
+        copies(flat)
+    table = visit_table(flat[flat["visit"] != "v2"])
+    given = replace(copies(GAPS[GAPS["visit"] != "v2"]), table=table, values=table.values[None].repeat(4, axis=0))
+    found = given.difference("v1").estimates
+    own = GAPS[GAPS["visit"] == "v1"]
+    usual, new = (own.loc[own["arm"] == arm, "value"] for arm in ("usual", "new"))
+    theirs = ttest_ind(usual, new)
+    assert found.estimate[0] / found.std_error[0] == pytest.approx(theirs.statistic, abs=1e-8)
+    with pytest.raises(FitError, match="cannot be told apart"):
+        copies().difference("v1", covariates=np.ones(PEOPLE))
