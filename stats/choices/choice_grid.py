@@ -91,9 +91,9 @@ def model_options(fit: ChangeFit | None, protocol: Protocol) -> list[Option]:
     fit: the protocol's model as it was fitted, which says what its rules chose; None where it could not be.
     """
     model = protocol.model if fit is None else fit.choice
-    used = None if fit is None else (fit.fit.random, fit.fit.covariance)
+    used = (model.random, model.covariance) if fit is None else (fit.fit.random, fit.fit.covariance)
     own = next((name for name, pair in COVARIANCES.items() if pair == used), None)
-    told = own or " and ".join(filter(None, used or (model.random, model.covariance))) or "by the written rules"
+    told = own or " and ".join(filter(None, used)) or "by the written rules"
     alone = fit is not None and fit.n_rows == fit.n_participants  # one later visit: nothing to choose
     made = [_option(MODEL, "one later visit: least squares" if alone else told, _as_it_is, True)]
     for name, (random, covariance) in ({} if alone else COVARIANCES).items():

@@ -19,6 +19,7 @@ from notebooks.sections.missing import every_assumption as assumed
 from notebooks.show.names import Names
 from outcomes import read_study, score
 from outcomes.new_study.blank_folder import new_study
+from outcomes.protocol.trial import ModelChoice
 from stats import count_responders, fit_change
 from stats.change import fit_crossover
 from stats.choices import what_if
@@ -28,6 +29,7 @@ from stats.missing import impute, long_run_difference, visit_table
 from stats.responders import compare_responders
 from stats.selection import Selection
 from synthetic_cohort import make_cohort
+from tests.stats.change.test_fit_change import PARALLEL, scores_of
 
 STUDIES = Path(__file__).resolve().parents[2] / "studies"
 # Another time course brings its own covariance and way of the baseline.
@@ -251,6 +253,22 @@ def test_a_refused_choice_is_a_row_with_its_reason(studies):
     assert "unstructured" in set(refused["option"])
     assert (refused["reason"] != "").all()
     assert len(small[small["choice"] == "covariance"]) == 7
+
+
+@pytest.mark.parametrize("covariance", ["unstructured", "unequal-ante-dependence"])
+def test_a_protocol_that_cannot_be_fitted_stands_once_among_its_covariances(covariance):
+    """Four people at six visits: the protocol's structure is refused, and is no other choice beside itself."""
+    design = replace(PARALLEL, model=ModelChoice(covariance=covariance))
+    rng = np.random.default_rng(1)
+    people = pd.DataFrame({"participant": ["a", "b", "c", "d"], "arm": ["ctl", "exp"] * 2})
+    rows = people.loc[np.repeat(range(4), 6)].assign(
+        visit=[f"w{k}" for k in range(6)] * 4, day=[7.0 * k for k in range(6)] * 4, value=rng.normal(20, 5, 24)
+    )
+    options = what_if(scores_of(rows), design=design, participants=people).frame()
+    own = options[options["choice"] == "covariance"]
+    assert own["option"].is_unique
+    assert own["is_protocol"].sum() == 1
+    assert len(own) == 7
 
 
 def test_the_dose_comes_from_the_caller_or_the_protocol_and_leaves_the_other_arm_alone(studies):
