@@ -415,9 +415,12 @@ def _notes_below(table: Table) -> None:
     if table.key is None or table.form:
         return
     view = table.view
+    # Two notes may look alike: only a line that holds something beside its code shows what a code looks like.
+    full = [line for line in table.lines if sum(bool(view.text(line, place)) for place in table.heads) > 1]
     for line in reversed(list(table.lines)):
         filled = [place for place in table.heads if view.text(line, place)]
         text = view.text(line, table.key)
+        others = [view.text(other, table.key) for other in full or table.lines if other != line]
         only = (
             len(filled) == 1
             and filled[0] == table.key
@@ -429,7 +432,7 @@ def _notes_below(table: Table) -> None:
             and all(view.cell(line, p) and not _numeric(view.text(line, p)) for p in filled)
         )
         spans_over = view.merged_at(line, table.key) is not None
-        if (only and not looks_like(text, ids_of(table, without=line))) or (legend and not spans_over):
+        if (only and not looks_like(text, others)) or (legend and not spans_over):
             _put_aside(table, line, "note below the table")
         else:
             break
@@ -439,10 +442,9 @@ def _numeric(text: str) -> bool:
     return bool(re.fullmatch(r"[-+]?[\d.,]+", text))
 
 
-def ids_of(table: Table, without: int = 0) -> list[str]:
-    if table.key is None:
-        return []
-    return [text for line in table.lines if line != without and (text := table.view.text(line, table.key))]
+def ids_of(table: Table) -> list[str]:
+    assert table.key is not None  # asked of tables with a column of codes only
+    return [text for line in table.lines if (text := table.view.text(line, table.key))]
 
 
 def shape(text: str) -> str:
