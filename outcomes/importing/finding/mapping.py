@@ -182,8 +182,8 @@ def meaning_of(text: str) -> Meaning:
         meaning = Meaning(MEASURE, "totals", instrument, part or (known.main_scale.id if known else ""))
     elif what == "item" and part:
         if known and not known.item(part) and not part.isdigit():
-            items = ", ".join(item.id for item in known.items)
-            raise ValueError(f"found {head!r}, allowed are the items {items} of {instrument}, or their numbers")
+            items = ", ".join(item.id for item in known.items[:3])
+            raise ValueError(f"found {head!r}, allowed is an item of {instrument} by its id ({items}, ...) or number")
         number = int(part) if part.isdigit() and not (known and known.item(part)) else None
         meaning = Meaning(MEASURE, "items", instrument, item="" if number else part, number=number)
     elif match := re.fullmatch(r"trial (\d+) of (\w+)", head):

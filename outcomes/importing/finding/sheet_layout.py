@@ -383,7 +383,7 @@ def _sort_lines(table: Table) -> None:
         same = sum(texts[place] == heading[place] for place in filled)
         if same >= 2 and same >= _SAME_HEADER * len(filled):
             _put_aside(table, line, "header repeated")
-        elif _statistic(view, line, filled):
+        elif _statistic(view, line, filled, table.key):
             _put_aside(table, line, "row of means, spreads or counts, not a person")
     _notes_below(table)
 
@@ -403,8 +403,11 @@ def _put_aside(table: Table, line: int, why: str) -> None:
     table.aside[line] = why
 
 
-def _statistic(view: View, line: int, filled: list[int]) -> bool:
+def _statistic(view: View, line: int, filled: list[int], key: int | None) -> bool:
+    """Whether a line begins with the name of a mean, spread or count; "m" in a column of sexes is none."""
     first = view.text(line, filled[0])
+    if len(first) == 1 and key is not None and filled[0] > key:
+        return False
     words = tokens(re.sub(r"\(.*?\)|±|\+/-", " ", first))
     known = phrases("statistics")
     return bool(words) and not first.isdigit() and (words in known or all((word,) in known for word in words))
@@ -475,11 +478,11 @@ def _continued(tables: list[Table], page: Page, band: Region) -> list[Region] | 
         for line in lines
         if (filled := [place for place in table.heads if table.view.text(line, place) or table.view.cell(line, place)])
         and table.view.text(line, filled[0])
-        and _statistic(table.view, line, filled)
+        and _statistic(table.view, line, filled, table.key)
     ]
     if not people and not statistic:
         return None
-    visit = ""
+    visit = next(reversed(table.visits.values()), "")  # a blank row ends no visit
     for line in lines:
         if named := _visit_line(table, line):
             visit = named
