@@ -182,7 +182,8 @@ NOTED = {
         {"bbt.blocks other pre": 21, "arat.total right pre": 31}, "", "", ""),
     "a long title that names tests says nothing of their hand": (
         "Box and Block and ARAT before and after training of the right hand at home for six weeks in a row",
-        ("BBT pre", "ARAT pre"), ("Arm: 7 = Robot",), {"bbt.blocks pre": 21, "arat.total pre": 31}, "", "", ""),
+        ("BBT pre", "ARAT pre"), ("Arm: 7 = Robot", "Mood: 1 = fine"),
+        {"bbt.blocks pre": 21, "arat.total pre": 31}, "", "", ""),
     "forces in pounds": (
         "", ("Grip R pre", "Grip L pre"), ("Forces in lbs.", "No diagnosis was noted"),
         {"grip.force right pre": 21 * KGF, "grip.force left pre": 31 * KGF}, "", "", ""),

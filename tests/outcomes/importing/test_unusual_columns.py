@@ -176,13 +176,14 @@ def test_a_long_table_names_score_item_and_test_in_its_lines(tmp_path):
 
 def test_lines_without_a_date_keep_no_visit_where_dates_are_the_visits(tmp_path):
     rows = [["ID", "Test day", "BBT aff"]]
-    rows += [[f"A{n}", None if (n, month) == (2, 2) else f"2024-0{month}-1{n}", 10 * month + n]
+    undated = {(2, 2): None, (3, 2): "soon"}  # person, month
+    rows += [[f"A{n}", undated.get((n, month), f"2024-0{month}-1{n}"), 10 * month + n]
              for n in range(1, 6) for month in (3, 1, 2)]  # fmt: skip
     path = book(tmp_path / "w.xlsx", {"Data": rows})
     found = imported(path, {"visit_column_data": "the order of the dates"})
     assert "visit_of_data" in asked(found)
     assert table(found)["bbt.blocks 1"]["A2"] == "12"
-    assert accounts(found)["Data!C7"] == ("held", "question visit_of_data")
+    assert {accounts(found)[f"Data!C{row}"] for row in (7, 10)} == {("held", "question visit_of_data")}
     refused = imported(path, {"visit_column_data": "the moon"})
     assert "found 'the moon'" in next(q for q in refused.open if q.id == "visit_column_data").problem
     assert not refused.done.rows
@@ -208,6 +209,8 @@ NUMBERED = {
     "a word nobody knows": (line(("Sex", "Zork L pre", "Zork L post"), lambda n: "f", *numbers(count=2)),
                             "what_is_zork", "Box and Block",
                             {"bbt.blocks left pre": "21", "bbt.blocks left post": "31"}),
+    "a score of no test": (line(("Sex", "Score"), lambda n: "f", *numbers()), "what_is_score", "ARAT",
+                           {"arat.total": "21"}),
     "a misspelt name": (line(("Sex", "Box an Bloks R pre"), lambda n: "f", *numbers()), "", "",
                         {"bbt.blocks right pre": "21"}),
     "a test without values": (line(("Test", "BBT R pre"), lambda n: "first", *numbers()), "", "",
@@ -263,8 +266,8 @@ def test_a_column_of_hands_is_the_tested_or_the_affected_one(tmp_path):
 def test_codes_are_made_alike_only_where_they_are_the_same_code(tmp_path):
     """Case, blanks, hyphens and zeros may differ; other letters or more parts are another person."""
     for codes, typed, wanted in (
-        (("HB07", "HB08", "HB09"), ("hb 7", "HB-08", "x9"), {"HB07", "HB08", "HB09", "x9"}),
-        (("HB7", "HB8", "HB12"), ("hb 7", "hb-8", 12), {"HB7", "HB8", "HB12", "12"}),
+        (("HB07", "HB08", "HB09"), ("hb 7", "HB-08", "hb 10", "x9"), {"HB07", "HB08", "HB09", "HB10", "x9"}),
+        (("HB7", "HB8", "HB12"), ("hb 7", "hb-9", 12), {"HB7", "HB8", "HB9", "HB12", "12"}),
     ):
         sheets = {"People": [["ID", "Sex"], *([code, "f"] for code in codes)],
                   "Data": [["ID", "BBT R pre", "BBT L pre"], *([code, 1, 2] for code in typed)]}  # fmt: skip
