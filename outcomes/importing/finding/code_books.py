@@ -13,6 +13,16 @@ _PAIR = re.compile(r"([^\s,;:|]+(?: [^\s,;:|=]+)?)\s*=\s*([^,;|=\n]+?)(?=\s*(?:[
 # "Meaning" may be of the variable or of a code; beside a column of codes it is of the code.
 _DICTIONARY_WORDS = ("variable", "meaning", "label", "coding", "missing", "unit", "kind", "form", "low", "high")
 
+# Names of colours, and the fills that spreadsheet programs offer under them (common practice, no source).
+_NAMED_COLOURS = {
+    "yellow gelb jaune": ("FFFF00",),
+    "orange": ("FFC000", "FFA500"),
+    "red rot rouge": ("FF0000", "C00000"),
+    "green grun vert": ("00FF00", "00B050", "92D050"),
+    "blue blau bleu": ("0000FF", "0070C0", "00B0F0"),
+    "grey gray grau gris": ("808080", "A6A6A6", "BFBFBF", "C0C0C0", "D9D9D9"),
+}
+
 
 @dataclass
 class Facts:
@@ -200,11 +210,11 @@ def _colour_line(texts: list[str], marks: list[str], cells: list, facts: Facts) 
     ):
         facts.struck = text
         return True
-    if match := re.match(
-        r"(?i)\s*(yellow|gr[ae]y|red|green|blue|orange|gelb|grau|rot|grün|jaune|gris|rouge|vert)\s*[=:]\s*(.+)", text
-    ):
-        facts.colours[f"name {simple(match[1])}"] = match[2]
-        return True
+    if match := re.match(r"\s*([^\W\d_]+)\s*[=:]\s*(.+)", text):
+        fills = next((fills for names, fills in _NAMED_COLOURS.items() if simple(match[1]) in names.split()), ())
+        for named in fills:
+            facts.colours.setdefault(named, match[2])
+        return bool(fills)
     return False
 
 

@@ -116,21 +116,25 @@ def changed(path, change):
 
 
 def test_colours_mean_what_the_legend_says(tmp_path):
-    """One colour for a reason, one for a remark; striking through and named colours are explained as well."""
-    legend = [["", "refused"], ["", "video kept"], ["Struck through = entered twice"], ["red: out of range"]]
-    data = line(("Sex", "BBT R pre"), lambda n: "f", lambda n: None if n == 2 else 20 + n)
+    """One colour for a reason, one for a remark, one by its name; striking through is explained as well."""
+    legend = [["", "refused"], ["", "video kept"], ["Struck through = entered twice"], ["Rot: not testable"]]
+    legend.append(["Team: hand clinic"])
+    data = line(("Sex", "BBT R pre"), lambda n: "f", lambda n: None if n in (2, 5) else 20 + n)
 
     def mark(opened):
         opened["Data"]["C3"].fill = opened["Legend"]["A1"].fill = YELLOW
         opened["Data"]["C4"].fill = opened["Legend"]["A2"].fill = THEME
+        opened["Data"]["C6"].fill = PatternFill("solid", fgColor="FFFF0000")
 
     proposal = imported(changed(book(tmp_path / "w.xlsx", {"Data": data, "Legend": legend}), mark))
-    assert table(proposal) == {"bbt.blocks right pre": everybody(lambda n: 20 + n) | {"A2": "refused"}}
+    wanted = everybody(lambda n: 20 + n) | {"A2": "refused", "A5": "not testable"}
+    assert table(proposal) == {"bbt.blocks right pre": wanted}
     assert [(entry["place"], entry["remark"]) for entry in proposal.done.remarks] == [("Data!C4", "video kept")]
     legend_cells = {cell: why for cell, why in accounts(proposal).items() if cell.startswith("Legend")}
+    assert legend_cells.pop("Legend!A5") == ("remark", "text outside the tables")
     assert set(legend_cells.values()) == {("code", "explains codes or marks")}
     assert proposal.facts.struck == "Struck through = entered twice"
-    assert proposal.facts.colours["name red"] == "out of range"
+    assert not [question for question in proposal.questions if question.id.startswith("colour")]
 
 
 def test_a_coloured_note_below_the_table_explains_its_colour(tmp_path):
