@@ -229,7 +229,7 @@ def _override(proposal: Proposal, sources: list[Source]) -> None:
                     raise StudyError(
                         f"import.toml, {source.name}, {column.name}: {error}. Correct the line."
                     ) from error
-                column.meaning = replace(meaning, near="", rest=())
+                column.meaning, column.said = replace(meaning, near="", rest=()), True
 
 
 def _scopes(records: list[Record], observations: list[Observation]) -> list[tuple[str, list[VisitWord]]]:

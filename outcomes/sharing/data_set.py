@@ -194,6 +194,9 @@ def _same_study(study: Study, copy: Study, shared: Shared) -> None:
     own, other = (
         frame.astype(dict.fromkeys(keys, "str")).set_index(keys)[c.VALUE].sort_index() for frame in (before, after)
     )
+    # The copy holds no recording that cannot be used, and so no missing score of one.
+    recorded = own.index.get_level_values(c.OUTCOME).isin([each.id for each in study.protocol.series_outcomes])
+    own = own[~(recorded & own.isna() & ~own.index.isin(other.index))]
     if not own.index.equals(other.index) or not np.allclose(own, other, rtol=1e-12, atol=1e-12, equal_nan=True):
         raise StudyError(
             f"The shared copy gives {len(after)} scores that are not all those of the study ({len(before)}); it must "

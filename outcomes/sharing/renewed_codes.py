@@ -55,16 +55,24 @@ def new_codes(seed: str, kind: str, old: Iterable[str], taken: Iterable[str] = (
     """Old code -> new code, in random order. A blank stays blank; no new code holds, or is held in, a word of `taken`.
 
     kind: what the codes are of ("participant", "rater", "site", ...); each kind has a draw of its own.
+
+    Raises:
+        StudyError: where every way of writing a new code is one of the old ones.
     """
     names = sorted({code for code in old if code})
     order = list(range(1, len(names) + 1))
     random.Random(f"{seed}\n{kind}").shuffle(order)
     width = max(2, len(str(len(names))))
     words = {word.casefold() for word in (*names, *taken) if word}
-    for prefix in _PREFIXES if kind == "participant" else (f"{kind} ", f"{kind} no. "):
-        codes = [f"{prefix}{number:0{width}}" for number in order]
-        if not any(_alike(code.casefold(), words) for code in codes):
-            break
+    own = () if kind == "participant" else (f"{kind} ", f"{kind} no. ")
+    doubled = (first + second for first in _PREFIXES for second in _PREFIXES)
+    drawn = ([f"{prefix}{number:0{width}}" for number in order] for prefix in (*own, *_PREFIXES, *doubled))
+    codes = next((made for made in drawn if not any(_alike(code.casefold(), words) for code in made)), None)
+    if codes is None:
+        raise StudyError(
+            f"No new codes for {kind}: found old codes like each of those the kit would draw ({', '.join(names[:3])}, "
+            "...), allowed codes of another kind. Give the people or places other codes before the study is shared."
+        )
     return dict(zip(names, codes, strict=True)) | {"": ""}
 
 

@@ -46,8 +46,7 @@ def shared_protocol(study: Study, shared: Shared) -> str:
     document = tomlkit.document()
     document.add(tomlkit.comment("The plan of a shared data set. Days stand for dates; codes were renewed."))
     for key, value in content.items():
-        if value is not None:
-            document[key] = _masked(value)
+        document[key] = _masked(value)
     return tomlkit.dumps(document)
 
 
@@ -65,7 +64,7 @@ def _texts(value: object) -> Iterator[str]:
 def _masked(value: object) -> object:
     """Texts without dates, and none that could lead to one person; dates as TOML values go as well."""
     if isinstance(value, Mapping):
-        return {key: _masked(part) for key, part in value.items() if part is not None}
+        return {key: _masked(part) for key, part in value.items()}
     if isinstance(value, list):
         return [_masked(part) for part in value]
     if isinstance(value, str):

@@ -142,7 +142,7 @@ def _plain_columns(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     """The sheet's own columns; a measured value is its number, or the word for why there is none."""
     sheet = SHEETS[name]
     kept = [column for column in sheet.columns if column.name in frame]
-    kept = [column for column in kept if column.kind != "text" or column.name in _FREE]
+    kept = [c for c in kept if c.kind != "text" or c.name in (*_FREE, *sheet.required)]
     made = frame[[column.name for column in kept]].copy()
     if sheet.measure:
         number, code = frame[sheet.measure], frame["code"].astype("str")
@@ -162,11 +162,10 @@ def _participants(study: Study, frame: pd.DataFrame, shared: Shared) -> pd.DataF
     made = frame[kept].copy()
     made["diagnosis"] = _diagnoses(frame["diagnosis"], shared)
     months = with_onset_days(study)
-    if ONSET_DAYS in months:
-        days = pd.Series(months[ONSET_DAYS].to_numpy(), index=months["participant"]).groupby(level=0).first()
-        made["onset"] = frame["participant"].map(days) / DAYS_PER_MONTH
-        if dates(frame["onset"])["value"].notna().any():
-            shared.done.append("participants: dates of onset became months from onset to the baseline visit.")
+    days = pd.Series(months[ONSET_DAYS].to_numpy(), index=months["participant"]).groupby(level=0).first()
+    made["onset"] = frame["participant"].map(days) / DAYS_PER_MONTH
+    if dates(frame["onset"])["value"].notna().any():
+        shared.done.append("participants: dates of onset became months from onset to the baseline visit.")
     return made
 
 
@@ -194,15 +193,18 @@ def _category(text: str) -> bool:
 
 
 def _words(frame: pd.DataFrame, made: pd.DataFrame, name: str, study: Study, shared: Shared) -> None:
-    """Free text of visits, sessions and adverse events as codes; words that an event of the plan looks for stay."""
+    """Free text of visits, sessions, adverse events and costs as codes; words that an event of the plan looks for stay,
+    and so do what was bought, and its currency, where they are short and lead to nobody."""
     planned = {
         (event.table, event.column): {value.casefold() for value in event.values} for event in study.protocol.events
     }
-    for column, kind in (("reason", "reason"), ("term", "event")):
-        if column in made:
+    for column, kind in (("reason", "reason"), ("term", "event"), ("item", "cost"), ("currency", "currency")):
+        known = SHEETS[name].column(column)
+        if column in made and known is not None and known.kind == "text":
             typed = frame[column].fillna("").astype("str")
             wanted = planned.get((name, column), set())
             free = [text for text in sorted(typed.unique()) if text and text.casefold() not in wanted]
+            free = [text for text in free if name != "costs" or not _category(text)]
             deaths = {text: "died" for text in free if kind == "reason" and _DEATH.search(text)}
             rest = [text for text in free if text not in deaths]
             codes = {text: f"{kind} {number}" for number, text in enumerate(rest, 1)} | deaths

@@ -6,11 +6,22 @@ from dataclasses import dataclass, field
 
 from outcomes.importing.finding.sheet_layout import Region, Table
 from outcomes.importing.language.cell_values import code_keys, reason_of, status_of
-from outcomes.importing.language.vocabulary import simple, spans, tokens, whole, within
+from outcomes.importing.language.vocabulary import phrases, simple, spans, tokens, whole, within
 from outcomes.importing.opening.pages import Ledger, Page, Variable
 
 _PAIR = re.compile(r"([^\s,;:|]+(?: [^\s,;:|=]+)?)\s*=\s*([^,;|=\n]+?)(?=\s*(?:[,;|\n]|$|\s[^\s,;:|=]+\s*=))")
-_DICTIONARY_WORDS = ("variable", "label", "coding", "missing", "unit", "kind", "form", "meaning", "low", "high")
+# "Meaning" may be of the variable or of a code; beside a column of codes it is of the code.
+_DICTIONARY_WORDS = ("variable", "meaning", "label", "coding", "missing", "unit", "kind", "form", "low", "high")
+
+# Names of colours, and the fills that spreadsheet programs offer under them (common practice, no source).
+_NAMED_COLOURS = {
+    "yellow gelb jaune": ("FFFF00",),
+    "orange": ("FFC000", "FFA500"),
+    "red rot rouge": ("FF0000", "C00000"),
+    "green grun vert": ("00FF00", "00B050", "92D050"),
+    "blue blau bleu": ("0000FF", "0070C0", "00B0F0"),
+    "grey gray grau gris": ("808080", "A6A6A6", "BFBFBF", "C0C0C0", "D9D9D9"),
+}
 
 
 @dataclass
@@ -49,6 +60,8 @@ def dictionary_columns(page: Page) -> dict[str, int] | None:
         others = [column for column in cells if column not in found.values()]
         if "variable" in found and "meaning" in found and "coding" not in found and len(others) == 1:
             found["coding"] = others[0]  # variable, meaning, and what can only be the code between them
+        if "meaning" in found and not found.keys() & {"coding", "label"}:
+            found["label"] = found.pop("meaning")
         people = any(whole(text, "roles") == "participant" for text in cells.values())
         if "variable" in found and len(found) >= 2 and explains and not people and page.last_row > row:
             return found | {"row": row}
@@ -75,17 +88,20 @@ def read_dictionary(page: Page, columns: Mapping[str, int], facts: Facts, ledger
     for name, lines in rows.items():
         first = lines[0]
         codes: dict[str, str] = {}
-        one_each = ("coding" in place and "meaning" in place) or len(lines) > 1
+        one_each = "meaning" in place or len(lines) > 1
+        single = False
         for line in lines:
             coded = line.get("coding", "")
-            if one_each and coded and "=" not in coded:
-                codes[coded] = line.get("meaning") or line.get("label", "")
-            else:
-                codes.update(pairs_of(coded))
+            if pairs := pairs_of(coded):
+                codes.update(pairs)
+            elif one_each and coded:
+                codes[coded], single = line.get("meaning") or line.get("label", ""), True
         missing = pairs_of(first.get("missing", "")) or dict.fromkeys(
             re.findall(r"-?\d+", first.get("missing", "")), ""
         )
-        label = "" if one_each and len(lines) > 1 and "meaning" not in place else first.get("label", "")
+        label = "" if len(lines) > 1 and "meaning" not in place else first.get("label", "")
+        if not label and not single:
+            label = first.get("meaning", "")  # the codes stand in one cell with their words: this is the variable's
         facts.variables[simple(name)] = Variable(
             label=label,
             codes=code_keys({**codes, **missing}),
@@ -194,11 +210,11 @@ def _colour_line(texts: list[str], marks: list[str], cells: list, facts: Facts) 
     ):
         facts.struck = text
         return True
-    if match := re.match(
-        r"(?i)\s*(yellow|gr[ae]y|red|green|blue|orange|gelb|grau|rot|grün|jaune|gris|rouge|vert)\s*[=:]\s*(.+)", text
-    ):
-        facts.colours[f"name {simple(match[1])}"] = match[2]
-        return True
+    if match := re.match(r"\s*([^\W\d_]+)\s*[=:]\s*(.+)", text):
+        fills = next((fills for names, fills in _NAMED_COLOURS.items() if simple(match[1]) in names.split()), ())
+        for named in fills:
+            facts.colours.setdefault(named, match[2])
+        return bool(fills)
     return False
 
 
@@ -218,19 +234,23 @@ def _note(page: Page, row: int, column: int, text: str, facts: Facts) -> None:
             if role := whole(target[1], "roles"):
                 facts.codes.setdefault(f"role {role}", {})[key] = words
     for part in re.split(r"[,;.]\s+|[,;]", text):
-        match = re.match(r"\s*([A-Za-z]{1,3}(?:\s?\+\s?\w+)?)(?:\s*[=:]\s*|\s+)(\w.*)", part)
-        if match and (within(match[2], "modes") or within(match[2], "conditions")):
-            facts.legend.setdefault(simple(match[1]), match[2].strip())
+        match = re.match(r"\s*([A-Za-z]{1,3}(?:\s?\+\s?\w+)?)(\s*[=:]\s*|\s+)(\w.*)", part)
+        if match is None or tokens(match[1]) in phrases("instruments", "roles"):
+            continue  # "BBT with the splint on" says something of the test
+        means = within if match[2].strip() else whole  # without a mark between them the words may be any sentence
+        if means(match[3], "modes") or means(match[3], "conditions"):
+            facts.legend.setdefault(simple(match[1]), match[3].strip())
     for sentence in re.split(r"\.\s|\n", text):
         named = [meaning for _, _, found in spans(tokens(sentence), "instruments") for _, meaning in found]
         side = [
             meaning
             for start, end, found in spans(tokens(sentence), "sides")
             for _, meaning in found
-            if end - start > 1 or len(tokens(sentence)[start]) > 4
+            if end - start > 1 or (len(tokens(sentence)[start]) > 4 and tokens(sentence)[start] != "other")
         ]
         if (
             len(set(side)) == 1
+            and not any(whole(words, "sides") for words in pairs_of(sentence).values())  # "1 = left, 2 = right"
             and len(tokens(sentence)) > 2
             and not (row == 0 and named and len(tokens(sentence)) > 14)
         ):

@@ -20,6 +20,7 @@ class Column:
     missing: tuple[str, ...] = ()
     open: str = ""  # the question that asks what the column is
     guesses: tuple[str, ...] = ()  # instruments it may belong to, where no name says so
+    said: bool = False  # its meaning was typed in import.toml
 
     @property
     def role(self) -> str:

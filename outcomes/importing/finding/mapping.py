@@ -6,12 +6,13 @@ from dataclasses import replace
 from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.finding.second_look import second_look
-from outcomes.importing.finding.sheet_layout import Table
+from outcomes.importing.finding.sheet_layout import Table, ids_of
 from outcomes.importing.language.cell_values import code_keys
 from outcomes.importing.language.headings import MEASURE, Around, Meaning, instrument_of, recognise
 from outcomes.importing.language.visit_words import VisitWord, read_visit
-from outcomes.importing.language.vocabulary import simple, whole, within
+from outcomes.importing.language.vocabulary import groups, simple, whole, within
 from outcomes.importing.opening.pages import Variable
+from outcomes.library.known import find_instrument
 
 _STANDARD = re.compile(
     r"(?:qs|ft|rs|mk|re|nv|mo|vs|fa|ie|dm|sv|ae|sc|su)?"
@@ -76,7 +77,7 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
     around = Around(instrument=instrument, scale=scale, timed=timed)
     corner = min(table.heads) if table.view.turned else 0
     prefix = ""
-    if corner and not whole(table.heads[corner][-1], "roles") and table.key is None:
+    if corner and not whole(table.heads[corner][-1], "roles") and table.key is None and not table.form:
         prefix = " ".join(table.heads[corner])
     columns = []
     for place, texts in table.heads.items():
@@ -136,15 +137,15 @@ def _whose(table: Table, tables: list[Table]) -> str:
         for other in tables
         if other.page is table.page and other.form and other.key is not None and other.first <= table.first
     ]
-    for form in reversed(forms):
-        for line in form.lines:
-            if form.key is not None and (text := form.view.text(line, form.key)):
-                return text
+    if forms:  # the last form above the table: where its code is blank, the table is nobody's
+        return next(iter(ids_of(forms[-1])), "")
     same = [other for other in tables if other.page is table.page and other.key is not None]
-    return "" if same or forms else f"sheet {table.page.subject}"
+    return "" if same else f"{SHEET}{table.page.subject}"
 
 
+SHEET = "sheet\t"  # before the name of a sheet that may be a code: no cell that names a person holds a tab
 _FIELDS = ("side", "condition", "unit", "mode", "stat")
+_ROLES = frozenset((*groups()["roles"], "derived", "visit only"))
 
 
 def text_of(meaning: Meaning) -> str:
@@ -172,12 +173,19 @@ def meaning_of(text: str) -> Meaning:
     """
     head, *rest = [part.strip() for part in text.split(";")]
     what, _, name = head.partition(" ")
-    if what == "total" and "." in name:
-        instrument, scale = name.split(".", 1)
-        meaning = Meaning(MEASURE, "totals", instrument, scale)
-    elif what == "item" and "." in name:
-        instrument, item = name.split(".", 1)
-        meaning = Meaning(MEASURE, "items", instrument, item=item)
+    instrument, _, part = name.partition(".")
+    known = find_instrument(instrument)  # what is not in the catalogue is said with its cells
+    if what == "total" and name:
+        if known and part and not known.scale(part):
+            scales = ", ".join(scale.id for scale in known.scales)
+            raise ValueError(f"found {head!r}, allowed are the scores {scales} of {instrument}")
+        meaning = Meaning(MEASURE, "totals", instrument, part or (known.main_scale.id if known else ""))
+    elif what == "item" and part:
+        if known and not known.item(part) and not part.isdigit():
+            items = ", ".join(item.id for item in known.items[:3])
+            raise ValueError(f"found {head!r}, allowed is an item of {instrument} by its id ({items}, ...) or number")
+        number = int(part) if part.isdigit() and not (known and known.item(part)) else None
+        meaning = Meaning(MEASURE, "items", instrument, item="" if number else part, number=number)
     elif match := re.fullmatch(r"trial (\d+) of (\w+)", head):
         meaning = Meaning(MEASURE, "trials", match[2], number=int(match[1]))
     elif what == "angle":
@@ -189,8 +197,13 @@ def meaning_of(text: str) -> Meaning:
             joint=(within(words, "joints") or [""])[0],
             movement=(within(words, "movements") or [""])[0],
         )
+    elif head in ("left out", ""):
+        meaning = Meaning()
+    elif head in _ROLES:
+        meaning = Meaning(head)
     else:
-        meaning = Meaning("" if head in ("left out", "") else head)
+        measures = "total INSTRUMENT.SCALE, item INSTRUMENT.ITEM, trial NUMBER of INSTRUMENT, angle WORDS"
+        raise ValueError(f"found {head!r}, allowed {measures}, left out, {', '.join(sorted(_ROLES))}")
     for part in rest:
         name, _, value = part.partition(" ")
         if name == "visit":

@@ -92,7 +92,7 @@ def numbered_items(source: Source, values: Mapping[int, list[str]]) -> None:
         name
         for name, known in instruments().items()
         if len(known.main_scale.items) == len(columns)
-        and typed <= {level for item in known.items for level in item.levels}
+        and typed <= {level for item in known.items if item.id in known.main_scale.items for level in item.levels}
     ]
     if not fits:
         return

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 
 from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.mapped_tables import Column, Source
+from outcomes.importing.finding.mapping import SHEET
 from outcomes.importing.finding.people import Codes, key_of, make_alike
 from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.headings import FAMILIES, MEASURE, Meaning, item_of, recognise
@@ -89,28 +90,22 @@ def merged_cell(source: Source, line: int, place: int) -> Cell | None:
 def collect_records(sources: list[Source]) -> tuple[list[Record], Codes]:
     """The lines of all tables with their participants, and how their codes are spelled alike."""
     records = [record for source in sources for record in _records(source)]
+    people = {key_of(record.typed) for record in records if record.typed and not record.typed.startswith(SHEET)}
+    for record in records:
+        if record.typed.startswith(SHEET):
+            name = record.typed.removeprefix(SHEET)
+            nobody = (people and key_of(name) not in people) or _of_several(record.source)
+            record.typed = "" if nobody and not _sheets_are_people(sources) else name
     listed = [
         r.typed
         for r in records
         if r.source.of("sex") or r.source.of("age") or r.source.of("affected_side") or r.source.of("arm")
     ]
     codes = make_alike([record.typed for record in records if record.typed], listed)
-    people = {key_of(record.typed) for record in records if record.typed and not record.typed.startswith("sheet ")}
-    kept = []
     for record in records:
-        if record.typed.startswith("sheet "):
-            name = record.typed[6:]
-            nobody = (people and key_of(name) not in people) or _of_several(record.source)
-            if nobody and not _sheets_are_people(sources):
-                record.typed = ""
-            else:
-                record.typed = name
         record.participant = codes.of(record.typed) if record.typed else ""
-        if record.participant.startswith("sheet "):
-            record.participant = record.participant[6:]
-        kept.append(record)
-    _by_dates(kept)
-    return kept, codes
+    _by_dates(records)
+    return records, codes
 
 
 def _by_dates(records: list[Record]) -> None:
@@ -142,7 +137,7 @@ def _of_several(source: Source) -> bool:
 
 def _sheets_are_people(sources: list[Source]) -> bool:
     """Whether most sheets without a participant are named like codes (letters and a number)."""
-    names = {s.table.page.subject for s in sources if s.participant.startswith("sheet ")}
+    names = {s.table.page.subject for s in sources if s.participant.startswith(SHEET)}
     coded = [name for name in names if any(t.isdigit() for t in tokens(name)) and not read_visit(name, bare=False)]
     return len(coded) >= 2 and len(coded) >= 0.7 * len(names)
 

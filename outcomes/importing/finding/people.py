@@ -10,13 +10,9 @@ _PARTS = re.compile(r"[^\W\d_]+|\d+")
 
 @dataclass
 class Codes:
-    """How each typed code is written in the study folder.
-
-    spelled: typed text -> code. zeros: typed -> code where leading zeros were lost or added.
-    """
+    """How each typed code is written in the study folder. spelled: typed text -> code."""
 
     spelled: dict[str, str] = field(default_factory=dict)
-    zeros: dict[str, str] = field(default_factory=dict)
 
     def of(self, typed: str) -> str:
         return self.spelled.get(typed, typed.strip())
@@ -50,8 +46,6 @@ def make_alike(typed: Iterable[str], listed: Iterable[str] = ()) -> Codes:
         chosen = _like(best.strip(), usual, [text.strip() for text in main if _pattern(text) == usual])
         for text in texts:
             codes.spelled[text] = chosen
-            if _digits(text) != _digits(chosen):
-                codes.zeros[text] = chosen
     return codes
 
 
@@ -59,10 +53,6 @@ def _pattern(text: str) -> str:
     """ "HB 12" gives "A 9": letters in their case, digits as 9."""
     shaped = re.sub(r"\d+", "9", text.strip())
     return re.sub(r"[^\W\d_]+", lambda m: "A" if m[0].isupper() else "a", shaped)
-
-
-def _digits(text: str) -> tuple[str, ...]:
-    return tuple(re.findall(r"\d+", re.sub(r"\.0$", "", text.strip())))
 
 
 def _like(text: str, usual: str, examples: list[str]) -> str:
@@ -76,7 +66,9 @@ def _like(text: str, usual: str, examples: list[str]) -> str:
         return text
     seps = _PARTS.split(examples[0])
     letters = {part.upper(): part for example in examples for part in _PARTS.findall(example) if not part.isdigit()}
-    written = [part if part.isdigit() else letters.get(part.upper(), part) for part in parts]
+    if any(not part.isdigit() and part.upper() not in letters for part in parts):
+        return text
+    written = [part if part.isdigit() else letters[part.upper()] for part in parts]
     widths = {len(p) for example in examples for p in _PARTS.findall(example) if p.isdigit()}
     if len(widths) == 1:
         width = widths.pop()

@@ -111,10 +111,11 @@ def _two_names_of_visits(source: Source) -> None:
     pairs: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
     turned: dict[tuple[object, ...], set[tuple[object, ...]]] = {}
     for column in measured:
-        own, other = column.meaning.visit, column.meaning.other_visit or column.meaning.visit
-        if own and other:
-            pairs.setdefault(own.key, set()).add(other.key)
-            turned.setdefault(other.key, set()).add(own.key)
+        own = column.meaning.visit
+        assert own is not None  # the columns were chosen by their visit
+        other = column.meaning.other_visit or own
+        pairs.setdefault(own.key, set()).add(other.key)
+        turned.setdefault(other.key, set()).add(own.key)
     apart = [column for column in measured if column.meaning.other_visit]
     kept = all(len(found) == 1 for found in (*pairs.values(), *turned.values()))
     if kept and len(pairs) > 1 and len(apart) == len(measured) > len(pairs):

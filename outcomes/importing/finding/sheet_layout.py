@@ -383,7 +383,7 @@ def _sort_lines(table: Table) -> None:
         same = sum(texts[place] == heading[place] for place in filled)
         if same >= 2 and same >= _SAME_HEADER * len(filled):
             _put_aside(table, line, "header repeated")
-        elif _statistic(view, line, filled):
+        elif _statistic(view, line, filled, table.key):
             _put_aside(table, line, "row of means, spreads or counts, not a person")
     _notes_below(table)
 
@@ -403,8 +403,11 @@ def _put_aside(table: Table, line: int, why: str) -> None:
     table.aside[line] = why
 
 
-def _statistic(view: View, line: int, filled: list[int]) -> bool:
+def _statistic(view: View, line: int, filled: list[int], key: int | None) -> bool:
+    """Whether a line begins with the name of a mean, spread or count; "m" in a column of sexes is none."""
     first = view.text(line, filled[0])
+    if len(first) == 1 and key is not None and filled[0] > key:
+        return False
     words = tokens(re.sub(r"\(.*?\)|±|\+/-", " ", first))
     known = phrases("statistics")
     return bool(words) and not first.isdigit() and (words in known or all((word,) in known for word in words))
@@ -415,9 +418,12 @@ def _notes_below(table: Table) -> None:
     if table.key is None or table.form:
         return
     view = table.view
+    # Two notes may look alike: only a line that holds something beside its code shows what a code looks like.
+    full = [line for line in table.lines if sum(bool(view.text(line, place)) for place in table.heads) > 1]
     for line in reversed(list(table.lines)):
         filled = [place for place in table.heads if view.text(line, place)]
         text = view.text(line, table.key)
+        others = [view.text(other, table.key) for other in full or table.lines if other != line]
         only = (
             len(filled) == 1
             and filled[0] == table.key
@@ -429,7 +435,7 @@ def _notes_below(table: Table) -> None:
             and all(view.cell(line, p) and not _numeric(view.text(line, p)) for p in filled)
         )
         spans_over = view.merged_at(line, table.key) is not None
-        if (only and not looks_like(text, ids_of(table, without=line))) or (legend and not spans_over):
+        if (only and not looks_like(text, others)) or (legend and not spans_over):
             _put_aside(table, line, "note below the table")
         else:
             break
@@ -439,10 +445,9 @@ def _numeric(text: str) -> bool:
     return bool(re.fullmatch(r"[-+]?[\d.,]+", text))
 
 
-def ids_of(table: Table, without: int = 0) -> list[str]:
-    if table.key is None:
-        return []
-    return [text for line in table.lines if line != without and (text := table.view.text(line, table.key))]
+def ids_of(table: Table) -> list[str]:
+    assert table.key is not None  # asked of tables with a column of codes only
+    return [text for line in table.lines if (text := table.view.text(line, table.key))]
 
 
 def shape(text: str) -> str:
@@ -473,11 +478,11 @@ def _continued(tables: list[Table], page: Page, band: Region) -> list[Region] | 
         for line in lines
         if (filled := [place for place in table.heads if table.view.text(line, place) or table.view.cell(line, place)])
         and table.view.text(line, filled[0])
-        and _statistic(table.view, line, filled)
+        and _statistic(table.view, line, filled, table.key)
     ]
     if not people and not statistic:
         return None
-    visit = ""
+    visit = next(reversed(table.visits.values()), "")  # a blank row ends no visit
     for line in lines:
         if named := _visit_line(table, line):
             visit = named

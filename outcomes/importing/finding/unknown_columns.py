@@ -23,14 +23,14 @@ def ask_unknown(sources: list[Source], questions: Questions) -> None:
             continue
         changed = False
         for column in source.columns:
-            if column.role or column.place == source.table.key:
+            if column.role or column.said or column.place == source.table.key:
                 continue
             texts = values_of(source.table, column.place)
             numeric = sum(bool(number_text(text)) for text in texts)
             if numeric < max(3, len(texts) / 2) or len(set(texts)) < 3:
                 continue
             rest = [word for word in column.meaning.rest if len(word) > 1]
-            stem = " ".join(rest) or " ".join(word for word in tokens(column.name) if len(word) > 1)
+            stem = " ".join(rest) or " ".join(word for word in tokens(column.name) if len(word) > 1) or column.name
             answer = questions.ask(
                 ASK,
                 f"what is {stem}",

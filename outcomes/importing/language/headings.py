@@ -7,11 +7,10 @@ from dataclasses import dataclass, replace
 from rapidfuzz import fuzz
 
 from outcomes.importing.language.visit_words import VisitWord, find_visit, read_visit
-from outcomes.importing.language.vocabulary import phrases, simple, spans, tokens
+from outcomes.importing.language.vocabulary import phrases, spans, tokens
 from outcomes.importing.opening.pages import Variable
 from outcomes.library.instrument import Instrument
 from outcomes.library.known import find_instrument
-from outcomes.library.registry import instruments
 
 # Names that leave open which edition is meant; the question offers them.
 FAMILIES = {
@@ -131,7 +130,7 @@ def _typed(visit: VisitWord | None, texts: Sequence[str]) -> VisitWord | None:
     if visit is None:
         return None
     for text in texts:
-        if read_visit(text, bare=False):
+        if (whole := read_visit(text, bare=False)) and whole.key == visit.key:
             return replace(visit, label=" ".join(text.split()))
     pattern = r"[\W_]*".join(map(re.escape, tokens(visit.label)))
     for text in texts:
@@ -376,7 +375,16 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
         return replace(base, table="trials", scale="")
     if number is not None and known and len(known.items) > 1:
         return replace(base, table="items")
+    if known and (graded := _graded(known, scale)):
+        return replace(base, table="items", item=graded, scale="")
     return replace(base, table="totals", scale=scale or (known.main_scale.id if known else ""))
+
+
+def _graded(known: Instrument, scale: str) -> str:
+    """The item that a score of one item is, where its answers are words ("1+"): the cells hold grades, not scores."""
+    own = known.scale(scale) if scale and len(known.items) > 1 else None
+    item = known.item(own.items[0]) if own and len(own.items) == 1 else None
+    return item.id if item and item.codes else ""
 
 
 UNNAMED = "unnamed"  # the heading names an instrument of several scores, and none of them
@@ -454,9 +462,7 @@ def item_of(meaning: Meaning, known: Instrument) -> str:
         return ""
     scale = known.scale(meaning.scale) if meaning.scale else None
     ids = scale.items if scale else known.main_scale.items
-    if not scale and (not ids or len(ids) < number):
-        ids = tuple(item.id for item in known.items)
-    if not ids:
+    if not scale and len(ids) < number:
         ids = tuple(item.id for item in known.items)
     return ids[number - 1] if number <= len(ids) else ""
 
@@ -474,12 +480,3 @@ def instrument_of(text: str) -> tuple[str, str]:
 
 def _spans(text: str):
     return spans(tokens(text), "instruments")
-
-
-def own_names() -> dict[str, str]:
-    """Ids and full names of the catalogue, as headings may repeat them exactly: text -> instrument id."""
-    return {simple(text): name for name, known in instruments().items() for text in (name, known.name)}
-
-
-def is_visit(text: str) -> bool:
-    return read_visit(text) is not None

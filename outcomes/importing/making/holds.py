@@ -57,6 +57,8 @@ def find_holds(records: list[Record], observations: list[Observation], questions
         _hidden_or_struck(record, holds, questions)
     _second_forms(records, holds, questions)
     _nobody(records, measured, holds, questions)
+    # Before the site is put in front of the codes.
+    zeros = {r.typed.strip(): r.participant for r in records if r.typed.strip() != r.participant and _zeros_differ(r)}
     holds.sites = part_sites(
         records,
         observations,
@@ -65,7 +67,6 @@ def find_holds(records: list[Record], observations: list[Observation], questions
     )
     _twice(records, observations, holds, questions)
     _unlisted(records, measured, holds, questions)
-    zeros = {r.typed.strip(): r.participant for r in records if r.typed.strip() != r.participant and _zeros_differ(r)}
     if zeros:
         example = next(iter(zeros.items()))
         places = sorted({r.source.name for r in records if r.typed.strip() in zeros})
@@ -83,7 +84,7 @@ def find_holds(records: list[Record], observations: list[Observation], questions
 
 def _zeros_differ(record: Record) -> bool:
     digits = [part for part in key_of(record.typed) if part.isdigit()]
-    typed = "".join(c for c in record.typed if c.isdigit())
+    typed = "".join(c for c in record.typed.strip().removesuffix(".0") if c.isdigit())
     return bool(digits) and typed != "".join(c for c in record.participant if c.isdigit())
 
 

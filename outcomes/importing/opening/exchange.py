@@ -59,8 +59,7 @@ def _safe_root(path: Path) -> Element:
     root = None
     for _, element in iterparse(path, events=("end",)):
         root = element
-    if root is None:
-        raise StudyError(f"{path.name}: the XML file is empty.")
+    assert root is not None  # of an empty file the parser says that it is no XML
     return root
 
 

@@ -1,5 +1,6 @@
 """What cannot be imported is refused in words; a preview writes nothing; questions are put until none is answered."""
 
+import openpyxl
 import pytest
 
 from outcomes.errors import StudyError
@@ -14,6 +15,7 @@ FILES = {
     "no ending": ("w", b"x", "no ending"),
     "XML that is no exchange file": ("w.xml", ODM.format("html", "").encode(), "<html>"),
     "an exchange file without data": ("w.xml", ODM.format("ODM", "").encode(), "no clinical data"),
+    "an empty exchange file": ("w.xml", b"", "cannot be read"),
     "XML with entities": ("w.xml", b'<!DOCTYPE a [<!ENTITY b "c">]><ODM>&b;</ODM>', "entity"),
 }
 ANSWERS = {
@@ -29,6 +31,15 @@ def test_a_file_that_is_none_is_refused(what, tmp_path):
     (tmp_path / name).write_bytes(content)
     with pytest.raises(StudyError, match=words):
         propose([tmp_path / name])
+
+
+def test_a_sheet_of_formatting_without_end_is_refused(tmp_path):
+    path = workbook(tmp_path / "w.xlsx", ("Data", people()))
+    opened = openpyxl.load_workbook(path)
+    opened["Data"].cell(1_000_001, 6).value = "end"
+    opened.save(path)
+    with pytest.raises(StudyError, match=r"1000001 rows by 6 columns\. Delete the empty rows"):
+        propose([path])
 
 
 def test_nothing_to_import_is_refused():
@@ -99,7 +110,8 @@ def test_an_answer_may_be_a_table_a_list_or_a_yes(tmp_path):
 EXCHANGED = """
 <Study OID="S"><MetaDataVersion OID="M">
  <StudyEventDef OID="E1" Name="pre"/>
- <ItemDef OID="I.SEX" Name="Sex" DataType="integer"><CodeListRef CodeListOID="C.SEX"/></ItemDef>
+ <ItemDef OID="I.SEX" Name="Sex" DataType="integer"><Description> Sex at
+ birth </Description><CodeListRef CodeListOID="C.SEX"/></ItemDef>
  <ItemDef OID="I.BBT" Name="BBT R" DataType="integer">
  <Question><TranslatedText>Blocks, right</TranslatedText></Question>
  </ItemDef>
@@ -124,3 +136,4 @@ def test_an_exchange_file_is_a_row_a_person_and_event_with_its_code_lists(tmp_pa
     assert [rows[2, column] for column in range(1, 6)] == ["P1", "pre", "1", "21", "7"]  # what is null is nothing
     assert page.variables[3].codes == {"1": "female", "2": "2"}
     assert page.variables[4].label == "Blocks, right"
+    assert page.variables[3].label == "Sex at birth"  # without the element that names its language

@@ -8,6 +8,8 @@ import pandas as pd
 import pytest
 
 from outcomes.importing import propose
+from tests.outcomes.importing.damage import filled_cells
+from tests.outcomes.importing.test_any_answer import book
 
 PEOPLE = {
     "Bergdorf": [("A", "f", 51, 12), ("B", "m", 64, 20), ("A", "m", 70, 31), ("B", "f", 45, 44)],
@@ -106,3 +108,36 @@ def test_letters_and_numbers_that_rise_are_months(tmp_path):
         "codes_gender",
         "codes_side",
     ]
+
+
+def clinic(first, *, sex, codes):
+    """A sheet of people with a code, an age and a score counted from `first`."""
+    rows = [["ID", "Sex", "Age", "BBT R pre"]]
+    return rows + [[code, sex, first + n, first + 10 + n] for n, code in enumerate(codes)]
+
+
+def test_only_people_of_both_sites_wait_and_a_place_apart_keeps_its_codes(tmp_path):
+    """Code 8 stands at one site only, the later sheet has codes of its own, one line has none."""
+    sheets = {
+        "Clinic A": [*clinic(20, sex="f", codes=range(1, 7)), [None, "f", 60, 1]],
+        "Clinic B": clinic(60, sex="m", codes=(*range(1, 7), 8)),
+        "Later": clinic(40, sex="m", codes=range(21, 25)),
+    }
+    path = book(tmp_path / "w.xlsx", sheets)
+    waits = propose([path])
+    assert "same_codes" in {question.id for question in waits.open}
+    assert {row.cells["participant"] for row in waits.done.rows} == {"8", "21", "22", "23", "24"}
+    answered = propose([path], {"same_codes": "different people"})
+    found = {row.cells["participant"]: row.cells["value"] for row in answered.done.rows}
+    assert (found["A-1"], found["B-1"], found["B-8"], found["21"]) == ("30", "70", "76", "50")
+    assert {entry["place"] for entry in answered.done.findings} == {"Clinic A!D8"}
+    assert sum(answered.ledger.counts().values()) == filled_cells(path)
+
+
+def test_sites_whose_names_do_not_differ_get_numbers_and_their_codes_no_zeros(tmp_path):
+    sheets = {"Clinic": clinic(20, sex="f", codes=range(1, 7)), "Clinic North": clinic(60, sex="m", codes=range(1, 7))}
+    proposal = propose([book(tmp_path / "w.xlsx", sheets)], {"same_codes": "different people"})
+    found = {row.cells["participant"]: row.cells["value"] for row in proposal.done.rows}
+    assert (found["1-1"], found["2-1"], len(found)) == ("30", "70", 12)
+    assert not any(row.get("site") for row in proposal.described.participants)  # 1 and 2 name no site
+    assert "leading_zeros" not in {question.id for question in proposal.questions}

@@ -9,6 +9,7 @@ import pytest
 
 from outcomes.importing.language.calendar_dates import is_partial, order_of, read_date
 from outcomes.importing.language.cell_values import read_measure, reason_of, status_of, suspicious
+from outcomes.importing.language.visit_words import read_visit
 
 DAY = date(2024, 3, 5)
 DATES = {
@@ -94,3 +95,25 @@ def test_nines_far_from_all_others_look_like_a_code():
     assert suspicious([20, 21, 22, 23, 24, 99]) == {99.0}
     assert suspicious([20, 21, 99]) == set()  # too few to tell
     assert suspicious([95, 97, 98, 99, 100, 101]) == set()  # one of many of its size
+
+
+VISITS = [
+    # text, kind, days after the start, days after the visit before, number
+    ("Baseline (wk 0)", "pre", 0, None, None),
+    ("vor der Behandlung", "pre", None, None, None),
+    ("after the training", "post", None, None, None),
+    ("6 weeks post", "time", 42, None, None),  # a time, not the end of the treatment
+    ("Week 6 (day 42)", "time", 42, None, None),
+    ("3 months later", "fu", None, 91, None),
+    ("+6 weeks", "fu", None, 42, None),
+    ("FU 6 months", "fu", 183, None, None),
+    ("FU 2 months", "fu", 61, None, None),
+    ("FU 2", "fu", None, None, 2),
+    ("Test 3", "ordinal", None, None, 3),
+]
+
+
+@pytest.mark.parametrize(("text", "kind", "day", "plus", "number"), VISITS)
+def test_a_visit_is_counted_from_the_start_or_from_the_visit_before(text, kind, day, plus, number):
+    found = read_visit(text, bare=False)
+    assert (found.kind, found.day, found.plus, found.number, found.label) == (kind, day, plus, number, text)
