@@ -173,17 +173,20 @@ class Conversion(Settling):
             return
         row_reason = o.record.text("status") if o.record.source.long else ""
         if not cell.text and row_reason:
+            if cell.comment:
+                self._remark(o, visit, cell.comment)
             self._blank_with_reason(o, visit)
             return
         if cell.struck and not self._struck(o):
             return
         if cell.comment:
-            text = self._commented(o)
+            text = self._commented(o, visit)
             if text is None:
                 return
         else:
             text = o.text
         if not text:
+            self.ledger.put(o.record.source.table.page, o.row, o.place, "remark", "comment on a blank cell, kept")
             return
         beside = meaning.table == "totals" and (id(o.record), meaning.instrument) in self.with_items
         if (
@@ -274,8 +277,6 @@ class Conversion(Settling):
     def _blank_with_reason(self, o: Observation, visit: Visit) -> None:
         """A line of a long table without a value says why there is none."""
         text = o.record.text("reason") or o.record.text("status")
-        if not text:
-            return
         reason, remark = reason_of(text)
         if not reason and simple(text) != simple(o.record.text("status")):
             reason, remark = "not done", text
@@ -310,12 +311,10 @@ class Conversion(Settling):
             return False
         return True
 
-    def _commented(self, o: Observation) -> str | None:
+    def _commented(self, o: Observation, visit: Visit) -> str | None:
         """The text that counts where a comment names another number; None while that is open."""
         assert o.cell is not None
-        visit = self._visit_quietly(o)
-        if visit:
-            self._remark(o, visit, o.cell.comment)
+        self._remark(o, visit, o.cell.comment)
         own = read_measure(o.text, {}, (), None).value
         others = [n.replace(",", ".") for n in re.findall(r"(?<![\w/])\d+(?:[.,]\d+)?(?![\w/])", o.cell.comment)]
         others = [number for number in others if number != own]
@@ -609,20 +608,16 @@ def _limits(
 ) -> tuple[float | None, float | None, dict[str, float], tuple[float, ...]]:
     """What a cell may hold: lowest, highest, answers typed as words, levels. Degrees and forces have generous "
     "limits."""
-    if meaning.table == "angles":
+    if known is None:  # an angle; everything else was settled with its instrument
         return -90.0, 240.0, {}, ()
-    if known is None:
-        return None, None, {}, ()
     if meaning.table == "trials":
         return 0.0, None, {}, ()
     item = known.item(meaning.item) if meaning.table == "items" else known.items[0] if len(known.items) == 1 else None
     if item is not None and item.levels:
         return min(item.levels), max(item.levels), dict(item.codes), item.levels
     if meaning.table == "items":
-        return (
-            (None, None, {}, ())
-            if item is None
-            else (item.low, item.high if item.high > item.low else None, dict(item.codes), ())
-        )
+        if item is None:
+            return None, None, {}, ()  # not settled yet; an item that the instrument has not becomes a finding
+        return item.low, item.high if item.high > item.low else None, dict(item.codes), ()
     scale = known.scale(meaning.scale) or known.main_scale
     return scale.low, scale.high, {}, ()

@@ -104,8 +104,7 @@ class DescribedCells:
             self.ledger.put(page, *at, "held", f"question {column.open}")
             return
         if role in _ASIDE_ROLES:
-            if not self.ledger.status(page, *at):
-                self.ledger.put(page, *at, "set aside", _ASIDE_ROLES[role])
+            self.ledger.put(page, *at, "set aside", _ASIDE_ROLES[role], over=False)
             if cell.comment:
                 self._remark(record, column, cell.comment, done, cell)
             return
@@ -254,8 +253,6 @@ class DescribedCells:
         if role in ("sex", "affected_side", "dominant_side"):
             group = "sexes" if role == "sex" else "sides"
             found = whole(words, group)
-            if role == "sex" and not found and len(tokens(words)) == 1 and words[:1].lower() in "fm" and len(words) > 3:
-                found = ""
             if role == "sex" and column.name in self.open_letters and not coded:
                 found = ""
             if found and not (text.endswith("?")) and not (number_text(text) and not coded):
@@ -441,12 +438,15 @@ class DescribedCells:
             status = status_of(answer)[0]
             if status in ("missed", "withdrawn"):
                 done.statuses.setdefault(key, (status, text, place))
-            elif read := read_date(answer, answer):
-                self.visit_facts[key]["date"] = (read.day_first or date.min).isoformat()
-            elif status != "attended" and not simple(answer).startswith("attended"):
+                return "converted"
+            found = read_date(answer, answer)
+            if found is None and (status == "attended" or simple(answer).startswith("attended")):
+                self.visit_facts[key]["attended"] = "yes"
+                return "converted"
+            if found is None:
                 self.questions.refuse(name, f"found {answer!r}, allowed missed, withdrawn, attended, or a date")
                 self.held_dates.add(key)
-            return "converted"
+                return "held"
         day = self._one_date(record, column, found)
         if day is None:
             self.held_dates.add(key)
