@@ -126,7 +126,7 @@ def _ask_people(proposal: Proposal, questions: Questions) -> bool:
 
 def _ask_behind(proposal: Proposal) -> None:
     """Puts the questions that wait behind one which holds nearly every line: they would come one after the other."""
-    for _ in range(3):  # people, sites, visits
+    while True:  # people, visits, sites: every round but the last brings up another one
         assumed = {
             question.id: "different people" if question.id == slug(NAME) else question.proposal or question.choices[0]
             for question in proposal.questions

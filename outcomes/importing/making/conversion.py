@@ -6,7 +6,15 @@ from dataclasses import replace
 
 from outcomes.dynamometry.force import convert_force
 from outcomes.importing.finding.observations import Observation, Record
-from outcomes.importing.language.cell_values import REASONS, Reading, read_measure, reason_of, status_of, suspicious
+from outcomes.importing.language.cell_values import (
+    REASONS,
+    Reading,
+    number_text,
+    read_measure,
+    reason_of,
+    status_of,
+    suspicious,
+)
 from outcomes.importing.language.headings import PAIR, Meaning, item_of
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Converted, Row
@@ -46,9 +54,7 @@ class Conversion(Settling):
             if o.meaning.table in ("totals", "trials"):
                 reading = read_measure(o.text, o.codes, o.column.missing, None)
                 if reading.kind == "number":
-                    values[_measure_key(o.meaning)].append(
-                        float(reading.value) if _plain(reading.value) else float("nan")
-                    )
+                    values[_measure_key(o.meaning)].append(float(reading.value))
         self.suspects = {key: suspicious(found) for key, found in values.items()}
 
     def _strange_ranges(self, observations: list[Observation]) -> dict[tuple[str, ...], str]:
@@ -60,11 +66,10 @@ class Conversion(Settling):
             if known is None or o.meaning.part or o.meaning.table == "angles" or reading.kind != "number":
                 continue
             item = item_of(o.meaning, known) if o.meaning.table == "items" else ""
-            low, high, extra, _ = _limits(replace(o.meaning, item=o.meaning.item or item), known)
-            if _plain(reading.value) and reading.value not in extra:
-                number = float(reading.value)
-                out = (low is not None and number < low) or (high is not None and number > high)
-                outside[_column_key(o)].append(out)
+            low, high, _, _ = _limits(replace(o.meaning, item=o.meaning.item or item), known)
+            number = float(reading.value)
+            out = (low is not None and number < low) or (high is not None and number > high)
+            outside[_column_key(o)].append(out)
         return {
             key: f"{sum(found)} of {len(found)}"
             for key, found in outside.items()
@@ -173,8 +178,7 @@ class Conversion(Settling):
             return
         row_reason = o.record.text("status") if o.record.source.long else ""
         if not cell.text and row_reason:
-            if cell.comment:
-                self._remark(o, visit, cell.comment)
+            self._remark(o, visit, cell.comment)  # a cell without a text is kept for its comment
             self._blank_with_reason(o, visit)
             return
         if cell.struck and not self._struck(o):
@@ -495,6 +499,8 @@ class Conversion(Settling):
                         REASONS,
                     )
                     reason = as_value(answer)[1] if answer else ""
+                    if answer and not reason:
+                        self.questions.refuse(question, f"found {answer!r}, allowed {', '.join(REASONS)}")
                     if not reason:
                         self.done.waiting.add((record.participant, visit.id))
                 if not covers or not reason:
@@ -595,12 +601,8 @@ def _measure_key(meaning: Meaning) -> tuple[str, str, str]:
     return meaning.outcome, meaning.side, meaning.unit
 
 
-def _plain(text: str) -> bool:
-    return bool(re.fullmatch(r"-?\d+(\.\d+)?|\.\d+", text))
-
-
 def _plain_text(text: str) -> str:
-    return f"{float(text):.10g}" if _plain(text) else text
+    return f"{float(number):.10g}" if (number := number_text(text)) else text
 
 
 def _limits(

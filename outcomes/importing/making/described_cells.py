@@ -16,7 +16,7 @@ from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.holds import Holds
 from outcomes.importing.making.schedule import Schedule
 from outcomes.importing.opening.pages import Cell, Ledger
-from outcomes.importing.questions import ASK, Questions, as_value, slug
+from outcomes.importing.questions import ASK, CONFIRM, Questions, as_value, slug
 from outcomes.onset import DAYS_PER_MONTH
 
 _TICKED = re.compile(r"(?:[☒☑✓✔✗✘■●]|\[\s*[xX✓]\s*\]|\(\s*[xX]\s*\))\s*([^\W\d_]+(?: [^\W\d_]+)*)")
@@ -103,6 +103,9 @@ class DescribedCells:
         if column.open:
             self.ledger.put(page, *at, "held", f"question {column.open}")
             return
+        if role == "affected_side" and column.meaning.rest and not self._affected(record, column):
+            self.ledger.put(page, *at, "set aside", "column left out by the answer")
+            return
         if role in _ASIDE_ROLES:
             self.ledger.put(page, *at, "set aside", _ASIDE_ROLES[role], over=False)
             if cell.comment:
@@ -137,6 +140,18 @@ class DescribedCells:
             self.ledger.put(page, *at, "key", role)
         if cell.comment and role not in ("remark",):
             self._remark(record, column, cell.comment, done, cell)
+
+    def _affected(self, record: Record, column: Column) -> bool:
+        """Whether a column under "hand" or "side" holds the affected side: assumed until somebody says no."""
+        answer = self.questions.ask(
+            CONFIRM,
+            f"affected side {record.source.name}",
+            f"{record.source.name}: {column.name}",
+            f"The column {column.name!r} is taken for the affected side.",
+            ("affected side", "leave out"),
+            "affected side",
+        )
+        return not simple(answer).startswith(("leave", "no"))
 
     def _remark(self, record: Record, column: Column, text: str, done: Converted, cell: Cell) -> None:
         visit = (

@@ -256,3 +256,67 @@ def test_ages_in_ranges_are_their_middle_only_where_somebody_says_so(answer, age
     assert set(told(found, "age")) == {age}
     assert became(found)["Data!B2"].startswith("converted" if answer in ("leave blank", "the middle") else "held")
     assert bool(problem(found, "age_ranges_age")) == (answer == "about")
+
+
+def two_tables(first, second):
+    """Blocks at the visits of the first table, another test at those of the second."""
+    sheets = {}
+    for name, test, names in (("First", "BBT R", first), ("Second", "ARAT", second)):
+        values = [lambda n, k=k: 20 + n + k for k in range(len(names))]
+        sheets[name] = lines([f"{test} {visit}" for visit in names], *values)
+    return sheets
+
+
+# Visits of two tables; the question about them; answer -> labels of the visits, and where the second table's lie
+NAMED = [
+    (("T0", "T1"), ("pre", "post"), "visit_words_second",
+     {"": ("T0 T1", "T0 T1"), "yes": ("T0 T1", "T0 T1"), "no": ("T0 T1 post", "T0 post")}),
+    (("T0", "T1", "T2"), ("baseline", "T1"), "visit_baseline",
+     {"": ("T0 T1 T2", "T0 T1"), "no": ("T0 baseline T1 T2", "baseline T1")}),
+    (("pre", "post", "FU 3 months"), ("pre", "follow-up"), "visit_follow_up",
+     {"": ("pre post FU", "pre FU"), "no": ("pre post follow-up FU", "pre follow-up")}),
+    (("pre", "T2 (6 weeks)", "T3 (12 weeks)"), ("pre", "12 weeks"), "visit_12_weeks",
+     {"": ("pre T2 T3", "pre T3"), "no": ("pre T2 T3 12-weeks", "pre 12-weeks")}),
+    (("pre", "week 3", "week 9"), ("pre", "week 6"), "", {"": ("pre week-3 week-6 week-9", "pre week-6")}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "name", "answer", "labels", "places"),
+    [(*given, answer, *expected) for *given, answers in NAMED for answer, expected in answers.items()],
+)
+def test_visits_under_other_names_are_the_same_unless_somebody_says_no(
+    first, second, name, answer, labels, places, tmp_path
+):
+    found = proposed(tmp_path, two_tables(first, second), {name: answer})
+    assert [visit.label.replace(" ", "-") for visit in found.schedule.visits] == labels.split()
+    own = [row.visit for row in found.done.rows if row.cells["instrument"] == "arat"]
+    assert {visit.label.replace(" ", "-") for visit in own} == set(places.split())
+    assert (name in asked(found)) == bool(name)
+    assert len(found.done.rows) == 5 * (len(first) + len(second))
+
+
+def test_two_visits_of_one_name_get_ids_of_their_own_and_days_that_fall_are_put_in_order(tmp_path):
+    found = proposed(tmp_path, two_tables(("pre", "6 weeks", "+6 weeks"), ("pre",)))
+    assert [visit.id for visit in found.schedule.visits] == ["pre", "6_weeks", "6_weeks_2"]
+    falling = proposed(tmp_path, two_tables(("pre", "T2 (12 weeks)", "T3 (6 weeks)"), ("pre",)))
+    assert [(visit.label, visit.day) for visit in falling.schedule.visits] == [("pre", 0), ("T3", 42), ("T2", 84)]
+    assert asked(falling)["visit_days"].proposal == "0, 84, 42"
+
+
+@pytest.mark.parametrize(("answer", "people", "age"), [("", 5, "51"), ("yes", 5, "51"), ("no", 10, "")])
+def test_codes_that_differ_by_leading_zeros_are_one_person_unless_somebody_says_no(answer, people, age, tmp_path):
+    sheets = {"People": [["ID", "Age"], *([f"0{n}", 50 + n] for n in range(1, 6))],
+              "Data": [["ID", "BBT R pre"], *([n, 20 + n] for n in range(1, 6))]}  # fmt: skip
+    found = proposed(tmp_path, sheets, {"leading_zeros": answer})
+    ages = dict(told(found, "participant", "age"))
+    assert len(ages) == people
+    assert ages[found.done.rows[0].cells["participant"]] == age
+
+
+@pytest.mark.parametrize(("answer", "side", "cell"), [("", "right", "converted"), ("leave out", "", "set aside")])
+def test_a_column_of_hands_is_the_affected_side_unless_somebody_leaves_it_out(answer, side, cell, tmp_path):
+    sheets = {"Data": lines(("Hand", "ARAT pre", "ARAT post"), "R", lambda n: 20 + n, lambda n: 30 + n)}
+    found = proposed(tmp_path, sheets, {"affected_side_data": answer})
+    assert set(told(found, "affected_side")) == {side}
+    assert became(found)["Data!B2"].startswith(cell)
