@@ -198,7 +198,7 @@ def _run(proposal: Proposal) -> None:
             ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "measured at a visit outside the plan")
         elif not o.meaning.role:
             unknown_measure(o, questions, ledger)
-    conversion.reasons_for_blanks(records, planned_ones)
+    conversion.reasons_for_blanks(records)
     describer.read(done)
     described = describer.finish(done)
     affected_hand(described, done, questions)

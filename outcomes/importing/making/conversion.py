@@ -39,7 +39,6 @@ class Conversion(Settling):
             (id(o.record), o.meaning.instrument) for o in observations if o.meaning.table == "items" and o.text
         }
         self.items_per = self._numbered(observations)
-        self._reasons_beside(observations)
         self.strange = self._strange_ranges(observations)
         for o in sorted(observations, key=lambda o: o.meaning.table != "items"):
             self._one(o)
@@ -106,10 +105,9 @@ class Conversion(Settling):
                 highest[key] = max(highest.get(key, 0), o.meaning.number)
         return highest
 
-    def _reasons_beside(self, observations: list[Observation]) -> None:
+    def _reasons_beside(self, records: list[Record]) -> None:
         """ "Test done? no. Why not?": what holds for the blank cells of that test in the same line."""
-        records = {id(o.record): o.record for o in observations}
-        for number, record in records.items():
+        for record in records:
             flags = record.source.of("done_flag")
             columns = record.source.columns
             for flag in flags:
@@ -129,11 +127,8 @@ class Conversion(Settling):
                 )
                 if after:
                     self._mark(record, after.place, "key")
-                self.reason_columns.setdefault(number, {})[flag.meaning.instrument] = (
-                    words,
-                    after.name if after else flag.name,
-                    said,
-                )
+                key = (flag.meaning.instrument, flag.meaning.visit)
+                self.reason_columns.setdefault(id(record), {})[key] = (words, after.name if after else flag.name)
 
     def _one(self, o: Observation) -> None:
         page = o.record.source.table.page
@@ -460,18 +455,28 @@ class Conversion(Settling):
         )
         self.done.rows.append(Row(meaning.table, cells, o, visit, number))
 
-    def reasons_for_blanks(self, records: list[Record], observations: list[Observation]) -> None:
+    def reasons_for_blanks(self, records: list[Record]) -> None:
         """Rows for blank cells whose line says why the test was not done."""
+        records = [record for record in records if record.participant]
+        self._reasons_beside(records)
+        affected = {r.participant: whole(text, "sides") for r in records if (text := r.text("affected_side"))}
         for record in records:
-            for instrument, (words, name, _) in self.reason_columns.get(id(record), {}).items():
+            for (instrument, word), (words, name) in self.reason_columns.get(id(record), {}).items():
                 columns = [
                     c
                     for c in record.source.measures
-                    if c.meaning.instrument == instrument and c.meaning.condition != "assisted"
+                    if c.meaning.instrument == instrument
+                    and c.meaning.condition != "assisted"
+                    and (word is None or c.meaning.visit is None or c.meaning.visit.key == word.key)
                 ]
                 blank = [c for c in columns if not record.source.table.view.text(record.line, c.place)]
-                visit = self.schedule.find(record.visit)
-                if not blank or visit is None or self.holds.why(record):
+                visit = self.schedule.find(word or record.visit)
+                if not blank or self.holds.why(record):
+                    continue
+                if visit is None:  # a reason that says not of which visit is kept as words
+                    person, where = record.participant, record.where
+                    kept = {"participant": person, "visit": "", "what": name, "place": where, "remark": words}
+                    self.done.remarks += [kept] if words else []
                     continue
                 hands = {c.meaning.side for c in blank}
                 covers = "all of them"
@@ -509,6 +514,7 @@ class Conversion(Settling):
                     if simple(covers).startswith(("the affected", "affected")) and column.meaning.side not in (
                         "affected",
                         "",
+                        affected.get(record.participant),
                     ):
                         continue
                     row, place = record.source.table.view.at(record.line, column.place)

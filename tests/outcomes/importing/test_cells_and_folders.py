@@ -155,6 +155,41 @@ def test_a_reason_beside_the_test_holds_for_its_blank_cells(answers, written, tm
     assert bool(problem(found, "cell_too_sore")) == (answers.get("cell_too_sore") == "perhaps")
 
 
+def test_a_reason_may_hold_for_the_affected_hand_only(tmp_path):
+    flags = lines(("Affected side", "BBT done", "Reason not done", "BBT R", "BBT L"), lambda n: "RL"[n % 2],
+                  lambda n: "no" if n in (2, 3) else "yes", lambda n: "refused" if n in (2, 3) else None,
+                  lambda n: None if n in (2, 3) else 20, lambda n: None if n in (2, 3) else 10)  # fmt: skip
+    found = proposed(tmp_path, {"Data": flags}, {"reason_covers_bbt": "the affected hand only"})
+    rows = [row.cells for row in found.done.rows if not row.number]
+    assert [(row["participant"], row["side"]) for row in rows] == [("A2", "right"), ("A3", "left")]
+
+
+def test_a_reason_is_of_the_visit_that_its_column_names(tmp_path):
+    heads = (
+        "BBT done pre",
+        "Reason",
+        "BBT R pre",
+        "BBT done post",
+        "Reason",
+        "BBT R post",
+        "ARAT done",
+        "Why not",
+        "ARAT pre",
+    )
+    answers = {2: ("no", "refused", None, "yes", None, 31, "yes", None, 40),
+               3: ("yes", None, 21, "no", "cannot", None, "no", "forgot it", None)}  # fmt: skip
+    usual = ("yes", None, 20, "yes", None, 30, "yes", None, 41)
+    rows = lines(heads, *[lambda n, k=k: answers.get(n, usual)[k] for k in range(9)])
+    found = proposed(tmp_path, {"Data": rows})
+    said = {(row.cells["participant"], row.visit.id): row.cells["value"] for row in found.done.rows if not row.number}
+    assert said == {("A2", "pre"): "refused", ("A3", "post"): "unable"}
+    # Of which visit "forgot it" is, the column of ARAT does not say.
+    assert [(entry["participant"], entry["remark"]) for entry in found.done.remarks] == [
+        ("A3", "cannot"),
+        ("A3", "forgot it"),
+    ]
+
+
 def form(code, arat, *more):
     return [["Patient", code], ["Sex", "f"], ["Age", 50], [], ["Test", "pre", "post"], ["ARAT", arat, arat + 5], *more]
 
