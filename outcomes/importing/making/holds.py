@@ -92,7 +92,7 @@ def _leading_zeros(records: list[Record], questions: Questions) -> None:
 
 def _zeros_differ(record: Record) -> bool:
     digits = [part for part in key_of(record.typed) if part.isdigit()]
-    typed = "".join(c for c in record.typed if c.isdigit())
+    typed = "".join(c for c in record.typed.strip().removesuffix(".0") if c.isdigit())
     return bool(digits) and typed != "".join(c for c in record.participant if c.isdigit())
 
 

@@ -137,7 +137,7 @@ class Settling(Accounts):
             if found is None:
                 return None
             meaning = found
-        if meaning.table == "items":
+        if meaning.table == "items" and not meaning.item:
             found = self._item(o, meaning)
             if found is None:
                 return None
@@ -289,15 +289,11 @@ class Settling(Accounts):
 
     def _item(self, o: Observation, meaning: Meaning) -> Meaning | None:
         known = find_instrument(meaning.instrument)
-        if known is None or known.item(meaning.item):
-            return meaning
-        number = int(meaning.item) if meaning.item.isdigit() else meaning.number  # "item mal.3" of import.toml
-        meaning = replace(meaning, number=number)
-        if item := item_of(meaning, known):
+        if item := item_of(meaning, known) if known else "":
             return replace(meaning, item=item)
         self._finding(
             o,
-            f"no item {meaning.item or number} in {meaning.instrument}",
+            f"no item {meaning.number} in {meaning.instrument}",
             "Correct the heading, or leave the column out in import.toml.",
         )
         return None
