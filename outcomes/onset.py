@@ -7,6 +7,7 @@ from outcomes.study import Study
 
 DAYS_PER_MONTH = 30.4375  # 365.25 / 12
 ONSET_DAYS = "onset_days"
+_MOST_MONTHS = 1200  # a hundred years: 2024 typed as onset is a year, and no number of months (ours)
 
 
 def with_onset_days(study: Study) -> pd.DataFrame:
@@ -32,7 +33,8 @@ def onset_days(participants: pd.DataFrame) -> pd.Series:
         return pd.Series(float("nan"), index=participants.index)
     typed = participants["onset"]
     if pd.api.types.is_numeric_dtype(typed):
-        return typed.astype(float) * DAYS_PER_MONTH
-    text = typed.fillna("").astype("str")
-    months = numbers(text)["value"].where(dates(text)["value"].isna())
-    return months.where(months >= 0) * DAYS_PER_MONTH
+        months = typed.astype(float)
+    else:
+        text = typed.fillna("").astype("str")
+        months = numbers(text)["value"].where(dates(text)["value"].isna())
+    return months.where((months >= 0) & (months < _MOST_MONTHS)) * DAYS_PER_MONTH

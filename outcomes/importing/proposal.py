@@ -126,7 +126,7 @@ def _ask_people(proposal: Proposal, questions: Questions) -> bool:
 
 def _ask_behind(proposal: Proposal) -> None:
     """Puts the questions that wait behind one which holds nearly every line: they would come one after the other."""
-    for _ in range(3):  # people, sites, visits
+    while True:  # people, visits, sites: every round but the last brings up another one
         assumed = {
             question.id: "different people" if question.id == slug(NAME) else question.proposal or question.choices[0]
             for question in proposal.questions
@@ -198,7 +198,7 @@ def _run(proposal: Proposal) -> None:
             ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "measured at a visit outside the plan")
         elif not o.meaning.role:
             unknown_measure(o, questions, ledger)
-    conversion.reasons_for_blanks(records, planned_ones)
+    conversion.reasons_for_blanks(records)
     describer.read(done)
     described = describer.finish(done)
     affected_hand(described, done, questions)

@@ -80,9 +80,7 @@ class Questions:
 
     def refuse(self, name: str, why: str) -> None:
         """Notes that an answer was not understood: the question stays open."""
-        question = self.asked.get(slug(name))
-        if question:
-            question.problem = why
+        self.asked[slug(name)].problem = why
 
     @property
     def listed(self) -> list[Question]:

@@ -96,9 +96,9 @@ class Reading:
 
 
 def number_text(text: str) -> str:
-    """A number with a decimal point, "" where the text is no plain number."""
+    """A number with a decimal point and without a plus, "" where the text is no plain number."""
     cell = tidy(text)
-    return cell.replace(",", ".") if _NUMBER.fullmatch(cell) else ""
+    return cell.replace(",", ".").removeprefix("+") if _NUMBER.fullmatch(cell) else ""
 
 
 def reason_of(text: str) -> tuple[str, str]:

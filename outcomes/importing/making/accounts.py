@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.observations import Observation, Record
+from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.holds import Holds
 from outcomes.importing.making.schedule import Schedule, Visit
@@ -50,7 +51,8 @@ class Accounts:
         self.suspects: dict[tuple[str, str, str], set[float]] = {}
         self.with_items: set[tuple[int, str]] = set()
         self.held_items: set[tuple[int, str]] = set()
-        self.reason_columns: dict[int, dict[str, tuple[str, str, str]]] = {}
+        # record -> test and visit of the column that says whether it was done -> the reason, and its column
+        self.reason_columns: dict[int, dict[tuple[str, VisitWord | None], tuple[str, str]]] = {}
 
     def _hold(self, o: Observation, question: str, visit: Visit | None = None) -> None:
         self.ledger.put(o.record.source.table.page, o.row, o.place, "held", f"question {slug(question)}")

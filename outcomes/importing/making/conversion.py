@@ -6,7 +6,15 @@ from dataclasses import replace
 
 from outcomes.dynamometry.force import convert_force
 from outcomes.importing.finding.observations import Observation, Record
-from outcomes.importing.language.cell_values import REASONS, Reading, read_measure, reason_of, status_of, suspicious
+from outcomes.importing.language.cell_values import (
+    REASONS,
+    Reading,
+    number_text,
+    read_measure,
+    reason_of,
+    status_of,
+    suspicious,
+)
 from outcomes.importing.language.headings import PAIR, Meaning, item_of
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Converted, Row
@@ -31,7 +39,6 @@ class Conversion(Settling):
             (id(o.record), o.meaning.instrument) for o in observations if o.meaning.table == "items" and o.text
         }
         self.items_per = self._numbered(observations)
-        self._reasons_beside(observations)
         self.strange = self._strange_ranges(observations)
         for o in sorted(observations, key=lambda o: o.meaning.table != "items"):
             self._one(o)
@@ -46,9 +53,7 @@ class Conversion(Settling):
             if o.meaning.table in ("totals", "trials"):
                 reading = read_measure(o.text, o.codes, o.column.missing, None)
                 if reading.kind == "number":
-                    values[_measure_key(o.meaning)].append(
-                        float(reading.value) if _plain(reading.value) else float("nan")
-                    )
+                    values[_measure_key(o.meaning)].append(float(reading.value))
         self.suspects = {key: suspicious(found) for key, found in values.items()}
 
     def _strange_ranges(self, observations: list[Observation]) -> dict[tuple[str, ...], str]:
@@ -60,11 +65,10 @@ class Conversion(Settling):
             if known is None or o.meaning.part or o.meaning.table == "angles" or reading.kind != "number":
                 continue
             item = item_of(o.meaning, known) if o.meaning.table == "items" else ""
-            low, high, extra, _ = _limits(replace(o.meaning, item=o.meaning.item or item), known)
-            if _plain(reading.value) and reading.value not in extra:
-                number = float(reading.value)
-                out = (low is not None and number < low) or (high is not None and number > high)
-                outside[_column_key(o)].append(out)
+            low, high, _, _ = _limits(replace(o.meaning, item=o.meaning.item or item), known)
+            number = float(reading.value)
+            out = (low is not None and number < low) or (high is not None and number > high)
+            outside[_column_key(o)].append(out)
         return {
             key: f"{sum(found)} of {len(found)}"
             for key, found in outside.items()
@@ -101,10 +105,9 @@ class Conversion(Settling):
                 highest[key] = max(highest.get(key, 0), o.meaning.number)
         return highest
 
-    def _reasons_beside(self, observations: list[Observation]) -> None:
+    def _reasons_beside(self, records: list[Record]) -> None:
         """ "Test done? no. Why not?": what holds for the blank cells of that test in the same line."""
-        records = {id(o.record): o.record for o in observations}
-        for number, record in records.items():
+        for record in records:
             flags = record.source.of("done_flag")
             columns = record.source.columns
             for flag in flags:
@@ -124,11 +127,8 @@ class Conversion(Settling):
                 )
                 if after:
                     self._mark(record, after.place, "key")
-                self.reason_columns.setdefault(number, {})[flag.meaning.instrument] = (
-                    words,
-                    after.name if after else flag.name,
-                    said,
-                )
+                key = (flag.meaning.instrument, flag.meaning.visit)
+                self.reason_columns.setdefault(id(record), {})[key] = (words, after.name if after else flag.name)
 
     def _one(self, o: Observation) -> None:
         page = o.record.source.table.page
@@ -173,17 +173,19 @@ class Conversion(Settling):
             return
         row_reason = o.record.text("status") if o.record.source.long else ""
         if not cell.text and row_reason:
+            self._remark(o, visit, cell.comment)  # a cell without a text is kept for its comment
             self._blank_with_reason(o, visit)
             return
         if cell.struck and not self._struck(o):
             return
         if cell.comment:
-            text = self._commented(o)
+            text = self._commented(o, visit)
             if text is None:
                 return
         else:
             text = o.text
         if not text:
+            self.ledger.put(o.record.source.table.page, o.row, o.place, "remark", "comment on a blank cell, kept")
             return
         beside = meaning.table == "totals" and (id(o.record), meaning.instrument) in self.with_items
         if (
@@ -274,8 +276,6 @@ class Conversion(Settling):
     def _blank_with_reason(self, o: Observation, visit: Visit) -> None:
         """A line of a long table without a value says why there is none."""
         text = o.record.text("reason") or o.record.text("status")
-        if not text:
-            return
         reason, remark = reason_of(text)
         if not reason and simple(text) != simple(o.record.text("status")):
             reason, remark = "not done", text
@@ -310,12 +310,10 @@ class Conversion(Settling):
             return False
         return True
 
-    def _commented(self, o: Observation) -> str | None:
+    def _commented(self, o: Observation, visit: Visit) -> str | None:
         """The text that counts where a comment names another number; None while that is open."""
         assert o.cell is not None
-        visit = self._visit_quietly(o)
-        if visit:
-            self._remark(o, visit, o.cell.comment)
+        self._remark(o, visit, o.cell.comment)
         own = read_measure(o.text, {}, (), None).value
         others = [n.replace(",", ".") for n in re.findall(r"(?<![\w/])\d+(?:[.,]\d+)?(?![\w/])", o.cell.comment)]
         others = [number for number in others if number != own]
@@ -457,18 +455,28 @@ class Conversion(Settling):
         )
         self.done.rows.append(Row(meaning.table, cells, o, visit, number))
 
-    def reasons_for_blanks(self, records: list[Record], observations: list[Observation]) -> None:
+    def reasons_for_blanks(self, records: list[Record]) -> None:
         """Rows for blank cells whose line says why the test was not done."""
+        records = [record for record in records if record.participant]
+        self._reasons_beside(records)
+        affected = {r.participant: whole(text, "sides") for r in records if (text := r.text("affected_side"))}
         for record in records:
-            for instrument, (words, name, _) in self.reason_columns.get(id(record), {}).items():
+            for (instrument, word), (words, name) in self.reason_columns.get(id(record), {}).items():
                 columns = [
                     c
                     for c in record.source.measures
-                    if c.meaning.instrument == instrument and c.meaning.condition != "assisted"
+                    if c.meaning.instrument == instrument
+                    and c.meaning.condition != "assisted"
+                    and (word is None or c.meaning.visit is None or c.meaning.visit.key == word.key)
                 ]
                 blank = [c for c in columns if not record.source.table.view.text(record.line, c.place)]
-                visit = self.schedule.find(record.visit)
-                if not blank or visit is None or self.holds.why(record):
+                visit = self.schedule.find(word or record.visit)
+                if not blank or self.holds.why(record):
+                    continue
+                if visit is None:  # a reason that says not of which visit is kept as words
+                    person, where = record.participant, record.where
+                    kept = {"participant": person, "visit": "", "what": name, "place": where, "remark": words}
+                    self.done.remarks += [kept] if words else []
                     continue
                 hands = {c.meaning.side for c in blank}
                 covers = "all of them"
@@ -496,6 +504,8 @@ class Conversion(Settling):
                         REASONS,
                     )
                     reason = as_value(answer)[1] if answer else ""
+                    if answer and not reason:
+                        self.questions.refuse(question, f"found {answer!r}, allowed {', '.join(REASONS)}")
                     if not reason:
                         self.done.waiting.add((record.participant, visit.id))
                 if not covers or not reason:
@@ -504,6 +514,7 @@ class Conversion(Settling):
                     if simple(covers).startswith(("the affected", "affected")) and column.meaning.side not in (
                         "affected",
                         "",
+                        affected.get(record.participant),
                     ):
                         continue
                     row, place = record.source.table.view.at(record.line, column.place)
@@ -596,12 +607,8 @@ def _measure_key(meaning: Meaning) -> tuple[str, str, str]:
     return meaning.outcome, meaning.side, meaning.unit
 
 
-def _plain(text: str) -> bool:
-    return bool(re.fullmatch(r"-?\d+(\.\d+)?|\.\d+", text))
-
-
 def _plain_text(text: str) -> str:
-    return f"{float(text):.10g}" if _plain(text) else text
+    return f"{float(number):.10g}" if (number := number_text(text)) else text
 
 
 def _limits(
@@ -609,20 +616,16 @@ def _limits(
 ) -> tuple[float | None, float | None, dict[str, float], tuple[float, ...]]:
     """What a cell may hold: lowest, highest, answers typed as words, levels. Degrees and forces have generous "
     "limits."""
-    if meaning.table == "angles":
+    if known is None:  # an angle; everything else was settled with its instrument
         return -90.0, 240.0, {}, ()
-    if known is None:
-        return None, None, {}, ()
     if meaning.table == "trials":
         return 0.0, None, {}, ()
     item = known.item(meaning.item) if meaning.table == "items" else known.items[0] if len(known.items) == 1 else None
     if item is not None and item.levels:
         return min(item.levels), max(item.levels), dict(item.codes), item.levels
     if meaning.table == "items":
-        return (
-            (None, None, {}, ())
-            if item is None
-            else (item.low, item.high if item.high > item.low else None, dict(item.codes), ())
-        )
+        if item is None:
+            return None, None, {}, ()  # not settled yet; an item that the instrument has not becomes a finding
+        return item.low, item.high if item.high > item.low else None, dict(item.codes), ()
     scale = known.scale(meaning.scale) or known.main_scale
     return scale.low, scale.high, {}, ()

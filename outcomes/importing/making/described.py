@@ -170,13 +170,11 @@ class Describer(DescribedCells):
                     "reason": "",
                     "rater": facts.get("rater", ""),
                 }
-                there = visit.id in measured[person] or bool(row["date"])
+                there = visit.id in measured[person] or bool(row["date"] or facts.get("attended"))
                 status = done.statuses.get(key)
                 if status and not there:
                     row["status"], row["reason"] = status[0], status[1]
-                    gone = status[1] if status[0] == "withdrawn" else ""
-                    if status[0] == "withdrawn":
-                        gone = status[1] or "withdrawn"
+                    gone = status[1] or "withdrawn" if status[0] == "withdrawn" else ""
                 elif there:
                     row["status"], gone = "attended", ""
                 elif key in done.waiting or key in self.held_dates:

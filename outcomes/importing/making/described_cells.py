@@ -11,12 +11,12 @@ from outcomes.importing.finding.mapped_tables import Column
 from outcomes.importing.finding.observations import Record
 from outcomes.importing.language.calendar_dates import DateText, is_partial, order_of, read_date
 from outcomes.importing.language.cell_values import number_text, read_measure, reason_of, status_of
-from outcomes.importing.language.vocabulary import simple, tokens, whole
+from outcomes.importing.language.vocabulary import phrases, simple, tokens, whole
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.holds import Holds
 from outcomes.importing.making.schedule import Schedule
 from outcomes.importing.opening.pages import Cell, Ledger
-from outcomes.importing.questions import ASK, Questions, as_value, slug
+from outcomes.importing.questions import ASK, CONFIRM, Questions, as_value, slug
 from outcomes.onset import DAYS_PER_MONTH
 
 _TICKED = re.compile(r"(?:[☒☑✓✔✗✘■●]|\[\s*[xX✓]\s*\]|\(\s*[xX]\s*\))\s*([^\W\d_]+(?: [^\W\d_]+)*)")
@@ -103,14 +103,21 @@ class DescribedCells:
         if column.open:
             self.ledger.put(page, *at, "held", f"question {column.open}")
             return
+        if role == "affected_side" and column.meaning.rest and not self._affected(record, column):
+            self.ledger.put(page, *at, "set aside", "column left out by the answer")
+            return
         if role in _ASIDE_ROLES:
-            if not self.ledger.status(page, *at):
-                self.ledger.put(page, *at, "set aside", _ASIDE_ROLES[role])
+            self.ledger.put(page, *at, "set aside", _ASIDE_ROLES[role], over=False)
             if cell.comment:
                 self._remark(record, column, cell.comment, done, cell)
             return
         if not record.participant:
-            empty = not any(record.source.table.view.text(record.line, c.place) for c in record.source.measures)
+            measured = any(record.source.table.view.text(record.line, c.place) for c in record.source.measures)
+            empty = not measured and not record.text("ae_term")
+            if role == "ae_term":
+                place, advice = page.address(*at), "Write the code of the participant into the line."
+                found = {"place": place, "found": cell.text, "what": "an adverse event of nobody", "advice": advice}
+                done.findings.append(found)
             self.ledger.put(
                 page,
                 *at,
@@ -133,6 +140,18 @@ class DescribedCells:
             self.ledger.put(page, *at, "key", role)
         if cell.comment and role not in ("remark",):
             self._remark(record, column, cell.comment, done, cell)
+
+    def _affected(self, record: Record, column: Column) -> bool:
+        """Whether a column under "hand" or "side" holds the affected side: assumed until somebody says no."""
+        answer = self.questions.ask(
+            CONFIRM,
+            f"affected side {record.source.name}",
+            f"{record.source.name}: {column.name}",
+            f"The column {column.name!r} is taken for the affected side.",
+            ("affected side", "leave out"),
+            "affected side",
+        )
+        return not simple(answer).startswith(("leave", "no"))
 
     def _remark(self, record: Record, column: Column, text: str, done: Converted, cell: Cell) -> None:
         visit = (
@@ -254,8 +273,6 @@ class DescribedCells:
         if role in ("sex", "affected_side", "dominant_side"):
             group = "sexes" if role == "sex" else "sides"
             found = whole(words, group)
-            if role == "sex" and not found and len(tokens(words)) == 1 and words[:1].lower() in "fm" and len(words) > 3:
-                found = ""
             if role == "sex" and column.name in self.open_letters and not coded:
                 found = ""
             if found and not (text.endswith("?")) and not (number_text(text) and not coded):
@@ -273,15 +290,7 @@ class DescribedCells:
         if role == "onset_months":
             reading = read_measure(text, {}, (), None)
             if reading.kind == "number":
-                years = {"year", "years", "yrs", "jahre", "ans", "anos", "anni", "jaar"} & set(tokens(column.name))
-                if years and not {"months", "mths", "monate", "mois", "meses", "mesi", "maanden"} & set(
-                    tokens(column.name)
-                ):
-                    return f"{12 * float(reading.value):g}"
-                days = {"day", "days", "tage", "tagen", "jours", "dias", "giorni", "dagen", "dage", "dagar", "dni"}
-                if days & set(tokens(column.name)):
-                    return f"{float(reading.value) / DAYS_PER_MONTH:.6g}"
-                return reading.value
+                return _months(reading.value, text, column.name)
             if when := read_date(cell.value, text):
                 return self._one_date(record, column, when)
             return self._ask_person(record, column, text, ())
@@ -289,16 +298,21 @@ class DescribedCells:
 
     def _age_range(self, record: Record, column: Column, low: float, high: float) -> str | None:
         """Ages given as ranges: the middle, or nothing, by one answer for all."""
+        name = f"age ranges {column.name}"
         answer = self.questions.ask(
             ASK,
-            f"age ranges {column.name}",
+            name,
             f"{record.source.name}, {column.name}",
             f"{column.name} holds ranges, for example {low:g} to {high:g}. Take the middle of each as the age?",
             ("the middle", "leave blank"),
         )
-        if not answer:
-            return None
-        return f"{(low + high) / 2:g}" if simple(answer).startswith(("the middle", "middle", "yes")) else ""
+        if simple(answer).startswith(("the middle", "middle", "yes")):
+            return f"{(low + high) / 2:g}"
+        if simple(answer).startswith(("leave", "no", "blank")):
+            return ""
+        if answer:
+            self.questions.refuse(name, f"found {answer!r}, allowed the middle, leave blank")
+        return None
 
     def _ask_person(self, record: Record, column: Column, text: str, choices: tuple[str, ...]) -> str | None:
         name = f"{column.role} {text}"
@@ -307,7 +321,8 @@ class DescribedCells:
             ASK,
             name,
             place,
-            f"{column.name} of {record.participant} is {text!r}. What is it?",
+            f"{column.name} of {record.participant} is {text!r}. What is it?"
+            + (" A date, or months since then." if column.role.startswith("onset") else ""),
             (*choices, "leave blank"),
             of=record.participant,
         )
@@ -320,9 +335,13 @@ class DescribedCells:
         group = "sexes" if column.role == "sex" else "sides"
         if choices and (found := whole(answer, group)):
             return found
-        value = as_value(answer)[0]
-        if value and column.role in ("age", "onset_months"):
-            return value
+        onset = column.role.startswith("onset")
+        if onset and (when := read_date(answer, answer)):
+            return self._one_date(record, column, when)
+        if onset and is_partial(answer):
+            return answer.strip()
+        if value := as_value(answer)[0] if onset or column.role == "age" else "":
+            return _months(value, answer, "") if onset else value
         self.questions.refuse(name, f"found {answer!r}, allowed {', '.join((*choices, 'leave blank'))}")
         return None
 
@@ -333,7 +352,7 @@ class DescribedCells:
                 return text
             reading = read_measure(text, {}, (), None)
             if reading.kind == "number" and float(reading.value) < 1200:
-                return reading.value
+                return _months(reading.value, text, "")
             return self._ask_person(record, column, text, ())
         return self._one_date(record, column, found)
 
@@ -441,12 +460,15 @@ class DescribedCells:
             status = status_of(answer)[0]
             if status in ("missed", "withdrawn"):
                 done.statuses.setdefault(key, (status, text, place))
-            elif read := read_date(answer, answer):
-                self.visit_facts[key]["date"] = (read.day_first or date.min).isoformat()
-            elif status != "attended" and not simple(answer).startswith("attended"):
+                return "converted"
+            found = read_date(answer, answer)
+            if found is None and (status == "attended" or simple(answer).startswith("attended")):
+                self.visit_facts[key]["attended"] = "yes"
+                return "converted"
+            if found is None:
                 self.questions.refuse(name, f"found {answer!r}, allowed missed, withdrawn, attended, or a date")
                 self.held_dates.add(key)
-            return "converted"
+                return "held"
         day = self._one_date(record, column, found)
         if day is None:
             self.held_dates.add(key)
@@ -456,6 +478,23 @@ class DescribedCells:
             self.visit_facts[key]["other date"] = f"{day} ({place})"
         self.found.dates.setdefault(record.participant, {}).setdefault(visit, date.fromisoformat(before))
         return "converted"
+
+
+# Units of time since onset in a heading; words of the vocabulary such as "s" or "m" would say something else there.
+_YEARS = frozenset({"year", "years", "yrs", "jahre", "ans", "anos", "anni", "jaar"})
+_MONTHS = frozenset({"months", "mths", "monate", "mois", "meses", "mesi", "maanden"})
+_DAYS = frozenset({"day", "days", "tage", "tagen", "jours", "dias", "giorni", "dagen", "dage", "dagar", "dni"})
+
+
+def _months(value: str, text: str, heading: str) -> str:
+    """Months since onset: in the unit typed beside the number, else in the one of the heading, else as they stand."""
+    typed = {meaning for word in tokens(text) for _, meaning in phrases("durations").get((word,), ())}
+    words = set(tokens(heading)) if not typed else set()
+    if "year" in typed or (words & _YEARS and not words & _MONTHS):
+        return f"{12 * float(value):g}"
+    if "day" in typed or words & _DAYS:
+        return f"{float(value) / DAYS_PER_MONTH:.6g}"
+    return f"{7 * float(value) / DAYS_PER_MONTH:.6g}" if "week" in typed else value
 
 
 def code_key(text: str) -> str:

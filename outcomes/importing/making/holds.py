@@ -49,6 +49,7 @@ def says_yes(answer: str) -> bool:
 def find_holds(records: list[Record], observations: list[Observation], questions: Questions) -> Holds:
     """Asks about every line whose place in the study is not plain."""
     holds = Holds()
+    _leading_zeros(records, questions)
     measured = {id(o.record) for o in observations if o.cell}
     for record in records:
         if waits := record.source.waits:
@@ -57,8 +58,6 @@ def find_holds(records: list[Record], observations: list[Observation], questions
         _hidden_or_struck(record, holds, questions)
     _second_forms(records, holds, questions)
     _nobody(records, measured, holds, questions)
-    # Before the site is put in front of the codes.
-    zeros = {r.typed.strip(): r.participant for r in records if r.typed.strip() != r.participant and _zeros_differ(r)}
     holds.sites = part_sites(
         records,
         observations,
@@ -67,19 +66,28 @@ def find_holds(records: list[Record], observations: list[Observation], questions
     )
     _twice(records, observations, holds, questions)
     _unlisted(records, measured, holds, questions)
-    if zeros:
-        example = next(iter(zeros.items()))
-        places = sorted({r.source.name for r in records if r.typed.strip() in zeros})
-        questions.ask(
-            CONFIRM,
-            "leading zeros",
-            ", ".join(places),
-            f"Leading zeros of the codes differ: is {example[0]} the same person as {example[1]} (and so on, "
-            f"{len(zeros)} codes)?",
-            ("yes", "no"),
-            "yes",
-        )
     return holds
+
+
+def _leading_zeros(records: list[Record], questions: Questions) -> None:
+    """1 and 01 are one person until somebody says no."""
+    differ = [r for r in records if r.typed.strip() != r.participant and _zeros_differ(r)]
+    if not differ:
+        return
+    zeros = {r.typed.strip(): r.participant for r in differ}
+    example = next(iter(zeros.items()))
+    answer = questions.ask(
+        CONFIRM,
+        "leading zeros",
+        ", ".join(sorted({r.source.name for r in records if r.typed.strip() in zeros})),
+        f"Leading zeros of the codes differ: is {example[0]} the same person as {example[1]} (and so on, "
+        f"{len(zeros)} codes)?",
+        ("yes", "no"),
+        "yes",
+    )
+    if simple(answer).startswith("no"):
+        for record in differ:
+            record.participant = record.typed.strip()
 
 
 def _zeros_differ(record: Record) -> bool:

@@ -47,8 +47,7 @@ def make_schedule(scopes: Iterable[tuple[str, list[VisitWord]]], questions: Ques
         seen: dict[tuple[object, ...], VisitWord] = {}
         for word in words:
             seen.setdefault(word.key, word)
-        if seen:
-            distinct.append((name, list(seen.values())))
+        distinct.append((name, list(seen.values())))
     if not distinct:
         return Schedule([Visit("baseline", "Baseline", VisitWord("pre", "Baseline"), {("pre",)}, day=0.0)])
     main = max(distinct, key=lambda entry: len(entry[1]))
@@ -80,22 +79,20 @@ def make_schedule(scopes: Iterable[tuple[str, list[VisitWord]]], questions: Ques
                 continue
         for word in unknown:
             match = _lonely(word, visits, known, schedule)
-            if match:
+            if match and _is_same(match, word, name, questions):
                 match.keys.add(word.key)
                 _also(match, word)
-                questions.ask(
-                    CONFIRM,
-                    f"visit {word.label}",
-                    name,
-                    f"Is {word.label!r} the visit {match.label!r}?",
-                    ("yes", "no"),
-                    "yes",
-                )
             else:
                 visits.append(_visit(word))
     schedule.visits.sort(key=lambda visit: visit.word.order)
     _own_ids(schedule.visits)
     return schedule
+
+
+def _is_same(match: Visit, word: VisitWord, name: str, questions: Questions) -> bool:
+    text = f"Is {word.label!r} the visit {match.label!r}?"
+    answer = questions.ask(CONFIRM, f"visit {word.label}", name, text, ("yes", "no"), "yes")
+    return not answer.lower().startswith("n")
 
 
 def _visit(word: VisitWord) -> Visit:
@@ -115,11 +112,11 @@ def _own_ids(visits: list[Visit]) -> None:
 
 
 def _also(visit: Visit | None, word: VisitWord) -> None:
-    if visit is not None:
-        if word.label not in visit.words:
-            visit.words.append(word.label)
-        if visit.day is None:
-            visit.day = word.day
+    assert visit is not None  # every word that comes here names a visit
+    if word.label not in visit.words:
+        visit.words.append(word.label)
+    if visit.day is None:
+        visit.day = word.day
 
 
 def _ordered(words: list[VisitWord]) -> list[VisitWord]:
@@ -152,9 +149,6 @@ def plan_days(schedule: Schedule, dates: dict[str, dict[str, date]], questions: 
     visits = schedule.visits
     if visits[0].day is None:
         visits[0].day = 0.0
-    for visit in visits[1:]:
-        if visit.word.plus is not None and visit.day is None:
-            visit.day = None
     seen = {visit.id: _usual(visits[0].id, visit.id, dates) for visit in visits}
     against = [visit for visit in visits if _against(visit.day, seen[visit.id])]
     if all(visit.day is not None for visit in visits) and not against:

@@ -1,11 +1,13 @@
 """The meaning of a cell with nothing left open: edition, item, unit, side, condition, sign, visit."""
 
 import re
+from collections import Counter
 from dataclasses import replace
 
 from outcomes.importing.finding.observations import Observation
 from outcomes.importing.language.cell_values import read_measure
 from outcomes.importing.language.headings import FAMILIES, UNNAMED, Meaning, item_of
+from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Accounts
 from outcomes.importing.making.schedule import Visit
@@ -25,10 +27,10 @@ class Settling(Accounts):
     items_per: dict[tuple[str, str], int]
 
     def _visit(self, o: Observation) -> Visit | None:
-        if o.column.meaning.other_visit is not None and not o.record.source.long:
-            meaning = o.column.meaning
+        other = o.column.meaning.other_visit
+        if other is not None and not o.record.source.long:
             name = f"visit of {o.column.name}"
-            choices = [word.label for word in (meaning.visit, meaning.other_visit) if word]
+            choices = [word.label for word in (o.column.meaning.visit, other) if word]
             answer = self.questions.ask(
                 ASK,
                 name,
@@ -39,11 +41,9 @@ class Settling(Accounts):
             if not answer:
                 self._hold(o, name)
                 return None
-            chosen = next(
-                (w for w in (meaning.visit, meaning.other_visit) if w and simple(answer).startswith(simple(w.label))),
-                None,
-            )
-            found = self.schedule.find(chosen) or self._named(answer)
+            found = self._named(answer)
+            if found is None and simple(answer) == simple(other.label):
+                found = self.schedule.find(other) or self._labelled(o, other)
             if found is None:
                 self.questions.refuse(name, f"found {answer!r}, allowed {', '.join(choices)}")
                 self._hold(o, name)
@@ -65,12 +65,22 @@ class Settling(Accounts):
             self._hold(o, name)
         return found
 
+    def _labelled(self, o: Observation, word: VisitWord) -> Visit | None:
+        """The visit that most other columns with this word in their label have by their name."""
+        named = Counter(
+            c.meaning.visit
+            for c in o.record.source.measures
+            if c is not o.column and c.meaning.other_visit and c.meaning.other_visit.key == word.key
+        )
+        often = [visit for visit, count in named.items() if count == max(named.values())]
+        return self.schedule.find(often[0]) if len(often) == 1 else None
+
     def _settled(self, o: Observation) -> Meaning | None:
         """The meaning with nothing left open: edition, unit, side, condition, sign; None while a question is."""
         meaning = o.meaning
         if meaning.near:
             known = find_instrument(meaning.instrument)
-            self.questions.ask(
+            answer = self.questions.ask(
                 CONFIRM,
                 f"name {meaning.near}",
                 o.column.name,
@@ -78,6 +88,9 @@ class Settling(Accounts):
                 ("yes", "no"),
                 "yes",
             )
+            if simple(answer).startswith(("no", "leave")):
+                self._aside(o, f"not {known.name if known else meaning.instrument}, going by the answer")
+                return None
         if meaning.rest and not (o.column.variable and o.column.variable.label):
             words = " ".join(meaning.rest)
             known = find_instrument(meaning.instrument)
@@ -248,8 +261,7 @@ class Settling(Accounts):
     def _part(self, o: Observation, meaning: Meaning) -> Meaning | None:
         """Which score of an instrument a column holds, where its heading names none that the instrument has."""
         known = find_instrument(meaning.instrument)
-        if known is None:
-            return replace(meaning, part="")
+        assert known is not None  # a part is found only beside an instrument, and its edition is settled
         name = f"score {known.id} {meaning.part}"
         choices = (*(scale.id for scale in known.scales), "leave out")
         said = "several scores" if meaning.part == UNNAMED else f"no score named {meaning.part!r}"
@@ -277,8 +289,7 @@ class Settling(Accounts):
 
     def _item(self, o: Observation, meaning: Meaning) -> Meaning | None:
         known = find_instrument(meaning.instrument)
-        item = item_of(meaning, known) if known else ""
-        if item:
+        if item := item_of(meaning, known) if known else "":
             return replace(meaning, item=item)
         self._finding(
             o,
@@ -290,8 +301,7 @@ class Settling(Accounts):
     def _items_fit(self, o: Observation, meaning: Meaning) -> bool:
         """Items numbered through a form: as many as the form has, in its order (assumed, and said so)."""
         known = find_instrument(meaning.instrument)
-        if known is None:
-            return False
+        assert known is not None  # the item was found in it
         scale = known.scale(meaning.scale) if meaning.scale else known.main_scale
         wanted = len(scale.items) if scale else len(known.items)
         highest = self.items_per.get((o.column.meaning.instrument, meaning.scale), 0) or self.items_per.get(
@@ -313,7 +323,7 @@ class Settling(Accounts):
             if not simple(answer).startswith("yes"):
                 self._aside(o, "items left out by the answer")
                 return False
-        self.questions.ask(
+        answer = self.questions.ask(
             CONFIRM,
             f"order {meaning.instrument}",
             o.record.source.name,
@@ -322,6 +332,9 @@ class Settling(Accounts):
             ("yes", "no"),
             "yes",
         )
+        if simple(answer).startswith(("no", "leave")):
+            self._aside(o, "items in another order than the form's, going by the answer")
+            return False
         return True
 
     def _sided(self, o: Observation, meaning: Meaning, known: Instrument | None) -> Meaning | None:
@@ -414,8 +427,7 @@ class Settling(Accounts):
 
 def _edition_words(name: str) -> str:
     known = find_instrument(name)
-    if known is None:
-        return name
+    assert known is not None  # every edition is in the catalogue
     scale = known.main_scale
     ends = f", {scale.low:g} to {scale.high:g} {scale.unit}" if scale.high is not None else ""
     return f"{name}: {known.edition or known.name}{ends}"

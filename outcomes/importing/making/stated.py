@@ -136,15 +136,6 @@ def unused_columns(sources: list[Source], questions: Questions) -> None:
             if filled and column.role in ("", "derived", "personal") and column.place != source.table.key:
                 unused.setdefault(column.role or "columns", {}).setdefault(column.name, []).append(source.name)
             meaning = column.meaning
-            if meaning.role == "affected_side" and meaning.rest:
-                questions.ask(
-                    CONFIRM,
-                    f"affected side {source.name}",
-                    f"{source.name}: {column.name}",
-                    f"The column {column.name!r} is taken for the affected side.",
-                    ("affected side", "leave out"),
-                    "affected side",
-                )
             if meaning.role == "entry_state":
                 drafts = {text for line in source.table.lines if (text := source.table.view.text(line, column.place))}
                 if len(drafts) > 1:
