@@ -64,7 +64,7 @@ def joint_moments(
         moved[..., m] = mean[..., seen - 1 : seen] + other[..., m] - other[..., seen - 1 : seen]
     if seen == 0:
         return moved, R
-    slope = np.swapaxes(np.linalg.solve(R[..., o, o], R[..., o, m]), -1, -2)
+    slope = _slopes(R[..., o, o], R[..., o, m])
     joined = S.copy()
     joined[..., m, o] = slope @ S[..., o, o]
     joined[..., o, m] = np.swapaxes(joined[..., m, o], -1, -2)
@@ -85,7 +85,18 @@ def given_seen(
         return np.broadcast_to(
             centre, (*np.broadcast_shapes(centre.shape[:-2], y.shape[:-2]), y.shape[-2], len(m))
         ), spread
-    slope = np.swapaxes(np.linalg.solve(covariance[..., o[:, None], o], covariance[..., o[:, None], m]), -1, -2)
+    slope = _slopes(covariance[..., o[:, None], o], covariance[..., o[:, None], m])
     rest = y[..., o] - mean[..., None, o]
     found = centre + rest @ np.swapaxes(slope, -1, -2)
     return found, spread - slope @ covariance[..., o[:, None], m]
+
+
+def _slopes(seen: np.ndarray, across: np.ndarray) -> np.ndarray:
+    """Regression (..., m, o) of the missing on the seen, from their covariances (..., o, o) and (..., o, m)."""
+    try:
+        return np.swapaxes(np.linalg.solve(seen, across), -1, -2)
+    except np.linalg.LinAlgError:
+        raise FitError(
+            "A visit follows exactly from the others (nobody's values move, or all move alike): there is no spread to "
+            "impute from."
+        ) from None

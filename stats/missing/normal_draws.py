@@ -110,9 +110,9 @@ def normal_rows(mean: np.ndarray, covariance: np.ndarray, rng: np.random.Generat
 def _first_guess(Y: np.ndarray, gaps: np.ndarray) -> np.ndarray:
     """Each gap at the visit's mean plus the person's own mean distance from the means."""
     centre = np.nanmean(Y, axis=0)
-    with np.errstate(invalid="ignore"):
-        level = np.nanmean(Y - centre, axis=1, keepdims=True)
-    return np.where(gaps, centre + np.nan_to_num(level), Y)
+    seen = ~np.isnan(Y)
+    level = np.where(seen, Y - centre, 0.0).sum(axis=1, keepdims=True) / np.maximum(seen.sum(axis=1, keepdims=True), 1)
+    return np.where(gaps, centre + level, Y)
 
 
 def _regressions(
