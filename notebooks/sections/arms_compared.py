@@ -1,5 +1,8 @@
 """Effect sizes that compare: the difference between arms, or the change of a single arm, from the model of change."""
 
+from contextlib import suppress
+from math import nan
+
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -14,6 +17,7 @@ from outcomes import columns as c
 from stats.change.change_fit import ChangeFit
 from stats.effects.effects_of_a_study import model_effects
 from stats.effects.effects_of_scores import EffectSizes
+from stats.errors import FitError
 
 CAPTION = (
     "Difference between arms in the change from baseline, from the model of change, over the SD at baseline; positive "
@@ -90,13 +94,15 @@ def _in_own_units(frame: pd.DataFrame, analysis: Analysis) -> pd.DataFrame:
         answer = fit.frame(protocol.level)
         at = answer[answer[c.VISIT].astype(str) == visit] if c.VISIT in answer else answer
         if at.empty:
-            row |= dict.fromkeys(("estimate", "conf_low", "conf_high"))
+            row |= dict.fromkeys(("estimate", "conf_low", "conf_high"), nan)
         else:
             row |= dict(turned(at, better).iloc[0][["estimate", "conf_low", "conf_high"]])
         if isinstance(fit, ChangeFit) and len(fit.arms) > 1:
-            changes = turned(fit.changes().frame(protocol.level), better)
-            changes = changes[changes[c.VISIT].astype(str) == visit].set_index(c.ARM)["estimate"]
-            row |= {f"change {arm}": changes.get(arm) for arm in Names(protocol).arms(fit.arms)}
+            row |= dict.fromkeys((f"change {arm}" for arm in Names(protocol).arms(fit.arms)), nan)
+            with suppress(FitError):  # an arm that nobody of was seen then has no change
+                changes = turned(fit.changes().frame(protocol.level), better)
+                changes = changes[changes[c.VISIT].astype(str) == visit].set_index(c.ARM)["estimate"]
+                row |= {f"change {arm}": value for arm, value in changes.items()}
         rows.append(row)
     return pd.DataFrame(rows)
 

@@ -175,7 +175,7 @@ def _course(one: Fitted, fits: Fits, drawn: pd.DataFrame) -> Course:
     """What a trajectory figure shows of a model."""
     compared = len(one.fit.arms) > 1 and not fits.study.protocol.periods and not fits.study.masked
     return Course(
-        from_the_start(one.fit, one.fit.means(df=one.df).frame(fits.level), fits.study.protocol),
+        from_the_start(one.fit, _answers(one.fit.means, one.df, fits.level), fits.study.protocol),
         _answers(one.fit.changes, one.df, fits.level),
         _answers(one.fit.between, one.df, fits.level) if compared else None,
         _people_in(one.fit),
@@ -406,9 +406,9 @@ def checks_figure(fits: Fits, outcome: str | None = None):
     protocol = fits.study.protocol
     try:
         checks = quantile_envelope(chosen.fit.fit, np.random.default_rng([protocol.seed, SEED]), level=fits.level)
+        answer = _at_headline(chosen.fit.between() if len(chosen.fit.arms) > 1 else chosen.fit.changes(), protocol)
     except FitError as refused:
         return Prose("model checks", (str(refused),))
-    answer = _at_headline(chosen.fit.between() if len(chosen.fit.arms) > 1 else chosen.fit.changes(), protocol)
     # Shifts of the coefficients are told in their standard errors; the answer is a combination of coefficients.
     error = np.sqrt(np.diag(chosen.fit.fit.coefficient_covariance("residual")))
     moved = found.influence[list(chosen.fit.fit.terms)].to_numpy() @ (error * np.asarray(answer.weights)[0])
@@ -432,13 +432,15 @@ def sentences(fits: Fits) -> Prose:
     lines = []
     for one in fits.main:
         base = fits.names.visit(one.fit.baseline_visit)
-        asked = {f"change from {base}": one.fit.changes(df=one.df)}
+        asked = {f"change from {base}": one.fit.changes}
         # The sequences of a crossover are no treatments; its effect has a section of its own.
         if len(fits.study.protocol.arms) > 1 and not fits.study.protocol.periods:
-            asked[f"difference between arms in the change from {base}"] = one.fit.between(df=one.df)
-        asked = {what: _at_headline(answer, fits.study.protocol) for what, answer in asked.items()}
-        lines += [
-            f"{fits.names.outcome(one.outcome)}, {what}. {spoken(answer, fits.names).sentence(fits.level)}"
-            for what, answer in asked.items()
-        ]
+            asked[f"difference between arms in the change from {base}"] = one.fit.between
+        for what, ask in asked.items():
+            try:
+                answer = _at_headline(ask(df=one.df), fits.study.protocol)
+                told = spoken(answer, fits.names).sentence(fits.level)
+            except FitError as refused:
+                told = f"Not estimated: {refused}"
+            lines.append(f"{fits.names.outcome(one.outcome)}, {what}. {told}")
     return Prose("change", tuple(lines), items=("CONSORT pilot 17a",), heading="Results")

@@ -103,12 +103,12 @@ def conditions_table(pairs: Pairs) -> Exhibits:
         name = pairs.names.outcome(compared.outcome)
         try:
             fit = fit_conditions(pairs.scores, compared.outcome, design=pairs.study.protocol)
+            asked = [("effect at the visit", fit.effects()), ("mean effect of the visits", fit.mean_effect())]
+            if fit.cells.duplicated("arm").any():
+                asked.append(("change of the effect", fit.changes()))
         except FitError as error:
             refused.append(f"{name}: {error}")
             continue
-        asked = [("effect at the visit", fit.effects()), ("mean effect of the visits", fit.mean_effect())]
-        if fit.cells.duplicated("arm").any():
-            asked.append(("change of the effect", fit.changes()))
         for what, made in asked:
             frame = made.frame(pairs.study.protocol.level)
             methods.add(made.df_method)
