@@ -217,19 +217,22 @@ def power_lines(plan: Plan) -> PowerLines:
     return PowerLines(frame, wanted)
 
 
-def visits_table(next_trial: NextTrial, choices: Sequence[int] = (1, 2, 3)) -> Table | None:
+def visits_table(next_trial: NextTrial, choices: Sequence[int] = (1, 2, 3)) -> Table | Prose | None:
     """What another baseline or follow-up visit saves."""
     if next_trial.plan is None:
         return None
     plan = next_trial.plan
-    repeated = plan_repeated(
-        difference=plan.inputs["difference"],
-        sd=plan.inputs["sd"],
-        correlation=plan.inputs["correlation"],
-        power=plan.terms.power,
-        attrition=plan.inputs["attrition"],
-    )
-    frame = visits_buy(repeated, baselines=choices[:2], followups=choices)
+    try:
+        repeated = plan_repeated(
+            difference=plan.inputs["difference"],
+            sd=plan.inputs["sd"],
+            correlation=plan.inputs["correlation"],
+            power=plan.terms.power,
+            attrition=plan.inputs["attrition"],
+        )
+        frame = visits_buy(repeated, baselines=choices[:2], followups=choices)
+    except PlanError as refused:  # a correlation below 0 is none of many visits
+        return Prose("plan_visits", (f"What another visit saves is left out: {refused}",))
     return Table(
         "plan_visits",
         "What another visit saves",

@@ -154,7 +154,7 @@ def pilot_correlation(correlation: float, pairs: float, source: str) -> PilotCor
     >>> round(low, 2), round(high, 2)
     (0.57, 0.91)
     """
-    if not -1 < correlation < 1:
+    if not abs(correlation) < 1 - 1e-9:  # of people who all changed alike, but for rounding
         raise PlanError(f"Correlation {correlation}: allowed are values between -1 and 1. Correct it.")
     if pairs <= 3:
         raise PlanError(f"A correlation from {pairs} pairs: more than 3 are needed to say how uncertain it is.")

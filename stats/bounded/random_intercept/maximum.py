@@ -151,7 +151,8 @@ def _curvature(integral: Integral, at: np.ndarray, penalty: Penalty | None) -> n
 def _inverse(information: np.ndarray, what: str) -> np.ndarray:
     scale = np.sqrt(np.abs(np.diag(information)))
     scale = np.where(scale > 0, scale, 1.0)
-    values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
+    known = bool(np.isfinite(information).all())  # beside a point at the end of what is possible it is not
+    values, vectors = np.linalg.eigh(information / np.outer(scale, scale)) if known else (np.zeros(1), np.eye(1))
     if values.min() <= 1e-9:
         raise FitError(
             f"{what}: the information is singular at the point the search ended, so there are no standard errors. "

@@ -34,14 +34,18 @@ def fill(folder: Path, people: list[tuple[str, str]], visits: dict[str, float], 
         for number, (visit, day) in enumerate(visits.items()):
             if number and person in how.get("gone", ()):
                 continue
+            if (place, number) in how.get("missed", ()):
+                continue
             seen = {"participant": person, "visit": visit}
             date = datetime.date(2024, 3, 14) + datetime.timedelta(days=day)
             rows["visits"].append(seen | {"date": date.isoformat(), "status": "attended"})
             own = seen | {"side": affected, "condition": "unassisted"}
             moved = 0 if how.get("still") else 3 * number + place * (-1) ** number
-            rows["items_bbt"].append(own | {"blocks": 20 + moved})
+            moved = how["moves"](place, number) if "moves" in how else moved
+            nothing = how.get("zero") and number == 0
+            rows["items_bbt"].append(own | {"blocks": 0 if nothing else 20 + moved})
             for trial in (1, 2, 3):
-                force = "unable" if how.get("unable") else 14 + 0.1 * trial + moved
+                force = "unable" if how.get("unable") else 0 if nothing else 14 + 0.1 * trial + moved
                 rows["trials"].append(own | {"instrument": "grip", "trial": trial, "value": force, "unit": "kgf"})
     for name, filled in rows.items():
         if name == "visits" and how.get("undated"):
@@ -60,6 +64,7 @@ def group(size: int, arms: tuple[str, ...] = ARMS) -> list[tuple[str, str]]:
 
 
 TWO, THREE = {"baseline": 0.0, "week4": 28.0}, {"baseline": 0.0, "week4": 28.0, "week8": 56.0}
+EIGHT = {f"week{7 * k}": 7.0 * k for k in range(8)}
 STUDIES = {
     "two people an arm": (group(4), TWO, {}),
     "one person": (group(1, ("",)), TWO, {}),
@@ -71,6 +76,34 @@ STUDIES = {
     "one left in an arm": (group(6), TWO, {"gone": {"P2", "P4"}}),
     "an arm gone": (group(6), TWO, {"gone": {"P2", "P4", "P6"}}),
     "three arms of two": (group(6, ("a", "b", "c")), TWO, {}),
+    "eight visits of ten people with gaps": (
+        group(10),
+        EIGHT,
+        {
+            "missed": {(k, 1 + (3 * k + j) % 7) for k in range(10) for j in (0, 3)},
+            "moves": lambda k, j: (7 * k * k + 5 * j * k + 3 * j) % 11,
+        },
+    ),
+    "an arm that lost its last visits": (
+        group(9, ("a", "b", "c")),
+        THREE,
+        {"missed": {(k, 2) for k in (1, 4, 7)} | {(1, 1), (4, 1)}, "moves": lambda k, j: (5 * k + 7 * j * k) % 13},
+    ),
+    "people who differ and never move, with gaps": (
+        group(8),
+        THREE,
+        {"missed": {(0, 1), (3, 2), (5, 1)}, "moves": lambda k, j: 2 * k},
+    ),
+    "who begins low ends high": (
+        group(8),
+        THREE,
+        {"missed": {(1, 2)}, "moves": lambda k, j: (k if j < 1 else 9 - k) + (k * j) % 3},
+    ),
+    "everybody begins at nothing, with gaps": (
+        group(8),
+        THREE,
+        {"missed": {(1, 2), (4, 1)}, "moves": lambda k, j: (3 * k) % 7, "zero": True},
+    ),
 }
 
 

@@ -13,11 +13,13 @@ from scipy.stats import norm, ttest_ind, ttest_rel
 from stats.bounded.capped_times import capped_time
 from stats.bounded.censoring import fit_censored
 from stats.bounded.counts import fit_bounded
+from stats.bounded.ends import differences_with_ends
 from stats.bounded.estimating_equations import gee
 from stats.bounded.grades import fit_ordinal
 from stats.bounded.random_intercept.population import average_logit
 from stats.bounded.rank_tests import rank_test
 from stats.errors import FitError
+from stats.missing.visit_table import visit_table
 from tests.stats.test_refused_tables import LONG, PERSON, TIMES
 
 FIRST = LONG[LONG["visit"] == "v0"]
@@ -113,6 +115,17 @@ def test_values_whose_sums_are_too_many_to_list_have_a_normal_p():
     ):
         assert found.p_value == pytest.approx(theirs.pvalue, rel=0.15)
         assert any("normal approximation" in note for note in found.notes)
+
+
+def test_nearly_everybody_at_the_lower_end_has_answers_or_reasons():
+    """Eight people at a floor: a search that ends beside what is possible is refused, not an error of linear algebra."""
+    nan = np.nan
+    values = [[0, 0, nan], [0, 0, 1], [0, 0, 0], [0, nan, nan], [5, 9, 11], [0, nan, nan], [1, 1, 4], [0, 4, 8]]
+    frame = pd.DataFrame({"participant": np.repeat(list("abcdefgh"), 3), "visit": ["v0", "v1", "v2"] * 8,
+                          "arm": np.repeat(["usual", "new"] * 4, 3), "value": np.ravel(values).astype(float)})  # fmt: skip
+    found = differences_with_ends(visit_table(frame), 0.0, 66.0, 1.0, "v2", "usual")
+    for one in found.values():
+        assert isinstance(one, FitError) or np.isfinite(one.std_error).all()
 
 
 REFUSED = {

@@ -63,6 +63,7 @@ REFUSED = {
     "a covariance of another size": (lambda: read_covariance(np.eye(3), None, None, "ar1", 2), r"\(3, 3\)"),
     "no covariance": (lambda: read_covariance([[1.0, 2.0], [2.0, 1.0]], None, None, "ar1", 2), "not a covariance"),
     "a correlation of 1": (lambda: pilot_correlation(1.0, 10, "pilot"), "Correlation 1.0"),
+    "people who all changed alike": (lambda: pilot_correlation(0.9999999999999998, 10, "pilot"), "Correlation 0.99"),
     "a correlation of three pairs": (lambda: pilot_correlation(0.5, 3, "pilot"), "3 pairs"),
     "more responders than people": (lambda: pilot_proportion(5, 4, "pilot"), "5 of 4"),
     "true shares beyond 1": (lambda: stop_go_rates(10, 0.6, 0.3, truths=[1.2]), "0 to 1"),
