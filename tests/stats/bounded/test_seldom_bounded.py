@@ -118,11 +118,11 @@ def test_values_whose_sums_are_too_many_to_list_have_a_normal_p():
 
 
 def test_nearly_everybody_at_the_lower_end_has_answers_or_reasons():
-    """Eight people at a floor: a search that ends beside what is possible is refused, not an error of linear algebra."""
+    """Eight people at a floor: a search that ends beside what is possible is refused in words."""
     nan = np.nan
     values = [[0, 0, nan], [0, 0, 1], [0, 0, 0], [0, nan, nan], [5, 9, 11], [0, nan, nan], [1, 1, 4], [0, 4, 8]]
-    frame = pd.DataFrame({"participant": np.repeat(list("abcdefgh"), 3), "visit": ["v0", "v1", "v2"] * 8,
-                          "arm": np.repeat(["usual", "new"] * 4, 3), "value": np.ravel(values).astype(float)})  # fmt: skip
+    frame = pd.DataFrame({"participant": np.repeat(list("abcdefgh"), 3), "visit": ["v0", "v1", "v2"] * 8})
+    frame = frame.assign(arm=np.repeat(["usual", "new"] * 4, 3), value=np.ravel(values).astype(float))
     found = differences_with_ends(visit_table(frame), 0.0, 66.0, 1.0, "v2", "usual")
     for one in found.values():
         assert isinstance(one, FitError) or np.isfinite(one.std_error).all()
