@@ -73,7 +73,7 @@ def headline(analysis: Analysis, result: MainResult, numbers: NamedNumbers) -> t
     for change in result.at(result.visit):
         number = _put(numbers, "change, everybody", change.span, result)
         said.append(number)
-        worse = change.span.estimate < 0
+        worse = change.span.estimate < 0 and not _nothing(change.span.estimate, result.decimals)
         who = "both arms together" if len(protocol.arms) == 2 else "all arms together"
         people = f"the {number.n} people" + (f" ({who})" if result.kind == "pooled" else "")
         told.append(
@@ -86,7 +86,7 @@ def headline(analysis: Analysis, result: MainResult, numbers: NamedNumbers) -> t
 def _compared(
     one: Difference, number: Said, result: MainResult, names: Names, measure: str, unit: str, level: str
 ) -> str:
-    less = one.span.estimate < 0
+    less = one.span.estimate < 0 and not _nothing(one.span.estimate, result.decimals)
     size = f"*{number.size}{NO_BREAK}{unit} {'less' if less else 'more'}*"
     interval = _signed_interval(number, less, level)
     if result.kind == "within":
@@ -98,6 +98,11 @@ def _compared(
         f"{at_visit(names, result.visit)}, people in {uncapped(one.group.label)} had improved by {size} on the "
         f"{measure} than people in {uncapped(one.reference.label)} ({interval})."
     )
+
+
+def _nothing(size: float, decimals: int) -> bool:
+    """Whether a size is 0 to the decimals it is said with: then it has no direction either."""
+    return abs(size) < 0.5 * 10.0**-decimals
 
 
 def _signed_interval(number: Said, turned: bool, level: str) -> str:
@@ -129,7 +134,7 @@ def caution(analysis: Analysis, result: MainResult, passed: Sequence[Passed], nu
         told.append("The arms were not dealt by chance: differences between the people are in it.")
     if study.lock is None:
         told.append("Nothing shows which choices were made before the data were seen.")
-    told += _against_thresholds(result, passed, numbers)
+    told += against_thresholds(result, passed, numbers)
     if study.protocol.primary_visit is None and result.visit:
         told.append("The plan names no primary visit: the last one is shown.")
     last = next((one.id for one in reversed(study.protocol.later_visits) if result.at(one.id)), result.visit)
@@ -143,7 +148,7 @@ def caution(analysis: Analysis, result: MainResult, passed: Sequence[Passed], nu
     return " ".join(told)
 
 
-def _against_thresholds(result: MainResult, passed: Sequence[Passed], numbers: NamedNumbers) -> list[str]:
+def against_thresholds(result: MainResult, passed: Sequence[Passed], numbers: NamedNumbers) -> list[str]:
     """Where the interval lies against the sizes of change of the plan."""
     span = result.headline[0] if result.headline else None
     if span is None or span.low is None or span.high is None:
@@ -152,7 +157,7 @@ def _against_thresholds(result: MainResult, passed: Sequence[Passed], numbers: N
     inside = [one for one in named if span.low <= one.value <= span.high]
     nothing = ["no change" if result.kind in ("single", "pooled") else "no difference"]
     included = (nothing if span.low <= 0 <= span.high else []) + ([_sizes(inside, numbers)] if inside else [])
-    told = [f"includes {', '.join(included)}"] if included else []
+    told = [f"includes {' and '.join(included)}"] if included else []
     for where, sizes in (
         ("below", [one for one in named if span.high < one.value]),
         ("above", [one for one in named if span.low > one.value]),

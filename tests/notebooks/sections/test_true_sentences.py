@@ -16,7 +16,9 @@ import pandas as pd
 import pytest
 
 from notebooks.analysis import Analysis
-from notebooks.first_page.main_result import main_result
+from notebooks.first_page.answer_words import against_thresholds, headline
+from notebooks.first_page.main_result import Span, main_result
+from notebooks.first_page.named_numbers import NamedNumbers
 from notebooks.first_page.people_passed import people_passed
 from notebooks.report.run import shipped
 from notebooks.sections.change import fit_outcomes
@@ -415,3 +417,19 @@ def _imported(text: str) -> list[str]:
         elif isinstance(node, ast.ImportFrom) and node.module:
             names += [node.module, *(f"{node.module}.{one.name}" for one in node.names)]
     return names
+
+
+def test_a_difference_of_nothing_has_no_direction(analyses) -> None:
+    """-0.01 said with one decimal is 0.0, neither more nor less; an interval that holds two things joins them."""
+    analysis = analyses["whole"]
+    result = main_result(analysis)
+    tiny = tuple(replace(one, span=Span(-0.01, -3.0, 9.0)) for one in result.differences)
+    (told,), _ = headline(analysis, replace(result, differences=tiny), NamedNumbers())
+    assert "more*" in told
+    assert "less" not in told
+    less = tuple(replace(one, span=Span(-2.0, -3.0, 9.0)) for one in result.differences)
+    (told,), _ = headline(analysis, replace(result, differences=less), NamedNumbers())
+    assert "less*" in told
+    words = " ".join(against_thresholds(replace(result, differences=tiny), people_passed(analysis, result)[0],
+                                        NamedNumbers()))  # fmt: skip
+    assert "includes no difference and " in words
