@@ -22,6 +22,7 @@ from outcomes.study import Study
 _EMAIL = re.compile(r"[^\s@]+@[^\s@]+\.[A-Za-z]{2,}")
 _PHONE = re.compile(r"(?<![\w.,])\+?\(?\d[\d ()/.-]{7,}\d(?![\w.,])")
 _FEWEST_DIGITS = 9  # of a telephone number; a date has eight
+_COMPUTED = re.compile(r"[-+]?\d{1,3}\.\d{12,}")  # 14.299999999999999: a number as a spreadsheet computed it
 _TO_31 = r"(?:0?[1-9]|[12]\d|3[01])"
 _DAY = rf"(?:\d{{4}}[-/.]\d{{1,2}}[-/.]\d{{1,2}}|{_TO_31}[-/. ]{{1,2}}{_TO_31}[-/. ]{{1,2}}(?:\d{{4}}|\d{{2}}))"
 ANY_DATE = re.compile(rf"(?<!\d){_DAY}(?!\d)")
@@ -69,7 +70,7 @@ def cells(study: Study) -> Iterator[pd.DataFrame]:
 @lru_cache(maxsize=2**20)  # a code stands in every table, and in every part of a study that is read in parts
 def identifies(text: str) -> bool:
     """Whether a text holds what could lead to one person."""
-    if not text:
+    if not text or _COMPUTED.fullmatch(text.strip()):
         return False
     if _EMAIL.search(text) or _NUMBERS.search(text):
         return True
