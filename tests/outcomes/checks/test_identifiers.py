@@ -28,7 +28,8 @@ CELLS = (
 HARMLESS_CELLS = (
     "", "stroke", "tired arm", "2025-03-12", "12.03.2025", "P01", "came 10 min late", "moved to week 8",
     "mr scan cancelled", "grip 12.5, 13.0, 12.8 kgf", "dr visit", "Sling removed", "3 x 10 repetitions, 45 min",
-    "left MCA infarct 2024", "don", "Frau", "ur ok", "12:30-13:15", "T12-L1", "1234567", "14.299999999999999", "-5.800000000000001",
+    "left MCA infarct 2024", "don", "Frau", "ur ok", "12:30-13:15", "T12-L1", "1234567",
+    "14.299999999999999", "-5.800000000000001",
 )  # fmt: skip
 
 
