@@ -94,10 +94,14 @@ def unknown_participant(study: Study) -> Iterator[pd.DataFrame]:
 
 @reports("unknown arm", "arm with too few participants")
 def arms(study: Study) -> Iterator[pd.DataFrame]:
-    planned = [arm.id for arm in study.protocol.arms]
+    planned, frame = [arm.id for arm in study.protocol.arms], study.participants
     if not planned:
+        named = [name for name in frame["arm"].unique() if name]
+        if len(named) > 1:  # one arm may have a name that study.toml does not give
+            rows = frame[frame["arm"] != ""]
+            yield flag("unknown arm", rows, **place(study, "participants", "arm"), found=rows["arm"],
+                       allowed="one arm, as the design says, or an [[arms]] table for each")  # fmt: skip
         return
-    frame = study.participants
     unknown = ~frame["arm"].isin(planned)
     if len(planned) == 1:  # a single arm need not be written out
         unknown &= frame["arm"] != ""

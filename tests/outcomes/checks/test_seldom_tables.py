@@ -30,6 +30,16 @@ def test_a_price_below_0_or_without_a_number_is_found(draft, tmp_path):
     assert found(read_study(draft.write(tmp_path)), "prices do not add up") == ["-5", "blank"]
 
 
+def test_two_arms_in_a_study_of_one_are_found_and_one_name_is_not(draft, tmp_path):
+    start, end = draft.toml.index("[[arms]]"), draft.toml.index("[[visits]]")
+    draft.toml = draft.toml[:start] + draft.toml[end:]
+    draft.replace('design = "parallel"', 'design = "single-arm"').replace("randomised = true", "randomised = false")
+    two = read_study(draft.write(tmp_path / "two"))
+    assert found(two, "unknown arm") == draft.tables["participants"]["arm"].tolist()
+    draft.change("participants", "arm", "usual", arm="practice")
+    assert found(read_study(draft.write(tmp_path / "one")), "unknown arm") == []
+
+
 def test_two_affected_hands_without_a_test_of_either_ask_for_no_rule(draft, tmp_path):
     draft.change("participants", "affected_side", "both", participant="P01")
     last = draft.where("totals", participant="P01", visit="w8", instrument="bbt")
