@@ -132,7 +132,7 @@ class Cell:
         """As a kernel would: what the last line gives is rendered."""
         exec(self.does, names)
         shown = eval(self.shows, names) if self.shows is not None else None
-        for render in ("_ipython_display_", "_repr_mimebundle_", "to_json"):
+        for render in ("to_json", "_ipython_display_", "_repr_mimebundle_"):  # a figure would print itself
             if hasattr(shown, render):
                 getattr(shown, render)()
                 break
