@@ -88,13 +88,14 @@ class FirstPage:
     @cached_property
     def doubt_rows(self) -> list[dict]:
         """The first few findings in words."""
-        rows = []
+        rows: list[dict] = []
+        put: dict[str, str] = {}  # a person may have several findings, and is left out once
         for one in self.doubts.shown:
-            text = one.text
+            text, person = one.text, one.participant
             if one.without is not None:
-                name = f"without {one.participant}"
-                said = self.numbers.put(name, one.without, **self._like_the_answer)
-                text += f" Without {one.participant} the answer is {said.value}."
+                if person not in put:
+                    put[person] = self.numbers.put(f"without {person}", one.without, **self._like_the_answer).value
+                text += f" Without {person} the answer is {put[person]}."
             rows.append({"who": one.participant or "\N{EN DASH}", "when": one.visit, "text": text})
         return rows
 
