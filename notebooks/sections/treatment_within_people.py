@@ -14,6 +14,8 @@ NO_PERIODS = (
     "treatment everybody gets. Declare each period with its first and last visit and what each sequence got."
 )
 
+NUMBERS = ("estimate", "conf_low", "conf_high", "std_error", "df", "p_value", "period_p", "n")
+
 
 def crossover_effect(analysis: Analysis) -> Exhibits | Prose:
     """Change under the treatment minus change under the other, of every outcome, and whether the periods differ."""
@@ -29,7 +31,8 @@ def crossover_effect(analysis: Analysis) -> Exhibits | Prose:
             fit = analysis.crossover_fit(outcome)
             effect, period = fit.effect(), fit.period()
         except FitError as refused:
-            parts.append(pd.DataFrame([{"outcome": outcome, "reason": str(refused)}]))
+            refusal = pd.DataFrame([{"outcome": outcome, "term": "", "unit": "", "reason": str(refused)}])
+            parts.append(refusal.reindex(columns=[*refusal, *NUMBERS]))
             continue
         rows = effect.frame(protocol.level).assign(
             outcome=outcome, n=fit.fit.n_participants, changes=fit.fit.n_rows, period_p=period.p_value, reason=""

@@ -10,6 +10,6 @@ def test_a_small_trial_drawn_at_random_has_answers_or_reasons(seed, tmp_path):
     assert not faults(drawn(seed, tmp_path / "study"))
 
 
-@pytest.mark.parametrize("seed", [1, 58])  # of a crossover and of two arms, one person of whom has two findings
+@pytest.mark.parametrize("seed", [17, 58])  # a crossover without an answer; one person with two findings
 def test_a_cohort_cut_down_has_answers_or_reasons(seed, tmp_path):
     assert not faults(cut(seed, tmp_path / "study"))
