@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from decimal import ROUND_HALF_UP, Decimal
+from math import isinf
 
 import pandas as pd
 
@@ -9,6 +10,7 @@ from notebooks.show.content import plain_value
 
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"
+BEYOND = 1e15  # more digits than a number in a double has
 
 # How a column is written. A number is added to the decimals of the outcome; a word names a rule of `written`.
 WRITTEN: Mapping[str, int | str] = {
@@ -49,6 +51,9 @@ def number(value: float | None, decimals: int) -> str:
     """A number with a true minus sign; a dash where there is none; never "-0"."""
     if value is None or pd.isna(value):
         return DASH
+    if abs(value) >= BEYOND:  # an end of an interval on hardly any degree of freedom
+        size = "\N{INFINITY}" if isinf(value) else f"{abs(value):.1e}".replace("e+", " \N{MULTIPLICATION SIGN} 10^")
+        return (MINUS if value < 0 else "") + size
     # Halves away from zero, as readers of published tables expect; from the shortest decimal form of the number.
     step = Decimal(1).scaleb(-max(decimals, 0))
     text = f"{Decimal(repr(float(value))).quantize(step, ROUND_HALF_UP):f}"
