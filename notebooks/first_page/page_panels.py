@@ -44,7 +44,9 @@ def panels_of(
         named[(group.id, protocol.baseline.id)] = entered.value
     for one in result.changes:
         named[(one.group.id, one.visit)] = numbers.count(f"scored, {one.group.label}, {one.visit}", one.n).value
-    drawn = {w: trajectory(result, days, told, labels, numbers, w, named) for w in (WIDE, NARROW)}
+    primary = protocol.primary_visit is not None and protocol.primary_visit.id == result.visit
+    shown = "primary visit" if primary else "visit shown"
+    drawn = {w: trajectory(result, days, told, labels, numbers, w, named, shown) for w in (WIDE, NARROW)}
     panels = [_panel("a", f"Mean improvement from baseline{by}", drawn)]
     caption = f"{head} a: means of the model with {level}; n: people with a score."
     if len(people[people["missing"] == ""]) and result.kind != "pooled":

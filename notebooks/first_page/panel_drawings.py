@@ -36,11 +36,12 @@ NARROW = 4  # px of a person, under which bars have no outline
 
 def trajectory(
     result: MainResult, days: dict[str, float], short_visits: dict[str, str], labels: dict[str, str],
-    numbers: NamedNumbers, width: int, named: dict[tuple[str, str], str],
+    numbers: NamedNumbers, width: int, named: dict[tuple[str, str], str], shown: str,
 ) -> str:  # fmt: skip
     """Mean improvement from baseline with intervals; people scored under the axis; the difference at the visit.
 
-    named: (group, visit) -> mark of the number of people. days: planned day of every visit, the baseline first.
+    named: (group, visit) -> mark of the number of people. days: planned day of every visit, the baseline first. shown:
+    what the visit that is spoken of is called.
     """
     visits = [visit for visit in days if visit == next(iter(days)) or any(one.visit == visit for one in result.changes)]
     left, right, top = 58, 96 if width > 400 else 78, 22
@@ -54,7 +55,7 @@ def trajectory(
     if result.visit in days:
         at = x.at(days[result.visit])
         parts += [rectangle(at - 12, top, 24, bottom - top, "band")]
-        parts.append(words(at, top - 6, "primary visit", "middle", "m s"))
+        parts.append(words(at, top - 6, shown, "middle", "m s"))
     for tick in y.ticks:
         parts.append(line(left, y.at(tick), width - right, y.at(tick), "zero" if abs(tick) < 1e-12 else "grid"))
         parts.append(words(left - 6, y.at(tick) + 4, tick_text(tick, y.ticks), "end", "m s"))

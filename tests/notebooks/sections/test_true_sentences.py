@@ -16,6 +16,7 @@ import pandas as pd
 import pytest
 
 from notebooks.analysis import Analysis
+from notebooks.first_page.answer_page import first_page
 from notebooks.first_page.answer_words import against_thresholds, headline
 from notebooks.first_page.main_result import Span, main_result
 from notebooks.first_page.named_numbers import NamedNumbers
@@ -433,3 +434,14 @@ def test_a_difference_of_nothing_has_no_direction(analyses) -> None:
     words = " ".join(against_thresholds(replace(result, differences=tiny), people_passed(analysis, result)[0],
                                         NamedNumbers()))  # fmt: skip
     assert "includes no difference and " in words
+
+
+def test_a_visit_is_called_primary_where_the_plan_says_so(analyses) -> None:
+    """A study with one later visit has no other; of several the plan names one, or the last is shown."""
+    named = analyses["whole"]
+    plain = Analysis(replace(named.study, protocol=replace(named.study.protocol, estimand={})))
+    for analysis, words in ((named, "primary visit"), (plain, "visit shown")):
+        drawn = first_page(analysis).html()
+        other = {"primary visit": ">visit shown<", "visit shown": ">primary visit<"}[words]
+        assert f">{words}<" in drawn
+        assert other not in drawn
