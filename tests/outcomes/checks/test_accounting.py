@@ -203,3 +203,23 @@ across = "instrument"
 columns = { "bbt.blocks" = "bbt", "comfort.total" = "comfort" }
 """
     assert _account(draft, tmp_path / "wide")["totals"] == (23, 0, 1)
+
+
+def test_totals_of_two_instruments_for_one_hand_are_told_apart(make_draft, tmp_path):
+    """Both leave the scale blank and stand for one person, visit and hand: a score of one says nothing of the other."""
+    draft = make_draft(small=True)
+    draft.tables["items"] = draft.tables["items"].query("instrument != 'arat'").reset_index(drop=True)
+    blocks = draft.where("totals", **FIRST, instrument="bbt")[0]
+    draft.set("totals", blocks, "scale", "").set("totals", blocks, "value", "999")
+    draft.append("totals", **draft.tables["totals"].iloc[blocks - 2].to_dict() | {"instrument": "arat", "value": "40"})
+    study = read_study(draft.write(tmp_path / "two"))
+
+    def account(scores):
+        row = accounting(study, scores, Findings()).set_index("table").loc["totals"]
+        return row["scored"], row["reported"], row["unaccounted"]
+
+    scores = score(study)
+    assert account(scores) == (24, 1, 0)  # the 999 has a score that says why it has no value
+    assert account(scores.assign(reason="")) == (24, 0, 1)
+    assert account(scores[scores["outcome"] != "bbt.blocks"]) == (13, 0, 12)
+    assert account(scores[scores["outcome"] != "arat.total"]) == (23, 1, 1)

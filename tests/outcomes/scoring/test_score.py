@@ -93,6 +93,7 @@ def test_hand_questionnaire_total_needs_its_six_scales():
     five = score_items("mhq", hand_questionnaire(), scales=4)["total"]
     assert five.value == 75
     assert "no published rule" in five.reason
+    assert score_items("mhq", hand_questionnaire(**pain), scales=4)["total"].reason == ""  # all six: nothing to say
 
 
 def test_unable_beside_a_force_is_a_trial_not_done():
