@@ -388,8 +388,6 @@ def fit_mixed(
     default), or "1 + arm" for an effect of the arm that differs between sites as well, independent of the intercept
     (arms centred; the variance is that of a difference between two arms). crossed: column of a factor crossed with
     participants, or changing between their visits: therapists, raters. Each adds a row to `variances()`.
-    time: of "exponential", a column of numbers in place of the visit's own value; participants may have times of their
-    own, `visit` then only says which rows stand at the same visit.
     weights, offset: not available; anything but None is a FitError that says what to do instead.
     Raises FitError where the data cannot carry the model; a variance of zero, a correlation of one or a covariance that
     the data cannot tell apart from another is a result with a note.
@@ -526,11 +524,22 @@ def identified_notes(solution: Solution, moments: Moments) -> list[str]:
 
 def boundary_note(solution: Solution) -> str:
     """What lies on the boundary, and what was done about it, in words."""
-    theta, zero = solution.theta[0], []
+    theta, zero, apart = solution.theta[0], [], []
     for size, at in solution.structure.cones:
         diagonal = [at[k] for k in range(len(at)) if size == 1 or k in {i * (i + 3) // 2 for i in range(size)}]
-        for part, name in (solution.structure.names[k] for k in diagonal if theta[k] <= 1e-9 * np.abs(theta).max()):
-            zero.append(name if part == "participant" else f"{name} of {part}")
+        for k in diagonal:
+            part, name = solution.structure.names[k]
+            if name.startswith("corr"):
+                apart += [name] if theta[k] == 0 else []
+            elif theta[k] <= 1e-9 * np.abs(theta).max():
+                zero.append(name if part == "participant" else f"{name} of {part}")
+    if apart and not zero:
+        return (
+            f"Boundary fit: {', '.join(apart)} estimated as zero, the least that a decay over time allows. Inference "
+            "takes it as known; compare robust(). A correlation below zero this structure cannot show: "
+            "'compound-symmetry' and 'unstructured' can."
+        )
+    zero += apart
     what = f"{', '.join(zero)} estimated as zero" if zero else "random effects estimated as perfectly correlated"
     if solution.unbounded[0]:
         done = (

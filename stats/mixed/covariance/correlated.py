@@ -107,11 +107,16 @@ class Power(Correlated):
         self.fractional = bool((self.distance % 1).any())
         self.corr_names = (f"correlation at {self.unit:g} days",) if times else ("correlation(lag 1)",)
         self._name(slots)
+        self._bound()
+
+    def _bound(self) -> None:
+        """A correlation below zero has no power but whole ones: elsewhere zero is the edge, and may be the answer."""
+        self.cones = ((1, (self.size - 1,)),) if self.fractional else ()
 
     def correlation(self, rho: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         r, d = rho[:, 0, None, None], self.distance
+        R = np.where(d == 0, 1.0, r**d)
         base = np.where(np.abs(r) < 1e-12, 1e-12, r)  # 0 ** (d - 1) at d = 0 would be infinite times 0
-        R = np.where(d == 0, 1.0, base**d)
         first = np.where(d == 0, 0.0, d * base ** (d - 1))
         second = np.where(d == 0, 0.0, d * (d - 1) * base ** (d - 2))
         return R, first[:, None], second[:, None, None]
@@ -121,7 +126,7 @@ class Power(Correlated):
         return np.clip(corr[:, near].mean(axis=1), 0.05, 0.95)[:, None] if near.any() else np.full((len(corr), 1), 0.5)
 
     def inside(self, theta: np.ndarray) -> np.ndarray:
-        return super().inside(theta) & ((theta[:, -1] > 0) | (not self.fractional))
+        return super().inside(theta) & ((theta[:, -1] >= 0) | (not self.fractional))
 
 
 class Exchangeable(Correlated):

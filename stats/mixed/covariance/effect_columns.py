@@ -68,6 +68,8 @@ def natural_parameters(structure: Structure, theta: np.ndarray, scale: np.ndarra
     single = 0
     for size, at in structure.cones:
         place = list(at)
+        if power[place[0]] == 0:  # a correlation has no unit
+            continue
         if size == 1 and len(turn) > 1:
             natural[:, place] *= turn[single % len(turn), single % len(turn)] ** 2
             single += 1

@@ -9,13 +9,17 @@ from stats.mixed.model.moments import Moments
 
 @dataclass(frozen=True)
 class Geometry:
-    """observed (P, T) bool; times (T,) of slots or (P, T) of patterns; Z (P, T, r) or None; group (P,), n_groups."""
+    """observed (P, T) bool; times (T,) of slots or (P, T) of patterns; Z (P, T, r) or None; group (P,), n_groups.
+
+    shortest: the correlation over times of their own is stated at the shortest gap of all (`own_times`).
+    """
 
     observed: np.ndarray
     times: np.ndarray
     Z: np.ndarray | None
     group: np.ndarray
     n_groups: int
+    shortest: bool = False
 
     @property
     def T(self) -> int:  # noqa: N802 - the number of slots, as in the formulas

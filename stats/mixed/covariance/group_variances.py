@@ -40,6 +40,8 @@ class GroupVariances(Structure):
             self.m, names = len(labels) - 1, inner.names
             scales = [("visit", f"ratio of variances, {label} to {labels[0]}") for label in labels[1:]]
         self.names = (*scales, *names)
+        shift = self.m - self.equal
+        self.cones = tuple((size, tuple(k + shift for k in at)) for size, at in inner.cones)
 
     def _split(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Scale of every pattern (R, P), and the parameters of S."""

@@ -14,30 +14,28 @@ from stats.mixed.covariance.structure import Structure
 class OwnTimes(Structure):
     """`Power` over times (P, T) of their own in every pattern of participants.
 
-    The parameter is the correlation at the median, over patterns, of the shortest gap between two visits: where all
-    have the same times this is the parameter of `Power`, and the model is the same.
+    The parameter is the correlation at the typical gap, the median, over patterns, of the shortest gap between two
+    visits: where all have the same times this is the parameter of `Power`, and the model is the same. Near a
+    correlation of zero that parameter bends without end for pairs closer than the typical gap; there the search states
+    it at the shortest gap of all (`Geometry.shortest`), see `solve`.
     """
 
     def __init__(self, geometry: Geometry, slots: tuple, *, equal: bool) -> None:
-        times, seen = geometry.times, geometry.observed
-        middle = np.where(seen, times, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
-        times = np.where(seen, times, middle)  # of a visit that was missed nothing depends on the time
-        apart = np.abs(times[:, :, None] - times[:, None, :])
-        pairs = seen[:, :, None] & seen[:, None, :] & ~np.eye(geometry.T, dtype=bool)
+        pairs, apart, middle = _apart(geometry)
         if (apart[pairs] == 0).any():
             raise FitError(
                 "A participant has two visits at the same time: their correlation would be one. Correct the dates, or "
                 "take planned days."
             )
-        gaps = np.where(pairs, apart, np.inf).min(axis=(1, 2))
-        unit = float(np.median(gaps[np.isfinite(gaps)])) if np.isfinite(gaps).any() else 1.0
+        unit = shortest_gap(geometry) if geometry.shortest else typical_gap(geometry)
         self.inner = Power(replace(geometry, times=middle), slots, equal=equal, times=True)
         steps = np.rint(apart / unit)
         self.distance = np.where(np.abs(steps - apart / unit) < 1e-6, steps, apart / unit)  # (P, T, T)
         self.inner.unit, self.inner.fractional = unit, True
         self.inner.corr_names = (f"correlation at {unit} days",)
         self.inner._name(slots)
-        self.names, self.P = self.inner.names, len(times)
+        self.inner._bound()
+        self.names, self.cones, self.P = self.inner.names, self.inner.cones, len(apart)
 
     def _wide(self, theta: np.ndarray) -> np.ndarray:
         """Every parameter vector once per pattern; the distances of the inner structure follow."""
@@ -65,3 +63,31 @@ class OwnTimes(Structure):
 
     def inside(self, theta: np.ndarray) -> np.ndarray:
         return self.inner.inside(theta)
+
+
+def _apart(geometry: Geometry) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pairs of visits seen (P, T, T) bool, how far they are apart (P, T, T), and each visit's mean time (T,)."""
+    times, seen = geometry.times, geometry.observed
+    middle = np.where(seen, times, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+    times = np.where(seen, times, middle)  # of a visit that was missed nothing depends on the time
+    pairs = seen[:, :, None] & seen[:, None, :] & ~np.eye(geometry.T, dtype=bool)
+    return pairs, np.abs(times[:, :, None] - times[:, None, :]), middle
+
+
+def _gaps(geometry: Geometry) -> np.ndarray:
+    """The shortest gap of every pattern with two visits or more."""
+    pairs, apart, _ = _apart(geometry)
+    gaps = np.where(pairs, apart, np.inf).min(axis=(1, 2))
+    return np.asarray(gaps[np.isfinite(gaps)])
+
+
+def typical_gap(geometry: Geometry) -> float:
+    """Median over patterns of the shortest gap between two visits; 1 where nobody has two."""
+    gaps = _gaps(geometry)
+    return float(np.median(gaps)) if gaps.size else 1.0
+
+
+def shortest_gap(geometry: Geometry) -> float:
+    """The shortest gap of all; 1 where nobody has two visits."""
+    gaps = _gaps(geometry)
+    return float(gaps.min()) if gaps.size else 1.0

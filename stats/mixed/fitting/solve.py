@@ -7,7 +7,8 @@ import numpy as np
 
 from stats.errors import FitError
 from stats.mixed.covariance.effect_columns import natural_parameters, well_scaled
-from stats.mixed.covariance.geometry import geometry_of
+from stats.mixed.covariance.geometry import Geometry, geometry_of
+from stats.mixed.covariance.own_times import shortest_gap, typical_gap
 from stats.mixed.covariance.site_variances import Reduced, ReducedTwoLevels, TwoLevels, reduced
 from stats.mixed.covariance.structure import Structure
 from stats.mixed.covariance.structures_by_name import build_structure
@@ -120,18 +121,18 @@ def solve(
     unit, turn = well_scaled(moments.scaled(1 / scale), correlated=correlated)
     if unit.random_terms and covariance is None and unit.sites is None:
         unit = unit.rotated()
-    structure: Structure = build_structure(
-        geometry_of(unit, times),
-        unit.slots,
-        unit.random_terms,
-        unit.groups,
-        correlated=correlated,
-        covariance=covariance,
-        variances_only=variances_only,
-    )
-    if unit.sites is not None:
-        structure = TwoLevels(structure, unit.sites.effects)
-    likelihood = likelihood_of(unit, structure, reml=reml)
+    geometry = geometry_of(unit, times)
+
+    def over(geometry: Geometry) -> tuple[Structure, Likelihood]:
+        made: Structure = build_structure(
+            geometry, unit.slots, unit.random_terms, unit.groups, correlated=correlated, covariance=covariance,
+            variances_only=variances_only,
+        )  # fmt: skip
+        if unit.sites is not None:
+            made = TwoLevels(made, unit.sites.effects)
+        return made, likelihood_of(unit, made, reml=reml)
+
+    structure, likelihood = over(geometry)
     start = structure.start(_pooled_residuals(unit, covariance))
     rows, q = moments.n_rows, len(basis)
     flat, kept, whole = _flat_above(likelihood, start), None, None
@@ -142,7 +143,13 @@ def solve(
     else:
         optimum = maximise(likelihood, start)
         flat = _flat(likelihood, optimum, start)
+        if flat is None and geometry.times.ndim == 2 and _decay_lost(structure, optimum):
+            _, likelihood = over(replace(geometry, shortest=True))
+            optimum = maximise(likelihood, start)
         theta, loglik = optimum.shown.theta, optimum.shown.loglik
+        if likelihood.structure is not structure:
+            theta = theta.copy()
+            theta[:, _decays(structure)] **= typical_gap(geometry) / shortest_gap(geometry)
     converged, boundary, unbounded = optimum.converged, optimum.boundary, optimum.unbounded
     shown, point, held = optimum.shown, optimum.point, boundary
     if flat is not None and whole is None:
@@ -176,6 +183,19 @@ def solve(
         structure, small, free, scale, basis, loglik, natural_parameters(structure, theta, scale, turn), converged,
         boundary, unbounded, optimum.iterations, flat, kept, whole,
     )  # fmt: skip
+
+
+def _decays(structure: Structure) -> np.ndarray:
+    """Which parameters are a correlation over times (K,) bool that has its edge at zero."""
+    single = [at[0] for size, at in structure.cones if size == 1]
+    named = [name.startswith("corr") for _, name in structure.names]
+    return np.array(named) & np.isin(np.arange(structure.size), single)
+
+
+def _decay_lost(structure: Structure, optimum: Optimum) -> bool:
+    """Whether a correlation over times of their own ended at zero or nowhere: the shortest gap states it better."""
+    decays = _decays(structure)
+    return bool(decays.any() and ((optimum.shown.theta[:, decays] == 0).any() or not every(optimum.converged)))
 
 
 def _without(
