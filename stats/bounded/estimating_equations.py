@@ -28,6 +28,7 @@ BETWEEN_WITHIN, NORMAL = "between-within", "normal"
 CONVERGED = 1e-8  # last step of the coefficients, in standard errors
 RUNAWAY = 1e-12  # a variance p (1 - p) below it: the likelihood grows without end
 ALONE = 1e-8  # what a person's own values leave of a residual, as a share, where that person alone decides it
+STILL = 1e-10  # a sandwich's variance, as a share of the model's, below which it is rounding
 CAUTION = (
     "Estimating equations take missing visits as missing completely at random; the mixed model asks for less. Shown as "
     "a second opinion."
@@ -173,8 +174,9 @@ def gee(
     df: t on participants less between columns, at most participants - 1 (our choice; none is agreed).
 
     Returns `EstimatingFit`. Raises FitError where every value is the same, the working correlation is not positive
-    definite, nothing settles, or one person alone decides a coefficient (an arm of one: that residual is 0 whatever
-    the spread, so only the "model" covariance says something).
+    definite or has too few pairs, nothing settles, or the sandwich of a combination of terms has no spread: where one
+    person alone decides a coefficient (an arm of one: that residual is 0 whatever the spread), where nobody differs.
+    Only the "model" covariance says something there.
     Source: Liang & Zeger 1986; Mancl & DeRouen 2001 (Biometrics 57:126-134); Kauermann & Carroll 2001 (J Am Stat Assoc
     96:1387-1396).
     """
@@ -206,6 +208,14 @@ def gee(
             f"{formula}: {', '.join(alone)} alone decide(s) a coefficient: the residuals there are 0, and the sandwich "
             "knows no spread. Use fewer terms, small_sample='model', or fit_mixed."
         )
+    if small_sample != "model":
+        still = _without_spread(covariances[small_sample or "robust"], covariances["model"], layout.terms)
+        if still:
+            raise FitError(
+                f"{formula}: nobody differs in what {', '.join(still)} say(s) (all answers are the same, or there "
+                "are hardly more people than terms), so the sandwich knows no spread. Use fewer terms, "
+                "small_sample='model', or fit_mixed."
+            )
     name = working if isinstance(working, str) else "fixed"
     notes = (*layout.notes, f"Estimating equations, {name} working correlation by moments.", CAUTION)
     table = pd.DataFrame(structure.matrix, index=list(layout.slots), columns=list(layout.slots))
@@ -221,7 +231,14 @@ def _solved(model: GEE, formula: str) -> np.ndarray:
         warnings.simplefilter("ignore")
         start = None
         for _ in range(50):
-            found = model.fit(maxiter=10, ctol=1e-14, start_params=start)
+            try:
+                found = model.fit(maxiter=10, ctol=1e-14, start_params=start)
+            except FitError:
+                raise
+            except (ValueError, np.linalg.LinAlgError):  # statsmodels' own words for numbers that are none any more
+                if model.family.link.__class__.__name__ == "Logit":
+                    raise _runs_away(formula) from None
+                break
             if found is None:
                 break
             path = found.fit_history["params"]
@@ -279,6 +296,16 @@ def _sandwiches(
         middle[ONE_SIDED] += (np.outer(full, plain) + np.outer(plain, full)) / 2
     found = {kind: bread @ B @ bread for kind, B in middle.items()}
     return found | {"model": bread * scale}, scale, []
+
+
+def _without_spread(covariance: np.ndarray, model: np.ndarray, terms: Sequence[str]) -> list[str]:
+    """The terms of a combination whose variance by the sandwich is nothing but rounding; empty where there is none."""
+    root = np.linalg.cholesky(model)
+    values, vectors = np.linalg.eigh(np.linalg.solve(root, np.linalg.solve(root, covariance).T))
+    if values[0] > STILL:
+        return []
+    share = np.abs(np.linalg.solve(root.T, vectors[:, 0])) * np.sqrt(np.diag(model))
+    return [term for term, part in zip(terms, share, strict=True) if part > 0.1 * share.max()]
 
 
 def _runs_away(formula: str) -> FitError:

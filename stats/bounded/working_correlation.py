@@ -42,6 +42,12 @@ class WorkingCorrelation(CovStruct):
         phi = total / (N - p)
         products, pairs = r.T @ r, seen.T @ seen
         above = np.triu_indices(T, 1)
+        few = {"exchangeable": pairs[above].sum(), "ar1": np.diag(pairs, 1).sum()}.get(self.kind, np.inf)
+        if few <= p:
+            raise FitError(
+                f"The {self.kind} working correlation has {few:.0f} pair(s) of visits to rest on; more than the {p} "
+                "coefficients are needed. Use 'independence': the standard errors do not rest on it, or fewer terms."
+            )
         if self.kind == "exchangeable":
             alpha = products[above].sum() / ((pairs[above].sum() - p) * phi)
             self.matrix = np.where(np.eye(T, dtype=bool), 1.0, alpha)

@@ -128,6 +128,21 @@ def test_nearly_everybody_at_the_lower_end_has_answers_or_reasons():
         assert isinstance(one, FitError) or np.isfinite(one.std_error).all()
 
 
+STEADY = np.where(LONG["arm"] == "new", 30 + PERSON + LONG["week"], LONG["value"])  # everybody in one arm gains 8
+EIGHT = LONG[np.isin(PERSON, (0, 1, 2, 3, 8, 9, 10, 11))]
+# In the new arm two people answer 1, 0, 1, one 1, one 0 always: none of it moves with the week.
+BALANCED = EIGHT.assign(high=[1, 0, 1, 1, 0, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0, 1, 1, 1, 1, 0, 1, 0, 0, 1])
+# First and last answer of 23 people, every second in the other arm, all of whose last answers are 1.
+FIRST_OF, LAST_OF = "10110100010111110100100", "11010111011-111111-111-"  # - : not seen
+ENDLESS = pd.DataFrame(
+    [
+        (f"p{k:02d}", "ab"[k % 2], week, int(answer))
+        for week, answers in enumerate((FIRST_OF, LAST_OF))
+        for k, answer in enumerate(answers)
+        if answer != "-"
+    ],
+    columns=["participant", "arm", "week", "high"],
+)
 REFUSED = {
     "an average of groups nobody names": (lambda: counted("count ~ week").marginal_difference(), "between="),
     "an average by what is no column": (lambda: counted().marginal_difference(between="sex"), "'sex'"),
@@ -146,6 +161,17 @@ REFUSED = {
     "an arm of one": (lambda: equations("value ~ arm", LONG[PERSON < 7]), "p06 alone"),
     "an arm of one with a plain sandwich": (
         lambda: equations("value ~ arm", LONG[PERSON < 7], small_sample=None), "p06 alone"),
+    "a change that is the same for everybody in one arm": (
+        lambda: equations("value ~ week * arm", LONG.assign(value=STEADY), working="independence"),
+        "nobody differs in"),
+    "a change that nobody has": (
+        lambda: equations("high ~ week * arm", BALANCED, working="independence", family="binomial"), "what week say"),
+    "as many pairs as coefficients": (
+        lambda: equations("value ~ week * arm", LONG[(PERSON > 7) | (PERSON < 2) | (LONG["visit"] == "v0")]
+                          .query("visit != 'v2' and participant != 'p11' and participant != 'p00'")),
+        "4 pair"),
+    "an effect without end among visits alike": (
+        lambda: equations("high ~ week * arm", ENDLESS, visit="week", family="binomial"), "runs to infinity"),
     "an arm that is all at the end": (
         lambda: counted(frame=LONG.assign(count=LONG["count"].where(LONG["arm"] == "new", 10)), family="binomial",
                         participant=None),
