@@ -470,7 +470,7 @@ def _wrap(
         raise FitError(
             f"The likelihood of '{formula}' has no proven maximum after {solution.iterations} steps: with "
             f"{moments.n_participants} participants and {moments.n_rows} observations its covariance "
-            f"({solution.structure.size} parameters) runs to a singular matrix. Use a simpler one: "
+            f"({solution.structure.size} parameters) runs to a singular matrix or to no error. Use a simpler one: "
             "fewer random effects, 'toeplitz', 'ar1' or 'compound-symmetry'."
         )
     notes = [*moments.notes, f"{'REML' if method == 'reml' else 'Maximum likelihood'}, converged by its gradient."]

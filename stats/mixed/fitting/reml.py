@@ -90,6 +90,25 @@ def maximise(likelihood: Likelihood, start: np.ndarray, *, unbounded: bool | Non
     return Optimum(point, shown, ok | free, boundary, free, decrement, iterations)
 
 
+def better_of(one: Optimum, other: Optimum) -> Optimum:
+    """Replicate by replicate the higher of two maxima; the first where they are as high but for rounding."""
+    higher = other.converged & (~one.converged | (other.loglik > one.loglik + 1e-7))
+    if not some(higher):
+        return one
+    if every(higher):
+        return other
+
+    def mixed(mine: np.ndarray, theirs: np.ndarray) -> np.ndarray:
+        return np.where(higher, theirs, mine)
+
+    return Optimum(
+        _put(one.point, higher, _take(other.point, higher)), _put(one.shown, higher, _take(other.shown, higher)),
+        mixed(one.converged, other.converged), mixed(one.boundary, other.boundary),
+        mixed(one.unbounded, other.unbounded), mixed(one.decrement, other.decrement),
+        max(one.iterations, other.iterations),
+    )  # fmt: skip
+
+
 def _peaked(point: Point) -> np.ndarray:
     """Where the observed information is positive definite (R,), on the scale of a unit diagonal."""
     finite = np.isfinite(point.observed).all(axis=(1, 2))

@@ -15,11 +15,13 @@ from stats.mixed.covariance.structures_by_name import build_structure
 from stats.mixed.fitting.identified import Flat, felt, flat_directions, held_values, white
 from stats.mixed.fitting.kenward_roger import KENWARD_ROGER, SmallSample
 from stats.mixed.fitting.likelihood import Likelihood, Point
-from stats.mixed.fitting.reml import Optimum, maximise
+from stats.mixed.fitting.reml import Optimum, better_of, maximise
 from stats.mixed.fitting.two_levels import likelihood_of
 from stats.mixed.model.layout import collinear
 from stats.mixed.model.masks import every, some
 from stats.mixed.model.moments import Moments
+
+STARTS = (0.02, 0.7)  # of a correlation, besides the one that the data suggest
 
 
 @dataclass(frozen=True)
@@ -141,11 +143,11 @@ def solve(
         optimum = maximise(likelihood, start[:, flat.keep])
         theta, loglik = embed(optimum.shown.theta), optimum.shown.loglik
     else:
-        optimum = maximise(likelihood, start)
+        optimum = _highest(likelihood, start)
         flat = _flat(likelihood, optimum, start)
         if flat is None and geometry.times.ndim == 2 and _decay_lost(structure, optimum):
             _, likelihood = over(replace(geometry, shortest=True))
-            optimum = maximise(likelihood, start)
+            optimum = _highest(likelihood, start)
         theta, loglik = optimum.shown.theta, optimum.shown.loglik
         if likelihood.structure is not structure:
             theta = theta.copy()
@@ -190,6 +192,14 @@ def _decays(structure: Structure) -> np.ndarray:
     single = [at[0] for size, at in structure.cones if size == 1]
     named = [name.startswith("corr") for _, name in structure.names]
     return np.array(named) & np.isin(np.arange(structure.size), single)
+
+
+def _highest(likelihood: Likelihood, start: np.ndarray) -> Optimum:
+    """The maximum from `start`; of a decay over time, which may have two, the higher of what several starts find."""
+    optimum, decays = maximise(likelihood, start), _decays(likelihood.structure)
+    for correlation in STARTS if decays.any() else ():
+        optimum = better_of(optimum, maximise(likelihood, np.where(decays, correlation, start)))
+    return optimum
 
 
 def _decay_lost(structure: Structure, optimum: Optimum) -> bool:

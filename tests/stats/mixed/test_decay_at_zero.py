@@ -105,3 +105,14 @@ def test_at_zero_nothing_but_the_variances_is_left(covariance, more):
         alone = fit_mixed(rows, "y ~ time + arm", participant="person", visit="visit", covariance="compound-symmetry",
                           by=group)  # fmt: skip
         assert fit.loglik == pytest.approx(alone.loglik, abs=1e-7)
+
+
+def test_of_two_maxima_the_higher_is_taken():
+    """The likelihood falls from a correlation of zero and rises again to a maximum, which is lower than the edge."""
+    frame = cohort(285, 14, (0, 10, 11, 24), 0.3, seen=0.7)
+    along = np.array([restricted(frame, correlation, 1) for correlation in np.linspace(0, 0.98, 981)])
+    inside = along[1:-1][(along[1:-1] > along[:-2]) & (along[1:-1] > along[2:])]
+    assert along[0] > along[1]
+    assert len(inside) == 1
+    assert along[0] > inside[0] + 0.01
+    assert fitted(frame).loglik == pytest.approx(along[0], abs=1e-9)
