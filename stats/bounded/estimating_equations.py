@@ -227,6 +227,7 @@ def gee(
 
 def _solved(model: GEE, formula: str) -> np.ndarray:
     """Coefficients at which the last step was nothing; statsmodels judges by the score, which has a unit."""
+    logit = model.family.link.__class__.__name__ == "Logit"
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         start = None
@@ -236,7 +237,7 @@ def _solved(model: GEE, formula: str) -> np.ndarray:
             except FitError:
                 raise
             except (ValueError, np.linalg.LinAlgError):  # statsmodels' own words for numbers that are none any more
-                if model.family.link.__class__.__name__ == "Logit":
+                if logit:
                     raise _runs_away(formula) from None
                 break
             if found is None:
@@ -247,7 +248,14 @@ def _solved(model: GEE, formula: str) -> np.ndarray:
             if (np.abs(last) <= CONVERGED * error + 1e-13).all():
                 return np.asarray(found.params)
             start = np.asarray(found.params)
+            if logit and not _inside(model.exog @ start):
+                raise _runs_away(formula)
     raise FitError(f"{formula}: the estimating equations did not settle. Use working='independence', or fewer terms.")
+
+
+def _inside(eta: np.ndarray) -> bool:
+    """Whether no logit has run to where its answer is certain."""
+    return bool((expit(eta) * expit(-eta)).min() >= RUNAWAY)
 
 
 def _sandwiches(
@@ -257,7 +265,7 @@ def _sandwiches(
     eta = layout.X @ b
     mean = expit(eta) if family == "binomial" else eta
     spread = mean * (1 - mean) if family == "binomial" else np.ones(len(eta))
-    if spread.min() < RUNAWAY:
+    if family == "binomial" and not _inside(eta):
         raise _runs_away(formula)
     D_all = layout.X * spread[:, None] if family == "binomial" else layout.X
     scale = float((((layout.y - mean) ** 2) / spread).sum() / (len(eta) - len(b)))

@@ -134,15 +134,21 @@ EIGHT = LONG[np.isin(PERSON, (0, 1, 2, 3, 8, 9, 10, 11))]
 BALANCED = EIGHT.assign(high=[1, 0, 1, 1, 0, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0, 1, 1, 1, 1, 0, 1, 0, 0, 1])
 # First and last answer of 23 people, every second in the other arm, all of whose last answers are 1.
 FIRST_OF, LAST_OF = "10110100010111110100100", "11010111011-111111-111-"  # - : not seen
-ENDLESS = pd.DataFrame(
-    [
+
+
+def answered(*visits):
+    """The answers of the visits, one letter a person, every second of whom is in the other arm."""
+    rows = [
         (f"p{k:02d}", "ab"[k % 2], week, int(answer))
-        for week, answers in enumerate((FIRST_OF, LAST_OF))
+        for week, answers in enumerate(visits)
         for k, answer in enumerate(answers)
         if answer != "-"
-    ],
-    columns=["participant", "arm", "week", "high"],
-)
+    ]
+    return pd.DataFrame(rows, columns=["participant", "arm", "week", "high"])
+
+
+ENDLESS = answered(FIRST_OF, LAST_OF)
+NONE_AT_FIRST = answered("01000101000", "0-110--0001")
 REFUSED = {
     "an average of groups nobody names": (lambda: counted("count ~ week").marginal_difference(), "between="),
     "an average by what is no column": (lambda: counted().marginal_difference(between="sex"), "'sex'"),
@@ -155,7 +161,7 @@ REFUSED = {
     "an arm that is all one answer": (
         lambda: equations("high ~ arm", LONG.assign(high=(LONG["arm"] == "new").astype(int)), family="binomial",
                           working="independence"),
-        "infinity|settle",
+        "runs to infinity",
     ),
     "equations of one answer": (lambda: equations("one ~ arm", LONG.assign(one=1.0)), "every value is 1"),
     "an arm of one": (lambda: equations("value ~ arm", LONG[PERSON < 7]), "p06 alone"),
@@ -172,6 +178,9 @@ REFUSED = {
         "4 pair"),
     "an effect without end among visits alike": (
         lambda: equations("high ~ week * arm", ENDLESS, visit="week", family="binomial"), "runs to infinity"),
+    "a first visit at which one arm is all one answer": (
+        lambda: equations("high ~ week * arm", NONE_AT_FIRST, visit="week", family="binomial", working="independence"),
+        "runs to infinity"),
     "an arm that is all at the end": (
         lambda: counted(frame=LONG.assign(count=LONG["count"].where(LONG["arm"] == "new", 10)), family="binomial",
                         participant=None),
