@@ -178,7 +178,7 @@ def _nobody(records: list[Record], measured: set[int], holds: Holds, questions: 
         if record.source.table.form or record.source.table.key is None or len(others) < 4:
             continue
         mine = shape(record.typed)
-        usual = max(set(others), key=others.count)
+        usual = max(dict.fromkeys(others), key=others.count)
         if record.typed and mine != usual and "9" in usual and "9" not in mine:
             name = f"person {record.typed}"
             answer = questions.ask(
@@ -313,4 +313,4 @@ def _unlisted(records: list[Record], measured: set[int], holds: Holds, questions
 def _nearest(code: str, listed: Iterable[str]) -> list[str]:
     from rapidfuzz import process
 
-    return [text for text, likeness, _ in process.extract(code, list(listed), limit=2) if likeness >= 60]
+    return [text for text, likeness, _ in process.extract(code, sorted(listed), limit=2) if likeness >= 60]
