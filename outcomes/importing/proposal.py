@@ -22,8 +22,9 @@ from outcomes.importing.finding.unknown_columns import ask_trials, ask_unknown, 
 from outcomes.importing.language.headings import MEASURE
 from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.language.vocabulary import simple
-from outcomes.importing.making.accounts import Converted
-from outcomes.importing.making.conversion import Conversion
+from outcomes.importing.making.accounts import Accounts, Converted
+from outcomes.importing.making.blank_cells import reasons_for_blanks
+from outcomes.importing.making.conversion import convert
 from outcomes.importing.making.described import Describer
 from outcomes.importing.making.described_cells import Described
 from outcomes.importing.making.holds import find_holds
@@ -187,18 +188,20 @@ def _run(proposal: Proposal) -> None:
     planned_ones = [o for o in observations if planned(o)]
     schedule = make_schedule(_scopes(records, planned_ones), questions)
     holds = find_holds(records, observations, questions)
-    conversion = Conversion(facts, questions, ledger, schedule, holds)
+    measured = [o for o in planned_ones if o.meaning.role]
+    accounts = Accounts(facts, questions, ledger, schedule, holds, measured)
     describer = Describer(records, facts, questions, ledger, schedule, holds)
     account_for_structure(sources, tables, ledger)
     for page, rest, _ in loose:
         tables_of_nobody(page, rest, ledger, questions)
-    done = conversion.run(planned_ones)
+    convert(accounts, measured)
     for o in observations:
         if not planned(o):
             ledger.put(o.record.source.table.page, o.row, o.place, "set aside", "measured at a visit outside the plan")
         elif not o.meaning.role:
             unknown_measure(o, questions, ledger)
-    conversion.reasons_for_blanks(records)
+    reasons_for_blanks(accounts, records)
+    done = accounts.done
     describer.read(done)
     described = describer.finish(done)
     affected_hand(described, done, questions)
