@@ -33,6 +33,7 @@ from outcomes.importing.making.stated import (
     account_for_structure,
     affected_hand,
     tables_of_nobody,
+    two_summaries,
     unknown_measure,
     unused_columns,
 )
@@ -205,6 +206,7 @@ def _run(proposal: Proposal) -> None:
     describer.read(done)
     described = describer.finish(done)
     affected_hand(described, done, questions)
+    two_summaries(done, questions)
     unused_columns(sources, questions)
     plan_days(schedule, _days_of(described), questions)
     proposal.title = proposal.title or _title(proposal, tables)

@@ -23,6 +23,11 @@ class Converted:
     remarks: list[dict[str, str]] = field(default_factory=list)
     findings: list[dict[str, str]] = field(default_factory=list)
 
+    def summaries(self, instrument: str) -> set[str]:
+        """What the totals of an instrument with trials are: "mean", "best", or both."""
+        kept = [row for row in self.rows if row.number and row.table == "totals"]
+        return {row.observation.meaning.stat for row in kept if row.cells["instrument"] == instrument} - {""}
+
 
 class Accounts:
     """Keeps the account of the cells while they are converted."""

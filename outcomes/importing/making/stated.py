@@ -106,6 +106,22 @@ def affected_hand(described: Described, done: Converted, questions: Questions) -
         )
 
 
+def two_summaries(done: Converted, questions: Questions) -> None:
+    """Means of the trials at one visit and the best of them at another are no change."""
+    for name in sorted({row.cells.get("instrument", "") for row in done.rows if row.table == "totals"}):
+        if done.summaries(name) == {"mean", "best"}:
+            questions.ask(
+                CONFIRM,
+                f"summaries {name}",
+                "totals",
+                f"Some numbers of {name} are the mean of its trials and some the best of them, which is larger: they "
+                "are not the same measure, and a change from one to the other is no change of the hand. Both are kept. "
+                "Leave the columns of one of them out in [columns] of import.toml.",
+                ("keep both",),
+                "keep both",
+            )
+
+
 def unknown_measure(o: Observation, questions: Questions, ledger: Ledger) -> None:
     words = " ".join(filter(None, (o.record.text("instrument"), o.record.text("item_name"))))
     name = f"measure {words}"

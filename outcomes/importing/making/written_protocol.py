@@ -184,5 +184,7 @@ def _add_options(file, done: Converted, questions: Questions) -> None:
                     questions.refuse(key, f"found {answer!r}, allowed {', '.join(map(str, option.values))}")
                     continue
                 chosen.setdefault(name, {})[option.id] = fits[0]
+        if done.summaries(name) == {"best"}:
+            chosen.setdefault(name, {})["summary"] = "max"
     if chosen:
         file["instruments"] = chosen

@@ -4,6 +4,8 @@ Small invented sheets; what a clinic would mean by them is stated by hand beside
 common practice, no source.
 """
 
+import tomllib
+
 import openpyxl
 import pandas as pd
 import pyreadstat
@@ -196,3 +198,22 @@ def test_a_column_whose_name_and_label_disagree_is_of_the_visit_that_is_answered
     assert {row.visit.id for row in found.done.rows} == ({visit} if visit else set())
     assert bool(problem(found, "visit_of_bb_t1")) == (answer == "Monday")
     assert became(found)["w.sav!E2"] == ("1" if visit else "held: question visit_of_bb_t1")
+
+
+@pytest.mark.parametrize(
+    ("heads", "answers", "summary", "told"),
+    [
+        (("Grip R kg pre", "Grip R kg post"), {}, None, False),
+        (("Grip R kg pre", "Grip R kg post"), {"summary_grip": "the best of the trials"}, "max", False),
+        (("Grip best R kg pre", "Grip best R kg post"), {}, "max", False),
+        (("Grip best R kg pre", "Grip best R kg post"), {"summary_grip_best": "the mean of the trials"}, None, False),
+        (("Grip mean R kg pre", "Grip mean R kg post"), {}, None, False),
+        (("Grip mean R kg pre", "Grip best R kg post"), {}, None, True),
+    ],
+)
+def test_the_protocol_says_which_summary_of_trials_the_numbers_are(heads, answers, summary, told, tmp_path):
+    """The highest force of three is no mean of them; the kit's own default is the mean."""
+    proposal = proposed(tmp_path, {"Grip": lines(heads, lambda n: 20 + n, lambda n: 22 + n)}, answers)
+    assert tomllib.loads(proposal.study).get("instruments", {}).get("grip", {}).get("summary") == summary
+    assert ("summaries_grip" in asked(proposal)) is told
+    assert len(proposal.done.rows) == 10

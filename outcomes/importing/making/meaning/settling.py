@@ -19,6 +19,8 @@ from outcomes.importing.making.meaning.sides_and_signs import angle, sided
 from outcomes.importing.questions import ASK, CONFIRM
 from outcomes.library.known import find_instrument
 
+_MEAN, _BEST = "the mean of the trials", "the best of the trials"
+
 
 def settled(accounts: Accounts, o: Observation) -> Meaning | None:
     """The meaning with nothing left open; None while a question is, or where the answer leaves the cell out."""
@@ -107,21 +109,20 @@ def _unit(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning | Non
 
 
 def _summary(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning:
-    """One number where the instrument has trials."""
+    """One number where the instrument has trials: their mean or the best of them."""
     known = find_instrument(meaning.instrument)
-    if known and known.main_scale.kind == "trials" and meaning.table == "totals":
-        what = {"mean": "the mean of the trials", "best": "the best of the trials"}.get(
-            meaning.stat, "the mean of the trials"
-        )
-        accounts.questions.ask(
-            CONFIRM,
-            f"summary {meaning.instrument}",
-            o.column.name,
-            f"{known.name} has one number per hand and visit. Taken for {what} and kept as a total.",
-            ("the mean of the trials", "the best of the trials"),
-            what,
-        )
-    return meaning
+    if not known or known.main_scale.kind != "trials" or meaning.table != "totals":
+        return meaning
+    read_as = _BEST if meaning.stat == "best" else _MEAN
+    answer = accounts.questions.ask(
+        CONFIRM,
+        f"summary {meaning.instrument}{' best' if read_as == _BEST else ''}",
+        o.column.name,
+        f"{known.name} has one number per hand and visit. Taken for {read_as} and kept as a total.",
+        (_MEAN, _BEST),
+        read_as,
+    )
+    return replace(meaning, stat="best" if "best" in simple(answer) else "mean")
 
 
 def _own_unit(text: str) -> bool:
