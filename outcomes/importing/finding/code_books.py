@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 
 from outcomes.importing.finding.sheet_layout import Region, Table
 from outcomes.importing.language.cell_values import code_keys, reason_of, status_of
+from outcomes.importing.language.code_pairs import pairs_of
 from outcomes.importing.language.vocabulary import phrases, simple, spans, tokens, whole, within
 from outcomes.importing.opening.pages import Ledger, Page, Variable
 
-_PAIR = re.compile(r"([^\s,;:|]+(?: [^\s,;:|=]+)?)\s*=\s*([^,;|=\n]+?)(?=\s*(?:[,;|\n]|$|\s[^\s,;:|=]+\s*=))")
 # "Meaning" may be of the variable or of a code; beside a column of codes it is of the code.
 _DICTIONARY_WORDS = ("variable", "meaning", "label", "coding", "missing", "unit", "kind", "form", "low", "high")
 
@@ -121,18 +121,6 @@ def _number(text: str) -> float | None:
         return float(text)
     except ValueError:
         return None
-
-
-def pairs_of(text: str) -> dict[str, str]:
-    """Codes and words in one text: "1=male;2=female", "1, male | 2, female", "0 = no, 1 = yes"."""
-    if "=" in text:
-        return {code.strip(): words.strip() for code, words in _PAIR.findall(text)}
-    found = {}
-    for part in re.split(r"[|;\n]", text):
-        match = re.fullmatch(r"\s*(-?\d+|[A-Za-z])\s*[,:]\s*(.+?)\s*", part)
-        if match:
-            found[match[1]] = match[2]
-    return found
 
 
 def read_loose(page: Page, regions: Iterable[Region], tables: list[Table], facts: Facts, ledger: Ledger) -> None:

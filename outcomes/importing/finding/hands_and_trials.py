@@ -3,16 +3,25 @@
 from dataclasses import replace
 
 from outcomes.importing.finding.mapped_tables import Column, Source
+from outcomes.importing.language.headings import Meaning
 from outcomes.importing.language.vocabulary import tokens
 
 
 def trials_and_means(source: Source) -> None:
-    """Means beside the trials they are made of are derived; a total beside trials of the same hand as well."""
-    trials = {c.meaning.instrument for c in source.measures if c.meaning.table == "trials"}
+    """A mean or total beside trials of the same hand and visit is derived from them."""
+    trials = [c.meaning for c in source.measures if c.meaning.table == "trials"]
     for column in source.measures:
-        meaning = column.meaning
-        if meaning.table == "totals" and meaning.instrument in trials and (meaning.stat or meaning.number is None):
-            column.meaning = replace(meaning, role="derived")
+        if column.meaning.table == "totals" and any(_made_of(column.meaning, trial) for trial in trials):
+            column.meaning = replace(column.meaning, role="derived")
+
+
+def _made_of(total: Meaning, trial: Meaning) -> bool:
+    """Whether a trial belongs to a total; one whose heading names no hand or visit is of all of them."""
+    return (
+        (total.instrument, total.condition) == (trial.instrument, trial.condition)
+        and total.side in ("", trial.side)
+        and (total.visit is None or (trial.visit is not None and total.visit.key == trial.visit.key))
+    )
 
 
 # Left and right as letters: Romance languages, Polish and Czech, Scandinavian languages, Finnish, Russian, Greek.

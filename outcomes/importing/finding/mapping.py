@@ -7,9 +7,10 @@ from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.finding.second_look import second_look
 from outcomes.importing.finding.sheet_layout import Table, ids_of
-from outcomes.importing.language.cell_values import code_keys
+from outcomes.importing.language.cell_values import code_keys, reason_of
+from outcomes.importing.language.code_pairs import heading_codes
 from outcomes.importing.language.headings import MEASURE, Around, Meaning, instrument_of, recognise
-from outcomes.importing.language.visit_words import VisitWord, read_visit
+from outcomes.importing.language.visit_words import NUMBERED, VisitWord, read_visit
 from outcomes.importing.language.vocabulary import groups, simple, whole, within
 from outcomes.importing.opening.pages import Variable
 from outcomes.library.known import find_instrument
@@ -79,6 +80,8 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
     prefix = ""
     if corner and not whole(table.heads[corner][-1], "roles") and table.key is None and not table.form:
         prefix = " ".join(table.heads[corner])
+    if _numbers_of_trials(table, around):
+        around = replace(around, numbered=True)
     columns = []
     for place, texts in table.heads.items():
         own = texts[1:] if place in table.over else texts
@@ -102,6 +105,22 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
     return source
 
 
+def _numbers_of_trials(table: Table, around: Around) -> bool:
+    """ "Grip pre 1, pre 2, post 1, post 2": the numbers behind "post" are the trials (or items) seen at "pre"."""
+    found = [recognise(texts, replace(around, numbered=True)) for texts in table.heads.values()]
+    numbers: dict[tuple[str, ...], dict[tuple[object, ...], set[int]]] = {}
+    for meaning in found:
+        if meaning.role == MEASURE and meaning.visit and meaning.number is not None:
+            per_visit = numbers.setdefault((meaning.instrument, meaning.scale, meaning.side, meaning.condition), {})
+            per_visit.setdefault((meaning.visit.kind, *meaning.visit.key), set()).add(meaning.number)
+    return any(
+        len(own) > 1 and any(own == other and kind[0] not in NUMBERED for kind, other in visits.items())
+        for visits in numbers.values()
+        for kind_of, own in visits.items()
+        if kind_of[0] in NUMBERED
+    )
+
+
 def _standard(texts: tuple[str, ...]) -> Meaning | None:
     """Variables of the CDISC SDTM findings domains (an open standard) by their names."""
     match = _STANDARD.fullmatch(texts[-1].strip().lower()) if len(texts) == 1 else None
@@ -116,6 +135,15 @@ def _column(place: int, texts: tuple[str, ...], meaning: Meaning, variable: Vari
         codes.update(facts.codes.get(key, {}))
     if meaning.role in (MEASURE, "value", "derived"):
         codes = {**facts.general, **codes}
+    for text in texts:
+        own = heading_codes(text)[1]
+        if meaning.role in (
+            MEASURE,
+            "value",
+            "derived",
+        ):  # "10 = worst" says what a number means, "9 = refused" of none
+            own = {code: words for code, words in own.items() if reason_of(words)[0]}
+        codes.update(code_keys(own))
     missing: tuple[str, ...] = ()
     if variable:
         codes.update(code_keys(variable.codes))

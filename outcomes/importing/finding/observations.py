@@ -9,7 +9,7 @@ from outcomes.importing.finding.mapping import SHEET
 from outcomes.importing.finding.people import Codes, key_of, make_alike
 from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.headings import FAMILIES, MEASURE, Meaning, item_of, recognise
-from outcomes.importing.language.visit_words import VisitWord, read_visit
+from outcomes.importing.language.visit_words import VisitWord, apart_from_arm, read_visit
 from outcomes.importing.language.vocabulary import simple, tokens, whole
 from outcomes.importing.opening.pages import Cell
 from outcomes.library.instrument import Instrument
@@ -31,6 +31,7 @@ class Record:
     side: str = ""
     condition: str = ""
     unit: str = ""
+    arm: str = ""  # that the name of the visit says
     trial: int | None = None
     repeat: str = ""
     filled_down: bool = False
@@ -160,7 +161,7 @@ def _records(source: Source) -> Iterator[Record]:
         above = table.visits.get(line, "")
         record = Record(source, line, typed, typed, read_visit(above) if above else source.visit, filled_down=filled)
         if visit_column:
-            text = record.text("visit")
+            text, record.arm = apart_from_arm(record.text("visit"))
             record.visit = read_visit(text) or (VisitWord("word", text) if text else source.visit)
             if text and visit_column.codes and (said := visit_column.codes.get(text.lower())):
                 word = read_visit(said) or VisitWord("word", said)

@@ -41,6 +41,7 @@ def second_look(source: Source, facts: Facts) -> None:
             column.meaning = Meaning("", rest=("instrument",))
         elif role == "value" and not (source.of("instrument") or source.of("item") or source.of("item_name")):
             column.meaning = _alone(column, source)
+    _percent_beside_visits(source)
     _single_roles(source, values)
     _two_names_of_visits(source)
     trials_and_means(source)
@@ -60,6 +61,15 @@ def second_look(source: Source, facts: Facts) -> None:
         if column.role == MEASURE and not column.meaning.side and not source.one("side"):
             side = pages.get(column.meaning.instrument) or pages.get("", "")
             column.meaning = replace(column.meaning, side=side)
+
+
+def _percent_beside_visits(source: Source) -> None:
+    """ "%" below a test, beside its visits, is a change in percent; below a test alone it is the unit."""
+    timed = {column.name.split(" | ")[0] for column in source.measures if column.meaning.visit}
+    for column in source.measures:
+        over, _, last = column.name.rpartition(" | ")
+        if last == "%" and column.meaning.visit is None and over.split(" | ")[0] in timed:
+            column.meaning = replace(column.meaning, role="derived")
 
 
 def _alone(column: Column, source: Source) -> Meaning:

@@ -193,8 +193,13 @@ def _table(page: Page, part: Region) -> Table | None:
         if _is_people(page, page.text(row, column))
     ]
     for row, column in anchors[:3]:
-        across = _known(page, [(row, place) for place in range(part.left, part.right + 1)])
-        down = _known(page, [(line, column) for line in range(part.top, part.bottom + 1)])
+        title = _title_over(page, part, row)
+        beside = [(row, place) for place in range(part.left, part.right + 1)]
+        across = max(_known(page, beside), _known(page, beside, above=title))
+        top = row if title else part.top  # a title that names a test is no heading of a line
+        down = _known(page, [(line, column) for line in range(top, part.bottom + 1)])
+        if across < 2 and down < 2:  # visits alone, on the sheet of one test
+            across = _known(page, beside, above=page.subject)
         if across >= 2 and across >= down and row < part.bottom:
             return _down(View(page), part, anchor=row)
         if down >= 2 and column < part.right:
@@ -217,6 +222,13 @@ def _table(page: Page, part: Region) -> Table | None:
     if part.right == part.left + 1 and sum(map(bool, named)) >= 2:
         return _down(View(page, turned=True), part.turned(), anchor=part.left)
     return None
+
+
+def _title_over(page: Page, part: Region, row: int) -> str:
+    """The only text of the line above a row, "" where there is none or more."""
+    texts = [page.text(row - 1, place) for place in range(part.left, part.right + 1)] if row > part.top else []
+    texts = [text for text in texts if text]
+    return texts[0] if len(texts) == 1 else ""
 
 
 def _by_shapes(page: Page, part: Region) -> Table | None:

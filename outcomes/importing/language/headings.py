@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from rapidfuzz import fuzz
 
+from outcomes.importing.language.code_pairs import heading_codes
 from outcomes.importing.language.visit_words import VisitWord, find_visit, read_visit
 from outcomes.importing.language.vocabulary import phrases, spans, tokens
 from outcomes.importing.opening.pages import Variable
@@ -33,6 +34,7 @@ _HIGHEST = re.compile(r"(?:^|[\s(\[])(?:/\s*|max(?:imum|\.)?\s+|maximal\s+)(\d{1
 _IDS = re.compile(
     r"(\w+)\.(\w+)( score)?(?: (left|right|both|affected|other))?(?: (assisted|unpowered))?(?: trial (\d+))?"
 )
+_SECTION_A = re.compile(r"\bA\b|_a(?=_|$)|\ba$")
 _ASIDE = re.compile(r"\(([^()]*)\)")
 _NUMBERING = frozenset(
     {"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"}
@@ -92,7 +94,10 @@ class Meaning:
 
 @dataclass(frozen=True)
 class Around:
-    """What sheet, title and notes around a table say of all its columns; timed: the table names visits elsewhere."""
+    """What sheet, title and notes around a table say of all its columns.
+
+    timed: the table names visits elsewhere. numbered: a number behind "post" or "follow-up" is one of a trial or item.
+    """
 
     instrument: str = ""
     scale: str = ""
@@ -100,6 +105,7 @@ class Around:
     condition: str = ""
     unit: str = ""
     timed: bool = False
+    numbered: bool = False
 
 
 def recognise(texts: Sequence[str], around: Around, variable: Variable | None = None) -> Meaning:
@@ -162,7 +168,7 @@ def _exact(text: str) -> Meaning | None:
 def _of_text(text: str, around: Around) -> Meaning:
     if named := _exact(text):
         return named
-    bounds = None
+    text, bounds = heading_codes(text)[0], None
     text = _ASIDE.sub(_kept_aside, text)
     if match := _BOUNDS.search(text):
         bounds = (float(match[1]), float(match[2]))
@@ -177,13 +183,13 @@ def _of_text(text: str, around: Around) -> Meaning:
         return Meaning(exact)
     visit, words = _without_visit(words, around)
     role = _role(words)
-    if not words:
+    if not words and not (visit and around.instrument):
         return Meaning("visit only", visit=visit) if visit else Meaning()
     if role == "hand" and own and own.scale("hand"):
         role = ""
     if role and not (role in ("item", "value") and around.instrument and words[-1:] and words[-1].isdigit()):
         return Meaning(role, visit=visit)
-    return replace(_measure(words, text, around, bounds), visit=visit, bounds=bounds)
+    return replace(_measure(words, text, around, bounds, alone=visit is not None), visit=visit, bounds=bounds)
 
 
 def _kept_aside(match: re.Match) -> str:
@@ -221,7 +227,7 @@ def _without_visit(words: tuple[str, ...], around: Around) -> tuple[VisitWord | 
     kept: list[str] = []
     while start < len(words):
         size = next((n for n in range(min(6, len(words) - start), 1, -1) if words[start : start + n] in known), 0)
-        step = find_visit(words, start)
+        step = find_visit(words, start, numbered=not around.numbered)
         if size and (step is None or step[0] - start <= size):
             kept += words[start : start + size]
             start += size
@@ -240,7 +246,10 @@ def _trial_like(words: tuple[str, ...], start: int, visit: VisitWord, around: Ar
     return around.timed and visit.kind == "ordinal" and words[start] in ("t", "test", "time", "tempo", "temps", "v")
 
 
-def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[float, float] | None) -> Meaning:
+def _measure(
+    words: tuple[str, ...], text: str, around: Around, bounds: tuple[float, float] | None, *, alone: bool
+) -> Meaning:
+    """What words without their visit say. alone: a visit and no more ("Baseline L") is of the test of the sheet."""
     words = _unjoined(words)
     found: dict[str, list[str]] = {name: [] for name in _GROUPS}
     rest: list[str] = []
@@ -277,14 +286,14 @@ def _measure(words: tuple[str, ...], text: str, around: Around, bounds: tuple[fl
                 break
         else:
             word = words[start]
-            if word == "of" and start + 1 < len(words) and words[start + 1].isdigit():
-                start += 1  # "item 3 of 33", "mean of 3"
+            if word in ("of", "version") and start + 1 < len(words) and words[start + 1].isdigit():
+                start += 1  # "item 3 of 33", "mean of 3", "version 2"
             elif word.isdigit():
                 numbers.append(int(word))
             elif word not in ("+", "°", "%") and ((word,) not in fillers or _lone(words, start)):
                 rest.append(word)
             start += 1
-    return _assembled(found, numbers, tuple(rest), text, around, bounds)
+    return _assembled(found, numbers, tuple(rest), text, around, bounds, alone=alone and not rest)
 
 
 def _forces(named: Sequence[str]) -> bool:
@@ -310,7 +319,7 @@ def _unjoined(words: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(parted)
 
 
-def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
+def _assembled(found, numbers, rest, text, around, bounds, *, alone) -> Meaning:
     near = ""
     named = found["instruments"]
     # "Key pinch" also holds "pinch"; the longest words were taken, so more than one name means two instruments.
@@ -334,8 +343,9 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     )
     if _DONE.intersection(rest):
         return replace(base, role="done_flag", instrument=instrument)
-    if named and found["joints"]:  # "MAS elbow" is no angle: what the joint means for that test, somebody has to say
-        rest = (*base.rest, *found["joints"])
+    if named and (found["joints"] or found["movements"]):
+        # "MAS elbow" is no angle: what joint or movement mean for that test, its scores or somebody has to say.
+        rest = (*base.rest, *found["joints"], *found["movements"])
         base = replace(base, rest=rest)
     elif found["joints"] or (found["movements"] and found["digits"]):
         modes = found["modes"]
@@ -352,7 +362,7 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
             movement=(found["movements"] or [""])[0],
             condition="",
         )
-    instrument = instrument or (around.instrument if numbers or found["scales"] or base.stat else "")
+    instrument = instrument or (around.instrument if numbers or found["scales"] or base.stat or alone else "")
     if not instrument:
         return replace(base, role="derived" if base.stat and not rest else "")
     if base.stat in ("change", "spread"):
@@ -362,12 +372,19 @@ def _assembled(found, numbers, rest, text, around, bounds) -> Meaning:
     scales = [name for name in found["scales"] if known and known.scale(name)]
     if known and not scales:
         scales = [name for name in (*found["scales"], around.scale) if known.scale(name)]
-    if known and not scales and not numbers:
-        scales, rest = _named_scale(known, text, rest)
+    if known and not numbers:
+        muscles = {f"{movement.removesuffix('ion')}ors" for movement in found["movements"]}  # flexion, flexors
+        words = {*tokens(text), *muscles, *found["joints"], *found["digits"]}
+        spare = {*rest, *found["digits"], *(word for word in words if (word,) in phrases("instruments"))}
+        spare |= set(found["sides"]) if not known.sided else set()
+        spare |= {"a"} if _SECTION_A.search(text) else set()  # elsewhere "a" is a word of several languages
+        scales, rest = _named_scale(known, words, spare, rest, scales)
+        rest = tuple(word for word in rest if not scales or word not in found["movements"])
         base = replace(base, rest=rest)
     scale = scales[0] if scales else ""
     number = numbers[0] if numbers else None
     part = "" if scale or number is not None else _strange_part(found["scales"], base.unit, known)
+    part = part or (_doubtful_part(known, text, named) if known and not scale and number is None else "")
     base = replace(base, role=MEASURE, instrument=instrument, scale=scale, number=number, part=part)
     if known and known.main_scale.kind == "trials":
         if base.stat in ("mean", "best", "total") or number is None:
@@ -397,16 +414,43 @@ def many_scores(known: Instrument) -> bool:
     return main.id not in _WHOLE and any(not set(scale.items) <= set(main.items) for scale in known.scales)
 
 
-def _named_scale(known: Instrument, text: str, rest: tuple[str, ...]) -> tuple[list[str], tuple[str, ...]]:
-    """The score whose id the heading spells out ("MAS elbow flexors"), and the words that are left over."""
-    words = set(tokens(text))
-    named = {scale.id: set(tokens(scale.id)) for scale in known.scales if set(tokens(scale.id)) <= words}
+def _named_scale(
+    known: Instrument, words: set[str], spare: set[str], rest: tuple[str, ...], read: list[str]
+) -> tuple[list[str], tuple[str, ...]]:
+    """The score whose id or label the words spell out ("MAS elbow flexors"), and the words that are left over.
+
+    spare: words that mean nothing else for this instrument; one word alone may mean a hand, and is no score then.
+    read: the scores that are known otherwise; only a form of one of them goes before it ("ability, sum").
+    """
+    named = {
+        (scale.id, spelt): spelt
+        for scale in known.scales
+        for spelt in map(frozenset, (tokens(scale.id), tokens(scale.label), _label_words(scale.label)))
+        if spelt and spelt <= words and (len(spelt) > 1 or spelt <= spare)
+    }
     best = max(map(len, named.values()), default=0)
-    chosen = [name for name, own in named.items() if len(own) == best]
-    # One word alone may mean a hand or a finger; where nobody knew it otherwise, it is the score.
-    if len(chosen) != 1 or (best < 2 and not named[chosen[0]] <= set(rest)):
-        return [], rest
-    return chosen, tuple(word for word in rest if word not in named[chosen[0]])
+    chosen = {name for (name, spelt) in named if len(spelt) == best}
+    if len(chosen) != 1 or (read and not next(iter(chosen)).startswith(f"{read[0]}_")):
+        return read, rest
+    used = {word for spelt in named.values() if len(spelt) == best for word in spelt}
+    return list(chosen), tuple(word for word in rest if word not in used)
+
+
+def _label_words(label: str) -> tuple[str, ...]:
+    """ "B: wrist" and "Grip, mean" without the letter before and what comes behind."""
+    said = tokens(label.split(":")[-1].split(",")[0].split("(")[0])
+    return tuple(word for word in said if (word,) not in phrases("fillers") or word == "hand")
+
+
+def _doubtful_part(known: Instrument, text: str, named: Sequence[str]) -> str:
+    """What may name another score than the main one: a word of a label ("FMA hand"), or a second instrument."""
+    words = set(tokens(text))
+    parts = {word for scale in known.scales if scale is not known.main_scale for word in _label_words(scale.label)}
+    own = set(tokens(f"{known.name} {known.short} {known.main_scale.label}"))
+    if "hand" in words & parts - own:
+        return "hand"
+    other = next((name for name in named[1:] if name != named[0]), "")
+    return other if len(known.scales) > 1 else ""
 
 
 def _strange_part(parts: Sequence[str], unit: str, known: Instrument | None) -> str:
@@ -469,7 +513,7 @@ def item_of(meaning: Meaning, known: Instrument) -> str:
 
 def instrument_of(text: str) -> tuple[str, str]:
     """Instrument and scale that a sheet's name or a title names, ("", "") where it names none or several."""
-    found = _measure(tokens(text), text, Around(), None)
+    found = _measure(tokens(text), text, Around(), None, alone=False)
     named = {meaning for _, _, meanings in _spans(text) for group, meaning in meanings if group == "instruments"}
     if len(named) != 1 or not found.instrument:
         return "", ""

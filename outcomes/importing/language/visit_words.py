@@ -1,5 +1,6 @@
 """Words that name a visit: "pre", "T0", "6w", "FU 3mo", "Besuch 2", "Week 12"."""
 
+import re
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -8,6 +9,7 @@ from outcomes.importing.language.vocabulary import phrases, tokens
 _DAYS = {"day": 1.0, "week": 7.0, "month": 365.25 / 12, "year": 365.25}
 _ORDER = {"screening": -1.0, "pre": 0.0, "mid": 1.0, "post": 2.0, "fu": 3.0, "unscheduled": 9.0}
 _LONGEST = 4
+NUMBERED = ("fu", "post", "screening")  # kinds with a number behind them: "follow-up 2"
 _BETWEEN = frozenset(
     (
         "visit",
@@ -72,6 +74,23 @@ class VisitWord:
         return (_ORDER.get(self.kind, 5.0), self.day or self.plus or float(self.number or 0))
 
 
+# "Week 6 (Arm 2: Usual care)", "baseline_arm_1": how exports name the visits of each arm (common practice, no source).
+_ARM_BEHIND = re.compile(
+    r"\s*[(\[]\s*(?:arm|group|gruppe|groupe|grupo|gruppo|bras|brazo|braccio)\s*(\d+|[A-Z])\s*(?:[:\-–]\s*([^)\]]*))?[)\]]\s*$"
+    r"|[_ ]arm[_ ](\d+)$",
+    re.IGNORECASE,
+)
+
+
+def apart_from_arm(text: str) -> tuple[str, str]:
+    """The name of a visit without the arm behind it, and that arm's label or number ("" where there is none)."""
+    match = _ARM_BEHIND.search(text)
+    if match is None or not match.start():
+        return text, ""
+    number, label, behind = match.groups()
+    return text[: match.start()], (label or "").strip() or number or behind
+
+
 @cache
 def read_visit(text: str, *, bare: bool = True) -> VisitWord | None:
     """The visit a whole text names, None where it names none. bare: a number alone counts as one."""
@@ -95,13 +114,16 @@ def read_visit(text: str, *, bare: bool = True) -> VisitWord | None:
     return replace(found, label=" ".join(text.split())) if found else None
 
 
-def find_visit(words: tuple[str, ...], start: int) -> tuple[int, VisitWord] | None:
-    """A visit inside a heading, from one place on: where it ends, and what it says."""
-    step = _phrase(words, start, True)
+def find_visit(words: tuple[str, ...], start: int, *, numbered: bool = True) -> tuple[int, VisitWord] | None:
+    """A visit inside a heading, from one place on: where it ends, and what it says.
+
+    numbered: a number behind "post" or "follow-up" is the visit's.
+    """
+    step = _phrase(words, start, True, numbered)
     if step is None:
         return None
     end, found = step
-    while (more := _phrase(words, end, True)) is not None and _complements(found, more[1]):
+    while (more := _phrase(words, end, True, numbered)) is not None and _complements(found, more[1]):
         end, found = more[0], _joined(found, more[1])
     return end, found
 
@@ -122,7 +144,7 @@ def _joined(first: VisitWord, second: VisitWord) -> VisitWord:
     return replace(named, day=timed.day)
 
 
-def _phrase(words: tuple[str, ...], start: int, inside: bool) -> tuple[int, VisitWord] | None:
+def _phrase(words: tuple[str, ...], start: int, inside: bool, numbered: bool = True) -> tuple[int, VisitWord] | None:
     rest = words[start:]
     if not rest:
         return None
@@ -139,12 +161,7 @@ def _phrase(words: tuple[str, ...], start: int, inside: bool) -> tuple[int, Visi
             kind = meanings[0][1]
             end = start + size
             number = None
-            if (
-                kind in ("fu", "post", "screening")
-                and end < len(words)
-                and words[end].isdigit()
-                and len(words[end]) < 2
-            ):
+            if numbered and kind in NUMBERED and end < len(words) and words[end].isdigit() and len(words[end]) < 2:
                 after = words[end + 1 : end + 2]
                 if not (after and after in phrases("durations")):
                     number, end = int(words[end]), end + 1

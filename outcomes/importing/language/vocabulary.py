@@ -14,7 +14,7 @@ _LONGEST = 7
 _SPLIT = re.compile(r"[a-z]+|[^\W\d_a-z]+|\d+(?:[.,]\d+)?|[+°%]")
 # "FMApre", "patID": a capital after a small letter, or two small letters after a run of capitals, begin a new word.
 _JOINED = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z]{3})(?=[a-z]{2})")
-_APART = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ı": "i"})
+_APART = str.maketrans({"ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ı": "i", "∆": "δ"})
 
 
 def simple(text: str) -> str:

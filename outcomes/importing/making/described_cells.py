@@ -138,6 +138,8 @@ class DescribedCells:
             self.ledger.put(page, *at, "key", "says whether the test was done")
         else:
             self.ledger.put(page, *at, "key", role)
+            if role == "visit" and record.arm and not any(r.source.of("arm") for r in self.records):
+                self.said[record.participant]["arm"].append((self._arm(record.arm, ""), page.address(*at)))
         if cell.comment and role not in ("remark",):
             self._remark(record, column, cell.comment, done, cell)
 

@@ -7,6 +7,7 @@ from outcomes.importing.language.cell_values import read_measure
 from outcomes.importing.language.headings import Meaning
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Accounts
+from outcomes.importing.making.doubtful_cells import holds_several
 from outcomes.importing.making.meaning.editions_and_items import (
     edition,
     guessed,
@@ -111,7 +112,7 @@ def _unit(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning | Non
 def _summary(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning:
     """One number where the instrument has trials: their mean or the best of them."""
     known = find_instrument(meaning.instrument)
-    if not known or known.main_scale.kind != "trials" or meaning.table != "totals":
+    if not known or known.main_scale.kind != "trials" or meaning.table != "totals" or holds_several(o.text):
         return meaning
     read_as = _BEST if meaning.stat == "best" else _MEAN
     answer = accounts.questions.ask(

@@ -1,0 +1,157 @@
+"""Layouts that clinics type every day: visits alone below the name of a test, trials at every visit, parts of a test.
+
+People and values are invented; what each layout means is stated by hand. How clinics lay out their tables: common
+practice, no source.
+"""
+
+import pytest
+
+from outcomes.importing.language.code_pairs import heading_codes
+from outcomes.importing.language.headings import FAMILIES, Around, recognise
+from outcomes.library.known import find_instrument
+from outcomes.library.registry import instruments
+from tests.outcomes.importing.test_any_answer import book, line
+from tests.outcomes.importing.test_code_books import asked, imported, table
+from tests.outcomes.importing.test_unusual_columns import numbers, people
+
+TRIALS = ("Grip R kg pre 1", "Grip R kg pre 2", "Grip R kg post 1", "Grip R kg post 2")
+
+# Sheets, and what is converted of A1: by outcome, hand and visit.
+SHEETS = {
+    "visits alone on the sheet of a test": (
+        {"ARAT": line(("T0", "T1"), *numbers(count=2)),
+         "BBT": line(("T0 left", "T0 right", "T1 left"), *numbers(step=3, count=3))},
+        {"arat.total T0": "21", "arat.total T1": "31", "bbt.blocks left T0": "21", "bbt.blocks right T0": "24",
+         "bbt.blocks left T1": "27"}),
+    "tests below each other, each under its title": (
+        {"Data": [["Box and Block Test"], *line(("T0 L", "T0 R"), *numbers(count=2)), ["Mean", 24.5, 34.5], [],
+                  ["Nine Hole Peg Test (s)"], *line(("T0 L", "T0 R"), *numbers(step=5, count=2))]},
+        {"bbt.blocks left T0": "21", "bbt.blocks right T0": "31", "nhpt.time left T0": "21",
+         "nhpt.time right T0": "26"}),
+    "codes that read like visits under a title": (
+        {"Data": [["Box and Block Test"], ["ID", "T0 L", "T0 R"], *([f"S{n}", 20 + n, 30 + n] for n in range(1, 7))]},
+        {"bbt.blocks left T0": "21", "bbt.blocks right T0": "31"}),
+    "trials at every visit": (
+        {"Data": line(TRIALS, *numbers(count=4))},
+        {"grip.1 right pre": "21", "grip.2 right pre": "31", "grip.1 right post": "41", "grip.2 right post": "51"}),
+    "trials at the first visit and means after it": (
+        {"Data": line((*TRIALS[:2], "Grip R kg mean post"), *numbers(count=3))},
+        {"grip.1 right pre": "21", "grip.2 right pre": "31", "grip.force right post": "41"}),
+    "two follow-ups of one number each": (
+        {"Data": line(("BBT R pre", "BBT R post", "BBT R FU1", "BBT R FU2"), *numbers(count=4))},
+        {"bbt.blocks right pre": "21", "bbt.blocks right post": "31", "bbt.blocks right FU1": "41",
+         "bbt.blocks right FU2": "51"}),
+    "items at every visit": (
+        {"Data": line([f"QuickDASH {visit} {n}" for visit in ("pre", "post") for n in range(1, 12)],
+                      *(lambda n: 1 for _ in range(22)))},
+        {f"quickdash.q{n} {visit}": "1" for visit in ("pre", "post") for n in range(1, 12)}),
+    "changes beside the visits": (
+        {"Data": [[None, "FMA-UE", None, None, None], ["ID", "pre", "post", "Δ", "%"],
+                  *([f"A{n}", 20 + n, 30 + n, 10, 33.3] for n in range(1, 7))]},
+        {"fma_ue.motor pre": "21", "fma_ue.motor post": "31"}),
+    "parts of tests": (
+        {"Data": line(("ARAT grip pre", "MHQ pain pre", "MRC wrist ext R pre", "FMA_a_pre", "FMA wrist pre",
+                       "UEMS left pre"),
+                      lambda n: n, lambda n: 20 + n, lambda n: n % 5, lambda n: 10 + n, lambda n: n, lambda n: 10 + n)},
+        {"arat.grip pre": "1", "mhq.pain pre": "21", "mrc.wrist_extensors right pre": "1", "fma_ue.a pre": "11",
+         "fma_ue.b pre": "1", "uems.left pre": "11"}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", SHEETS)
+def test_a_sheet_is_read_as_its_layout_means_it(what, tmp_path):
+    sheets, wanted = SHEETS[what]
+    proposal = imported(book(tmp_path / "w.xlsx", sheets))
+    found = table(proposal)
+    first = next(iter(people(proposal)))
+    assert {key: values[first] for key, values in found.items() if first in values} == wanted
+    assert len(people(proposal)) == 6
+    assert not proposal.done.findings
+    assumed = (
+        "visit_days",
+        "primary",
+        "side",
+        "affected_side",
+        "summary_grip",
+        "left_out_derived",
+        "order_",
+        "option_",
+    )
+    assert not [name for name in asked(proposal) if not name.startswith(assumed)]
+
+
+def test_codes_in_a_heading_explain_its_cells(tmp_path):
+    heads = ("Sex (1=M,2=F)", "Group 1=device 2=usual", "Affected side (1 = left, 2 = right)", "Visit (1=pre, 2=post)",
+             "Pain (0=none, 10=worst)", "ARAT (99=refused)", "FMA-UE (max=66)")  # fmt: skip
+    rows = [["ID", *heads], *([f"A{n}", n % 2 + 1, n % 2 + 1, n % 2 + 1, visit, 10, 99 if n == 2 else 20 + n, 30 + n]
+                              for n in range(1, 7) for visit in (1, 2))]  # fmt: skip
+    proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}))
+    assert people(proposal, "sex", "affected_side")["A1"] == ("female", "right")
+    assert {label for _, label in proposal.described.arms} == {"device", "usual"}
+    found = table(proposal)
+    assert found["arat.total affected pre"] == {f"A{n}": "refused" if n == 2 else str(20 + n) for n in range(1, 7)}
+    assert found["pain_nrs.rating post"]["A1"] == "10"
+    assert found["fma_ue.motor affected post"]["A1"] == "31"
+
+
+@pytest.mark.parametrize(
+    ("text", "plain", "codes"),
+    [
+        ("Sex (1=M,2=F)", "Sex", {"1": "M", "2": "F"}),
+        ("Hand [0=R; 1=L] tested", "Hand tested", {"0": "R", "1": "L"}),
+        ("Group 1=device 2=usual care", "Group", {"1": "device", "2": "usual care"}),
+        ("FMA-UE (max=66)", "FMA-UE (max=66)", {}),
+        ("p = 0.03", "p = 0.03", {}),
+        ("Grip (kg)", "Grip (kg)", {}),
+    ],
+)
+def test_codes_of_a_heading(text, plain, codes):
+    assert heading_codes(text) == (plain, codes)
+
+
+EVENTS = ("Baseline", "Week 6", "Follow-up 3 months")
+
+
+@pytest.mark.parametrize(
+    ("event", "label"),
+    [
+        (lambda name, arm: f"{name} (Arm {arm}: {('Device', 'Usual')[arm - 1]})", "Device"),
+        (lambda name, arm: f"{name.lower().replace(' ', '_')}_arm_{arm}", "1"),
+    ],
+)
+def test_an_event_named_with_its_arm_is_one_visit_and_names_the_arm(event, label, tmp_path):
+    rows = [[n, event(name, n % 2 + 1), 20 + n] for n in range(1, 9) for name in EVENTS]
+    proposal = imported(book(tmp_path / "w.xlsx", {"Data": [["record_id", "event_name", "arat_total"], *rows]}))
+    assert len(proposal.schedule.visits) == 3
+    assert len(proposal.done.rows) == 24
+    assert label in {label for _, label in proposal.described.arms}
+    arms = people(proposal, "arm")
+    assert arms["1"] == arms["3"] != arms["2"]
+
+
+# Read as another score for a reason: the sum of MRC grades is an instrument of its own, and the name of this edition of
+# the other ends in the name of its main score.
+NAMESAKES = {("mrc", "sum"), ("scim", "total")}
+
+
+@pytest.mark.parametrize("name", [name for name in instruments() if len(find_instrument(name).scales) > 1])
+def test_a_part_of_a_test_is_never_taken_for_its_main_score(name):
+    """ "ARAT grip" is no ARAT: the part is recognised, or the import asks."""
+    known = find_instrument(name)
+    for scale in known.scales:
+        if scale is known.main_scale or (name, scale.id) in NAMESAKES:
+            continue
+        for part in (scale.id.replace("_", " "), scale.label.split("(")[0].strip()):
+            for test in (known.short or known.name, known.name):
+                part = part.upper() if len(part) == 1 else part
+                meaning = recognise([f"{test} {part} pre"], Around())
+                right = meaning.instrument == name or name in FAMILIES.get(meaning.instrument, ())
+                itself = meaning.scale == scale.id or (meaning.item and scale.items == (meaning.item,))
+                asks = meaning.rest or meaning.part or meaning.near or not meaning.instrument
+                assert (right and itself) or asks, f"{test} {part}: {meaning}"
+
+
+def test_a_second_test_in_a_heading_is_asked_about():
+    assert recognise(["ARAT and NHPT pre"], Around()).part == "nhpt"
+    assert recognise(["FMA hand pre"], Around()).part == "hand"
+    assert recognise(["Fugl-Meyer FMA-UE pre"], Around()).part == ""
