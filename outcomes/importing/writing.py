@@ -19,6 +19,7 @@ TABLES: Mapping[str, tuple[str, ...]] = {
     "trials": ("participant", "visit", "instrument", "side", "condition", "trial", "value", "unit"),
     "angles": ("participant", "visit", "side", "digit", "joint", "movement", "mode", "degrees"),
 }
+SESSION = ("participant", "session", "date", "minutes_prescribed", "minutes_performed", "repetitions")
 ACCOUNT = "import"  # folder with the account of the cells
 IMPORT_FILE = "import.toml"
 
@@ -53,6 +54,7 @@ def write_folder(proposal: Proposal, to: Path) -> list[Path]:
     )
     events = ("participant", "date", "term", "severity", "serious", "related")
     written += _table(to / "adverse_events.csv", events, described.adverse_events)
+    written += _table(to / "sessions.csv", SESSION, described.sessions)
     account = to / ACCOUNT
     if account.exists():
         shutil.rmtree(account)

@@ -7,6 +7,7 @@ from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.finding.second_look import second_look
 from outcomes.importing.finding.sheet_layout import Table, ids_of
+from outcomes.importing.finding.training_log import training_log
 from outcomes.importing.language.cell_values import code_keys, reason_of
 from outcomes.importing.language.code_pairs import heading_codes
 from outcomes.importing.language.headings import MEASURE, Around, Meaning, instrument_of, recognise
@@ -101,6 +102,7 @@ def _source(table: Table, tables: list[Table], facts: Facts, sheet_visit: VisitW
     above = read_visit(table.title, bare=False) if table.title else None
     source = Source(table, columns, around, None if _visits_inside(columns) else above or sheet_visit)
     second_look(source, facts)
+    training_log(source)
     source.participant = _whose(table, tables)
     return source
 
@@ -173,7 +175,7 @@ def _whose(table: Table, tables: list[Table]) -> str:
 
 SHEET = "sheet\t"  # before the name of a sheet that may be a code: no cell that names a person holds a tab
 _FIELDS = ("side", "condition", "unit", "mode", "stat")
-_ROLES = frozenset((*groups()["roles"], "derived", "visit only"))
+_ROLES = frozenset((*groups()["roles"], *groups()["training"], "training_date", "derived", "visit only"))
 
 
 def text_of(meaning: Meaning) -> str:

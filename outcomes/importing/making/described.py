@@ -4,12 +4,13 @@ import re
 from collections import defaultdict
 from collections.abc import Mapping
 
-from outcomes.importing.finding.code_books import pairs_of
 from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.cell_values import number_text, status_of
+from outcomes.importing.language.code_pairs import pairs_of
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.described_cells import Described, DescribedCells, code_key, slug_arm
+from outcomes.importing.making.training_sessions import numbered
 from outcomes.importing.questions import ASK, CONFIRM, STUDY
 
 
@@ -44,6 +45,7 @@ class Describer(DescribedCells):
             self.found.participants.append(self._row(person))
         self._visits(people, measured, done)
         self._events()
+        self.found.sessions = numbered(list(self.sessions.values()))
         return self.found
 
     def _people_by_sheet(self, seen: set[str]) -> None:
@@ -218,5 +220,5 @@ class Describer(DescribedCells):
             column = record.source.one("ae_date")
             cell = record.cell(column) if column else None
             if column and cell and (found := read_date(cell.value, cell.text)):
-                row["date"] = self._one_date(record, column, found) or ""
+                row["date"] = self.one_date(record, column, found) or ""
             self.found.adverse_events.append(row)

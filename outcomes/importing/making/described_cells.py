@@ -5,16 +5,19 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date
 
-from outcomes.importing.finding.code_books import Facts, pairs_of
+from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.hands_and_trials import SIDE_LETTERS
 from outcomes.importing.finding.mapped_tables import Column
 from outcomes.importing.finding.observations import Record
+from outcomes.importing.finding.training_log import TRAINING
 from outcomes.importing.language.calendar_dates import DateText, is_partial, order_of, read_date
 from outcomes.importing.language.cell_values import number_text, read_measure, reason_of, status_of
+from outcomes.importing.language.code_pairs import pairs_of
 from outcomes.importing.language.vocabulary import phrases, simple, tokens, whole
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.holds import Holds
 from outcomes.importing.making.schedule import Schedule
+from outcomes.importing.making.training_sessions import session_cell
 from outcomes.importing.opening.pages import Cell, Ledger
 from outcomes.importing.questions import ASK, CONFIRM, Questions, as_value, slug
 from outcomes.onset import DAYS_PER_MONTH
@@ -53,6 +56,7 @@ class Described:
     participants: list[dict[str, str]] = field(default_factory=list)
     visits: list[dict[str, str]] = field(default_factory=list)
     adverse_events: list[dict[str, str]] = field(default_factory=list)
+    sessions: list[dict[str, str]] = field(default_factory=list)
     arms: list[tuple[str, str]] = field(default_factory=list)  # id, label
     dates: dict[str, dict[str, date]] = field(default_factory=dict)  # participant -> visit id -> date
 
@@ -76,6 +80,7 @@ class DescribedCells:
         self.visit_facts: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
         self.held_dates: set[tuple[str, str]] = set()
         self.arm_words: dict[str, str] = {}
+        self.sessions: dict[int, dict[str, str]] = {}  # line of a log of training sessions -> its row
         self.open_letters: set[str] = set()  # columns of sexes whose letters differ between languages
         self.open_codes: set[tuple[str, str]] = set()  # (role, heading) whose codes nobody has explained yet
 
@@ -134,6 +139,8 @@ class DescribedCells:
             self.ledger.put(page, *at, "remark", "kept in import/remarks.csv")
         elif role.startswith("ae_"):
             self.ledger.put(page, *at, "converted", "adverse_events")
+        elif role.startswith(TRAINING):
+            session_cell(self, record, column, cell, done)
         elif role == "done_flag":
             self.ledger.put(page, *at, "key", "says whether the test was done")
         else:
@@ -294,7 +301,7 @@ class DescribedCells:
             if reading.kind == "number":
                 return _months(reading.value, text, column.name)
             if when := read_date(cell.value, text):
-                return self._one_date(record, column, when)
+                return self.one_date(record, column, when)
             return self._ask_person(record, column, text, ())
         return words
 
@@ -339,7 +346,7 @@ class DescribedCells:
             return found
         onset = column.role.startswith("onset")
         if onset and (when := read_date(answer, answer)):
-            return self._one_date(record, column, when)
+            return self.one_date(record, column, when)
         if onset and is_partial(answer):
             return answer.strip()
         if value := as_value(answer)[0] if onset or column.role == "age" else "":
@@ -356,9 +363,10 @@ class DescribedCells:
             if reading.kind == "number" and float(reading.value) < 1200:
                 return _months(reading.value, text, "")
             return self._ask_person(record, column, text, ())
-        return self._one_date(record, column, found)
+        return self.one_date(record, column, found)
 
-    def _one_date(self, record: Record, column: Column, found: DateText) -> str | None:
+    def one_date(self, record: Record, column: Column, found: DateText) -> str | None:
+        """The day as year-month-day; None while the order of day and month is asked for."""
         if not found.open:
             day = found.day_first or found.month_first
             return day.isoformat() if day else ""
@@ -388,7 +396,7 @@ class DescribedCells:
         formats: dict[str, set[str]] = defaultdict(set)
         for record in self.records:
             for column in record.source.columns:
-                if column.role not in ("date", "onset_date", "ae_date"):
+                if column.role not in ("date", "onset_date", "ae_date", "training_date"):
                     continue
                 cell = record.source.table.view.cell(record.line, column.place)
                 found = read_date(cell.value, cell.text) if cell else None
@@ -471,7 +479,7 @@ class DescribedCells:
                 self.questions.refuse(name, f"found {answer!r}, allowed missed, withdrawn, attended, or a date")
                 self.held_dates.add(key)
                 return "held"
-        day = self._one_date(record, column, found)
+        day = self.one_date(record, column, found)
         if day is None:
             self.held_dates.add(key)
             return "held"

@@ -9,6 +9,7 @@ from outcomes.importing.finding.observations import Observation, Record
 from outcomes.importing.finding.people import key_of
 from outcomes.importing.finding.sheet_layout import shape
 from outcomes.importing.finding.sites import NAME, part_sites
+from outcomes.importing.finding.training_log import TRAINING
 from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.questions import ASK, CONFIRM, Questions, slug
@@ -199,7 +200,7 @@ def _twice(records: list[Record], observations: list[Observation], holds: Holds,
             filled[id(o.record)].add(o.column.place)
     groups: dict[tuple[object, ...], list[Record]] = defaultdict(list)
     for record in records:
-        if record.source.long or not record.participant or holds.why(record):
+        if record.source.long or not record.participant or holds.why(record) or _a_line_an_event(record):
             continue
         visit = record.visit.key if record.visit else None
         described = not record.source.measures
@@ -225,6 +226,11 @@ def _twice(records: list[Record], observations: list[Observation], holds: Holds,
                 holds.of[id(record)] = (DROPPED, "the same line twice")
             continue
         _ask_which(group, holds, questions)
+
+
+def _a_line_an_event(record: Record) -> bool:
+    """Whether the table has as many lines a person as things happened: adverse events, training sessions."""
+    return any(column.role.startswith(("ae_term", TRAINING)) for column in record.source.columns)
 
 
 def _alike(group: list[Record]) -> bool:

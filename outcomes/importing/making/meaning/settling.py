@@ -58,14 +58,14 @@ def _unknown_words(accounts: Accounts, o: Observation, meaning: Meaning) -> Mean
     if not meaning.rest or (o.column.variable and o.column.variable.label):
         return meaning
     words = " ".join(meaning.rest)
-    known = find_instrument(meaning.instrument)
     long = o.record.source.long
     said = " ".join(filter(None, (o.record.text("instrument"), o.record.text("item_name")))) if long else ""
     alike = [c.meaning for c in o.record.source.measures if c.meaning.rest == meaning.rest]
     # One question a cause: a word over several columns is one word that nobody knows.
     shared = not long and len(alike) > 1
     name = f"word {words}" if shared else f"column {said or o.column.name}"
-    named = bool(known and known.sided) and len({(one.outcome, one.side) for one in alike}) < 2
+    tests = [find_instrument(one.instrument) for one in alike]
+    named = all(test and test.sided for test in tests) and len({one.side for one in alike}) < 2
     hands = ("left", "right", "affected", "other") if named else ()
     read_as = ", ".join(sorted({one.outcome or one.joint for one in alike} - {""}))
     if shared:
