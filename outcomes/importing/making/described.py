@@ -10,7 +10,6 @@ from outcomes.importing.language.code_pairs import pairs_of
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.described_cells import Described, DescribedCells, code_key, slug_arm
-from outcomes.importing.making.training_sessions import numbered
 from outcomes.importing.questions import ASK, CONFIRM, STUDY
 
 
@@ -45,7 +44,7 @@ class Describer(DescribedCells):
             self.found.participants.append(self._row(person))
         self._visits(people, measured, done)
         self._events()
-        self.found.sessions = numbered(list(self.sessions.values()))
+        self.found.sessions = self.training.numbered()
         return self.found
 
     def _people_by_sheet(self, seen: set[str]) -> None:

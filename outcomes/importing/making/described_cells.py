@@ -17,7 +17,7 @@ from outcomes.importing.language.vocabulary import phrases, simple, tokens, whol
 from outcomes.importing.making.accounts import Converted
 from outcomes.importing.making.holds import Holds
 from outcomes.importing.making.schedule import Schedule
-from outcomes.importing.making.training_sessions import session_cell
+from outcomes.importing.making.training_sessions import TrainingSessions
 from outcomes.importing.opening.pages import Cell, Ledger
 from outcomes.importing.questions import ASK, CONFIRM, Questions, as_value, slug
 from outcomes.onset import DAYS_PER_MONTH
@@ -80,7 +80,7 @@ class DescribedCells:
         self.visit_facts: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
         self.held_dates: set[tuple[str, str]] = set()
         self.arm_words: dict[str, str] = {}
-        self.sessions: dict[int, dict[str, str]] = {}  # line of a log of training sessions -> its row
+        self.training = TrainingSessions(ledger)
         self.open_letters: set[str] = set()  # columns of sexes whose letters differ between languages
         self.open_codes: set[tuple[str, str]] = set()  # (role, heading) whose codes nobody has explained yet
 
@@ -140,7 +140,7 @@ class DescribedCells:
         elif role.startswith("ae_"):
             self.ledger.put(page, *at, "converted", "adverse_events")
         elif role.startswith(TRAINING):
-            session_cell(self, record, column, cell, done)
+            self.training.read(record, column, cell, lambda found: self.one_date(record, column, found), done)
         elif role == "done_flag":
             self.ledger.put(page, *at, "key", "says whether the test was done")
         else:
