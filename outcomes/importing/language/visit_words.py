@@ -163,7 +163,8 @@ def _phrase(words: tuple[str, ...], start: int, inside: bool, numbered: bool = T
             number = None
             if numbered and kind in NUMBERED and end < len(words) and words[end].isdigit() and len(words[end]) < 2:
                 after = words[end + 1 : end + 2]
-                if not (after and after in phrases("durations")):
+                named = words[end : end + 2] in phrases("instruments")  # "FU 9HPT"
+                if not named and not (after and after in phrases("durations")):
                     number, end = int(words[end]), end + 1
             end = _past_treatment(words, end) if kind in ("pre", "mid", "post") else end
             return end, VisitWord(kind, " ".join(words[start:end]), number=number)
@@ -200,8 +201,8 @@ def _timed(rest: tuple[str, ...], inside: bool) -> tuple[int, float] | None:
         meanings = phrases("durations").get((unit,))
         if not meanings or not number.replace(".", "").isdigit() or (len(number) > 3):
             continue
-        if inside and number == rest[0] and len(rest) > 2 and rest[2].isdigit():
-            continue  # "item 1 week 6"
+        if inside and number == rest[0] and rest[2:3] and rest[2].isdigit() and rest[2:4] not in phrases("instruments"):
+            continue  # "item 1 week 6", not "6w 9HPT"
         if inside and (unit in ("d", "s", "y", "an", "mes", "m") and number == rest[1]):
             continue
         return 2, round(float(number) * _DAYS[meanings[0][1]])

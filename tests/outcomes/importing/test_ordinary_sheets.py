@@ -155,3 +155,29 @@ def test_a_second_test_in_a_heading_is_asked_about():
     assert recognise(["ARAT and NHPT pre"], Around()).part == "nhpt"
     assert recognise(["FMA hand pre"], Around()).part == "hand"
     assert recognise(["Fugl-Meyer FMA-UE pre"], Around()).part == ""
+
+
+# Words for the hands and the visits as trials type them (common practice, no source), and what they mean.
+HANDS = {"L": "left", "Right": "right", "aff": "affected", "unaff": "other", "non-affected": "other",
+         "paretic": "affected", "nonparetic": "other", "less affected": "other", "contralesional": "affected",
+         "ipsilesional": "other",
+         "intact": "other", "weak": "affected", "sound": "other"}  # fmt: skip
+VISITS = {"pre": ("pre",), "T1": ("ordinal", 1), "baseline": ("pre",), "week 6": ("time", 42), "6w": ("time", 42),
+          "FU": ("fu", None, None), "3mo": ("time", 91), "discharge": ("post",), "endpoint": ("post",),
+          "V2": ("ordinal", 2), "day 14": ("time", 14), "post-test": ("post",)}  # fmt: skip
+TESTS = ("ARAT", "FMA-UE", "9HPT", "Box and Block", "MAL AOU", "MAS wrist flexors", "SIS hand", "key pinch")
+
+
+@pytest.mark.parametrize(
+    "form", ["{test} {hand} {visit}", "{visit} {test} {hand}", "{test}_{visit}_{hand}", "{test} ({hand}) {visit}"]
+)
+def test_hand_and_visit_stand_in_any_order(form):
+    for test in TESTS:
+        alone = recognise([test], Around())
+        for hand, side in HANDS.items():
+            for visit, key in VISITS.items():
+                heading = form.format(test=test, hand=hand, visit=visit)
+                meaning = recognise([heading], Around())
+                assert (meaning.outcome, meaning.item, meaning.side) == (alone.outcome, alone.item, side), heading
+                assert meaning.visit.key == key, heading
+                assert not meaning.rest, heading
