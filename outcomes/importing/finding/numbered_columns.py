@@ -7,7 +7,7 @@ from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.language.cell_values import number_text
 from outcomes.importing.language.headings import MEASURE, Meaning
 from outcomes.importing.language.visit_words import VisitWord
-from outcomes.importing.language.vocabulary import tokens
+from outcomes.importing.language.vocabulary import tokens, whole
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import instruments
 
@@ -63,6 +63,11 @@ def numbered_visits(source: Source, values: Mapping[int, list[str]]) -> None:
     for columns in groups.values():
         if len(columns) < 2:
             continue
+        numbered = {column.meaning.number for column in columns}
+        for column in source.columns:
+            word, _, last = column.name.strip().rpartition(" ")
+            if column.role == "" and last.isdigit() and int(last) in numbered and whole(word, "roles") == "date":
+                column.meaning = Meaning("date", visit=VisitWord("ordinal", last, number=int(last)))
         for column in columns:
             known = find_instrument(column.meaning.instrument)
             number = column.meaning.number

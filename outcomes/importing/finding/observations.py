@@ -32,6 +32,7 @@ class Record:
     condition: str = ""
     unit: str = ""
     arm: str = ""  # that the name of the visit says
+    group: str = ""  # words on a line of their own above this one
     trial: int | None = None
     repeat: str = ""
     filled_down: bool = False
@@ -160,8 +161,12 @@ def _records(source: Source) -> Iterator[Record]:
                 typed, filled = last, True
         above = table.visits.get(line, "")
         record = Record(source, line, typed, typed, read_visit(above) if above else source.visit, filled_down=filled)
+        record.group = table.groups.get(line, "")
+        record.side, record.condition = whole(record.group, "sides"), whole(record.group, "conditions")
         if visit_column:
             text, record.arm = apart_from_arm(record.text("visit"))
+            if visit_column.meaning.unit and text.isdigit():
+                text = f"{visit_column.meaning.unit} {text}"
             record.visit = read_visit(text) or (VisitWord("word", text) if text else source.visit)
             if text and visit_column.codes and (said := visit_column.codes.get(text.lower())):
                 word = read_visit(said) or VisitWord("word", said)

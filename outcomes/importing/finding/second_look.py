@@ -8,7 +8,7 @@ from outcomes.importing.finding.hands_and_trials import side_letters, sides_in_p
 from outcomes.importing.finding.mapped_tables import Column, Source, values_of
 from outcomes.importing.finding.numbered_columns import lettered_times, numbered_items, numbered_visits
 from outcomes.importing.language.headings import MEASURE, Meaning, item_of
-from outcomes.importing.language.visit_words import read_visit
+from outcomes.importing.language.visit_words import read_visit, time_unit
 from outcomes.importing.language.vocabulary import simple, whole
 from outcomes.library.known import find_instrument
 
@@ -41,6 +41,7 @@ def second_look(source: Source, facts: Facts) -> None:
             column.meaning = Meaning("", rest=("instrument",))
         elif role == "value" and not (source.of("instrument") or source.of("item") or source.of("item_name")):
             column.meaning = _alone(column, source)
+    _visit_by_number(source, values)
     _percent_beside_visits(source)
     _single_roles(source, values)
     _two_names_of_visits(source)
@@ -61,6 +62,21 @@ def second_look(source: Source, facts: Facts) -> None:
         if column.role == MEASURE and not column.meaning.side and not source.one("side"):
             side = pages.get(column.meaning.instrument) or pages.get("", "")
             column.meaning = replace(column.meaning, side=side)
+
+
+def _visit_by_number(source: Source, values: Mapping[int, list[str]]) -> None:
+    """A column "Week" or "Month" of whole numbers, several lines a person, where no other column is the visit."""
+    if source.one("visit") or source.table.key is None or not (source.measures or source.long):
+        return
+    people = values[source.table.key]
+    for column in source.columns:
+        unit = time_unit(column.name)
+        texts = values[column.place]
+        several = 1 < len(set(texts)) < len(people) > len(set(people))
+        several = 1 < len(set(texts)) < len(people) > len(set(people))
+        if unit and column.role in ("", "sequence", "onset_months") and several and all(map(str.isdigit, texts)):
+            column.meaning = Meaning("visit", unit=unit)
+            return
 
 
 def _percent_beside_visits(source: Source) -> None:

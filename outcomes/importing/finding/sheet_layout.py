@@ -61,6 +61,8 @@ class Table:
     aside: dict[int, str] = field(default_factory=dict)
     visits: dict[int, str] = field(default_factory=dict)  # line -> visit named on a line of its own above it
     over: dict[int, str] = field(default_factory=dict)  # place -> visit named on a row of its own over it
+    groups: dict[int, str] = field(default_factory=dict)  # line -> words on a line of their own above it
+    lone: list[int] = field(default_factory=list)  # lines below a blank one that hold a text alone
 
     @property
     def page(self) -> Page:
@@ -111,6 +113,8 @@ def find_tables(page: Page) -> tuple[list[Table], list[Region]]:
             loose += rest
             continue
         loose.append(band)
+    for table in tables:
+        loose += _part_groups(table)
     return tables, loose
 
 
@@ -173,8 +177,10 @@ def people_headings(page: Page) -> list[str]:
         heads = list(page.row(row))
         if sum(bool(known_heading(head.text)) for head in heads) < 2:
             continue
+        blank = (line for line in range(row + 1, page.last_row + 1) if not any(True for _ in page.row(line)))
+        end = next(blank, page.last_row + 1)  # notes stand below a blank line
         for head in heads:
-            below = [page.text(line, head.column).strip() for line in range(row + 1, page.last_row + 1)]
+            below = [page.text(line, head.column).strip() for line in range(row + 1, end)]
             below = below[: max((n for n, text in enumerate(below, 1) if text), default=0)]
             short = all(text and len(text) <= 15 and not re.search(r"[.,]", text) for text in below)
             free = known_heading(head.text) in ("", "sequence")  # a running number may be all the code there is
@@ -199,7 +205,7 @@ def _table(page: Page, part: Region) -> Table | None:
         top = row if title else part.top  # a title that names a test is no heading of a line
         down = _known(page, [(line, column) for line in range(top, part.bottom + 1)])
         if across < 2 and down < 2:  # visits alone, on the sheet of one test
-            across = _known(page, beside, above=page.subject)
+            across = max(_known(page, beside, above=page.subject), _known_below(page, part, row))
         if across >= 2 and across >= down and row < part.bottom:
             return _down(View(page), part, anchor=row)
         if down >= 2 and column < part.right:
@@ -222,6 +228,17 @@ def _table(page: Page, part: Region) -> Table | None:
     if part.right == part.left + 1 and sum(map(bool, named)) >= 2:
         return _down(View(page, turned=True), part.turned(), anchor=part.left)
     return None
+
+
+def _known_below(page: Page, part: Region, row: int) -> int:
+    """How many different headings the lines down to a row make together: a test, below it visits, below them hands."""
+    found, over = set(), dict.fromkeys(range(part.top, row), "")
+    for place in range(part.left, part.right + 1):
+        for line in over:
+            over[line] = page.text(line, place) or over[line]
+        if text := page.text(row, place):
+            found.add(" ".join(filter(None, (*over.values(), text))))
+    return sum(known_heading(text) not in ("", "visit only", "derived") for text in found)
 
 
 def _title_over(page: Page, part: Region, row: int) -> str:
@@ -400,6 +417,36 @@ def _sort_lines(table: Table) -> None:
     _notes_below(table)
 
 
+def _part_groups(table: Table) -> list[Region]:
+    """Takes lines that name the group of the lines below them ("Device", "Control") out of the people.
+
+    They are such lines where two or more stand alone, unlike any code, the first above everybody, each above two people
+    or more. Returns what stands alone otherwise, as notes.
+    """
+    if table.key is None or table.form or table.view.turned or len(table.heads) < 3:
+        return [Region(line, min(table.heads), line, max(table.heads)) for line in table.lone]
+    full = [line for line in table.lines if not _text_alone(table, line)]
+    codes = [table.view.text(line, table.key) for line in full]
+    heads = [line for line in sorted({*table.lines, *table.lone}) if (text := _text_alone(table, line))
+             and not looks_like(text, codes) and not read_visit(text) and not reason_of(text)[0]]  # fmt: skip
+    below = [
+        [line for line in full if line > head and not any(head < other < line for other in heads)] for head in heads
+    ]
+    if len(heads) < 2 or min(map(len, below)) < 2 or min(full) < heads[0]:
+        return [Region(line, min(table.heads), line, max(table.heads)) for line in table.lone]
+    for head, lines in zip(heads, below, strict=True):
+        table.groups |= dict.fromkeys(lines, _text_alone(table, head))
+        table.aside[head] = "header: the group of the lines below"
+    table.lines = [line for line in table.lines if line not in heads]
+    return [Region(line, min(table.heads), line, max(table.heads)) for line in table.lone if line not in heads]
+
+
+def _text_alone(table: Table, line: int) -> str:
+    """The only text of a line, in the column of the codes; "" for other lines."""
+    filled = [place for place in table.heads if table.view.text(line, place)]
+    return table.view.text(line, filled[0]) if filled == [table.key] else ""
+
+
 VISIT_LINE = "header: the visit of the lines below"
 
 
@@ -494,6 +541,7 @@ def _continued(tables: list[Table], page: Page, band: Region) -> list[Region] | 
     ]
     if not people and not statistic:
         return None
+    table.lone += [line for line in lines if line + 1 in people and _text_alone(table, line) and line not in statistic]
     visit = next(reversed(table.visits.values()), "")  # a blank row ends no visit
     for line in lines:
         if named := _visit_line(table, line):
@@ -508,4 +556,5 @@ def _continued(tables: list[Table], page: Page, band: Region) -> list[Region] | 
             table.aside[line] = "row of means, spreads or counts, not a person"
         elif line in people:
             table.lines.append(line)
-    return [Region(line, band.left, line, band.right) for line in lines if line not in statistic and line not in people]
+    used = {*statistic, *people, *table.lone}
+    return [Region(line, band.left, line, band.right) for line in lines if line not in used]

@@ -46,6 +46,8 @@ _DOUBT = (
     "should be",
     "instead",
     "other hand",
+    "pegs",
+    "pins",
     "?",
 )
 _UNIT_WORDS = (

@@ -30,7 +30,10 @@ FAMILIES = {
 MEASURE = "measure"
 PAIR = " / "  # between the two hands of one column
 _BOUNDS = re.compile(r"[(\[]?(?<![\d.,])(-?\d+)\s*(?:-|–|to|bis|à|a|tot)\s*(\d+)(?![\d.,])[)\]]?")
-_HIGHEST = re.compile(r"(?:^|[\s(\[])(?:/\s*|max(?:imum|\.)?\s+|maximal\s+)(\d{1,3})(?![\d.,/])[)\]]?", re.IGNORECASE)
+_HIGHEST = re.compile(
+    r"(?:(?<=[^\W\d_]{2})/(?=\d\d)|(?:^|[\s(\[])(?:/\s*|max(?:imum|\.)?\s+|maximal\s+))(\d{1,3})(?![\d.,/])[)\]]?",
+    re.IGNORECASE,
+)
 _IDS = re.compile(
     r"(\w+)\.(\w+)( score)?(?: (left|right|both|affected|other))?(?: (assisted|unpowered))?(?: trial (\d+))?"
 )

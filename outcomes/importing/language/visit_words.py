@@ -180,6 +180,15 @@ def _phrase(words: tuple[str, ...], start: int, inside: bool, numbered: bool = T
     return None
 
 
+def time_unit(text: str) -> str:
+    """The unit of a heading that counts time and says nothing else ("Week", "Months", "study day"), "" for others."""
+    words = [
+        word for word in tokens(text) if word not in ("study", "no", "nr", "number", "time", "in", "since", "start")
+    ]
+    meanings = phrases("durations").get(tuple(words), ()) if len(words) == 1 and len(words[0]) > 1 else ()
+    return meanings[0][1] if meanings and meanings[0][1] != "year" else ""
+
+
 _ARTICLES = frozenset(
     ("the", "of", "der", "dem", "den", "la", "le", "l", "du", "de", "del", "da", "do", "della", "het")
 )

@@ -14,6 +14,7 @@ from outcomes.importing.making.doubtful_cells import (
     commented,
     counts_though_struck,
     holds_several,
+    minutes_and_seconds,
     several_trials,
     unsaved,
 )
@@ -87,7 +88,9 @@ def _value(accounts: Accounts, ranges: Ranges, o: Observation, visit: Visit) -> 
     if known and known.main_scale.kind == "trials" and holds_several(text) and meaning.table in ("totals", "trials"):
         several_trials(accounts, o, visit, text)
         return
-    reading = read_measure(text, o.codes, o.column.missing, limits.high, limits.words, limits.levels)
+    reading = minutes_and_seconds(meaning, text) or read_measure(
+        text, o.codes, o.column.missing, limits.high, limits.words, limits.levels
+    )
     if reading.kind != "number" and accounts.beside_items(o):
         accounts.aside(o, "text in a total beside its items")
         accounts.remark(o, visit, text)

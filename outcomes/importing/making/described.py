@@ -32,6 +32,7 @@ class Describer(DescribedCells):
         for person, site in self.holds.sites.items():
             if person in self.said and not self.said[person]["site"]:
                 self.said[person]["site"].append((site, ""))
+        self._people_by_heading(set(seen))
         self._people_by_sheet(set(seen))
         self._conflicting()
         held = {record.participant for record in self.records if self.holds.why(record) and record.participant}
@@ -58,23 +59,38 @@ class Describer(DescribedCells):
                 if source.table.key is None or source.visit or source.around.instrument:
                     return
                 people[source.table.page.name].add(record.participant)
+        self._groups_of_people(
+            people, "people by sheet", f"The people stand on {len(people)} sheets, nobody on two of them", "the sheets"
+        )
+
+    def _people_by_heading(self, seen: set[str]) -> None:
+        """Where no column names the arms and words stand above the lines of some people each, they may be the arms."""
+        people: dict[str, set[str]] = defaultdict(set)
+        for record in self.records:
+            if record.group and record.participant in seen:
+                people[record.group].add(record.participant)
+        if not self.arm_words and not self.holds.sites:
+            words = " and ".join(repr(word) for word in people)
+            self._groups_of_people(people, "people by heading", f"{words} stand above the lines of some people", "they")
+
+    def _groups_of_people(self, people: dict[str, set[str]], question: str, found: str, what: str) -> None:
+        """Asks what groups of people are that share nobody."""
         alone = sum(map(len, people.values())) == len(set().union(*people.values()))
         if len(people) < 2 or not alone or min(map(len, people.values())) < 2:
             return
         answer = self.questions.ask(
             STUDY,
-            "people by sheet",
+            question,
             ", ".join(people),
-            f"The people stand on {len(people)} sheets, nobody on two of them, and no column says who was in which "
-            "arm. What are the sheets?",
+            f"{found}, and no column says who was in which arm. What are {what}?",
             ("arms", "sites", "neither"),
         )
         role = {"arms": "arm", "sites": "site"}.get(answer, "")
         if answer and not role and not simple(answer).startswith(("neither", "no")):
-            self.questions.refuse("people by sheet", f"found {answer!r}, allowed arms, sites, neither")
-        for sheet, own in people.items() if role else ():
-            for person in own:
-                self.said[person][role].append((self._arm(sheet, "") if role == "arm" else sheet, ""))
+            self.questions.refuse(question, f"found {answer!r}, allowed arms, sites, neither")
+        for word, own in people.items() if role else ():
+            for person in sorted(own):
+                self.said[person][role].append((self._arm(word, "") if role == "arm" else word, ""))
 
     def _leave_out_unstarted(self, seen: dict[str, None], measured: dict[str, set[str]], done: Converted) -> None:
         """People with a screening line and nothing else."""

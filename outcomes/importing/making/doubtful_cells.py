@@ -5,13 +5,17 @@ from dataclasses import replace
 
 from outcomes.importing.finding.observations import Observation
 from outcomes.importing.language.cell_values import REASONS, Reading, read_measure, status_of
+from outcomes.importing.language.headings import Meaning
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.accounts import Accounts
 from outcomes.importing.making.schedule import Visit
 from outcomes.importing.making.value_ranges import LIKE_A_CODE
 from outcomes.importing.questions import ASK, as_value
+from outcomes.library.known import find_instrument
 
 _SEVERAL = re.compile(r"\d+(?:[.,]\d+)?(?:\s*[/;|]\s*\d+(?:[.,]\d+)?)+")
+
+_CLOCK = re.compile(r"(\d{1,2}):([0-5]\d(?:[.,]\d+)?)")
 
 
 def holds_several(text: str) -> bool:
@@ -39,6 +43,16 @@ def several_trials(accounts: Accounts, o: Observation, visit: Visit, text: str) 
     for number, part in enumerate(parts, 1):
         copy = replace(o, meaning=replace(o.meaning, table="trials", scale="", number=number, stat=""))
         accounts.write(copy, visit, part, number=True)
+
+
+def minutes_and_seconds(meaning: Meaning, text: str) -> Reading | None:
+    """ "1:10" where seconds belong is asked about: 70, unless it was a slip."""
+    known = find_instrument(meaning.instrument)
+    match = _CLOCK.fullmatch(text.strip())
+    if known is None or known.main_scale.unit != "s" or match is None:
+        return None
+    seconds = f"{60 * float(match[1]) + float(match[2].replace(',', '.')):g}"
+    return Reading("ask", seconds, choices=(seconds, *REASONS[:1]), why=f"minutes and seconds would be {seconds} s")
 
 
 def unsaved(accounts: Accounts, o: Observation) -> None:

@@ -181,3 +181,77 @@ def test_hand_and_visit_stand_in_any_order(form):
                 assert (meaning.outcome, meaning.item, meaning.side) == (alone.outcome, alone.item, side), heading
                 assert meaning.visit.key == key, heading
                 assert not meaning.rest, heading
+
+
+def questions(proposal):
+    return {question.id: question for question in proposal.questions}
+
+
+TWO_GROUPS = [["ID", "ARAT pre", "ARAT post"], ["Device group"], *([f"K{n}", 20 + n, 30 + n] for n in range(1, 5)),
+              ["Usual care"], *([f"K{n}", 20 + n, 30 + n] for n in range(5, 9))]  # fmt: skip
+
+
+@pytest.mark.parametrize("rows", [TWO_GROUPS, [*TWO_GROUPS[:6], [], *TWO_GROUPS[6:], [], ["entered by AB"]]])
+def test_words_above_the_lines_of_people_may_be_their_arms(rows, tmp_path):
+    path = book(tmp_path / "w.xlsx", {"Data": rows})
+    assert questions(imported(path))["people_by_heading"].open
+    proposal = imported(path, {"people_by_heading": "arms"})
+    arms = people(proposal, "arm")
+    assert len(arms) == 8
+    assert {label for _, label in proposal.described.arms} == {"Device group", "Usual care"}
+    assert arms["K1"] == arms["K4"] != arms["K5"] == arms["K8"]
+
+
+def test_hands_above_the_lines_are_hands(tmp_path):
+    lines = [[f"K{n}", 20 + n, 30 + n] for n in range(1, 5)]
+    rows = [["ID", "BBT pre", "BBT post"], ["Left hand"], *lines, ["Right hand"], *lines]
+    found = table(imported(book(tmp_path / "w.xlsx", {"Data": rows})))
+    assert set(found) == {
+        "bbt.blocks left pre",
+        "bbt.blocks left post",
+        "bbt.blocks right pre",
+        "bbt.blocks right post",
+    }
+
+
+def test_three_lines_of_headings_without_a_merged_cell(tmp_path):
+    rows = [[None, "Grip strength (kg)", None, None, None, "Box and Blocks"],
+            [None, "Pre", None, "Post", None, "Pre"], ["ID", "L", "R", "L", "R", "L"],
+            *([f"A{n}", 10, 20, 11, 21, 30 + n] for n in range(1, 7))]  # fmt: skip
+    found = table(imported(book(tmp_path / "w.xlsx", {"Data": rows})))
+    assert {key: values["A1"] for key, values in found.items()} == {
+        "grip.force left Pre": "10", "grip.force right Pre": "20", "grip.force left Post": "11",
+        "grip.force right Post": "21", "bbt.blocks left Pre": "31"}  # fmt: skip
+
+
+def test_a_column_of_weeks_is_the_visit(tmp_path):
+    rows = [["ID", "Week", "FMA-UE/66"], *([f"A{n}", week, 30 + week + n] for n in range(1, 7) for week in (0, 6, 12))]
+    proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}))
+    assert [visit.day for visit in proposal.schedule.visits] == [0, 42, 84]
+    assert not [name for name in asked(proposal) if name.startswith(("visit", "what", "column"))]
+    assert list(table(proposal).values())[1]["A1"] == "37"
+
+
+def test_numbered_dates_are_those_of_numbered_visits(tmp_path):
+    rows = [["ID", "Date 1", "BBT R 1", "Date 2", "BBT R 2"],
+            *([f"A{n}", f"2025-01-0{n}", 20 + n, f"2025-02-0{n}", 30 + n] for n in range(1, 7))]  # fmt: skip
+    proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}), {"numbers_bbt": "visits"})
+    days = {(row["participant"], row["visit"]): row["date"] for row in proposal.described.visits}
+    assert sorted(set(days.values())) == [f"2025-0{month}-0{n}" for month in (1, 2) for n in range(1, 7)]
+
+
+@pytest.mark.parametrize(
+    ("typed", "choices"), [("1:10", ("70", "not done", "leave out")), ("3 pegs", ("3", "not done", "leave out"))]
+)
+def test_a_time_in_minutes_and_a_count_of_pegs_are_asked_about(typed, choices, tmp_path):
+    proposal = imported(
+        book(tmp_path / "w.xlsx", {"D": line(("9HPT R pre (s)",), lambda n: typed if n == 2 else 30 + n)})
+    )
+    assert [q.choices for name, q in questions(proposal).items() if name.startswith("cell")] == [choices]
+
+
+def test_codes_below_a_heading_nobody_knows_are_asked_for_above_a_note(tmp_path):
+    rows = [["Study:", "Hand trial"], [], ["Zork.", "Age", "FMA-UE pre"],
+            *([n, 50 + n, 30 + n] for n in range(1, 7)), [], ["* data entered by AB"]]  # fmt: skip
+    proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}))
+    assert questions(proposal)["participant_column"].choices == ("Zork.",)
