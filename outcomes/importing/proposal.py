@@ -13,6 +13,7 @@ from outcomes.importing.finding.code_books import (
     read_loose,
     read_notes_of_tables,
 )
+from outcomes.importing.finding.hands_in_codes import ask_hands
 from outcomes.importing.finding.mapped_tables import Source
 from outcomes.importing.finding.mapping import map_tables, meaning_of, text_of
 from outcomes.importing.finding.observations import Observation, Record, collect_records, observe, planned
@@ -164,6 +165,7 @@ def _run(proposal: Proposal) -> None:
     read_notes_of_tables(tables, facts)
     sources = map_tables(tables, facts)
     _override(proposal, sources)
+    ask_hands(sources, questions)
     ask_trials(sources, questions)
     ask_visits(sources, questions)
     ask_unknown(sources, questions)

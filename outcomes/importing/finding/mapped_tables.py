@@ -37,6 +37,7 @@ class Source:
     visit: VisitWord | None = None
     participant: str = ""
     waits: str = ""  # the question all its lines wait for
+    hands: bool = False  # its codes end in a hand
     by_date: bool = False  # the visits are the lines of a person in the order of their dates
 
     def of(self, role: str) -> list[Column]:

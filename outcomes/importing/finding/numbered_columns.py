@@ -11,7 +11,7 @@ from outcomes.importing.language.vocabulary import tokens, whole
 from outcomes.library.known import find_instrument
 from outcomes.library.registry import instruments
 
-_TIMES = {"m": ("month", 365.25 / 12), "d": ("day", 1.0), "s": ("week", 7.0), "y": ("year", 365.25)}
+_TIMES = {"m": ("month", 365.25 / 12), "d": ("day", 1.0), "s": ("week", 7.0), "y": ("year", 365.25), "j": ("day", 1.0)}
 
 
 def lettered_times(source: Source) -> None:
@@ -104,6 +104,26 @@ def numbered_items(source: Source, values: Mapping[int, list[str]]) -> None:
     for column, number in zip(columns, numbers, strict=True):
         column.meaning = Meaning(MEASURE, "items", fits[0], number=number, stat="guess", near="", rest=())
         column.guesses = tuple(fits)
+
+
+def worded_items(source: Source) -> None:
+    """As many columns of one test as its form has items, each with words of its own: its items, which is asked."""
+    groups: dict[tuple[object, ...], list[Column]] = {}
+    for column in source.measures:
+        meaning = column.meaning
+        if meaning.table == "totals" and meaning.number is None and not meaning.stat:
+            visit = meaning.visit.key if meaning.visit else None
+            groups.setdefault((meaning.instrument, visit, meaning.side, meaning.condition), []).append(column)
+    for (name, *_), columns in groups.items():
+        known = find_instrument(str(name))
+        items = known.main_scale.items if known else ()
+        worded = sum(bool(column.meaning.rest or column.meaning.part) for column in columns)
+        if len(columns) < 4 or len(columns) != len(items) or worded < 0.75 * len(columns):
+            continue
+        for number, column in enumerate(columns, 1):
+            column.meaning = replace(
+                column.meaning, table="items", scale="", item="", number=number, stat="worded", part="", rest=()
+            )
 
 
 def _number_of(name: str) -> int | None:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from outcomes.importing.finding.code_books import Facts
+from outcomes.importing.finding.hands_in_codes import code_and_hand
 from outcomes.importing.finding.mapped_tables import Column, Source
 from outcomes.importing.finding.mapping import SHEET
 from outcomes.importing.finding.people import Codes, key_of, make_alike
@@ -159,10 +160,13 @@ def _records(source: Source) -> Iterator[Record]:
                 last = typed
             elif last and visit_column and table.view.text(line, visit_column.place):
                 typed, filled = last, True
+        hand = ""
+        if source.hands:
+            typed, hand = code_and_hand(typed)
         above = table.visits.get(line, "")
         record = Record(source, line, typed, typed, read_visit(above) if above else source.visit, filled_down=filled)
         record.group = table.groups.get(line, "")
-        record.side, record.condition = whole(record.group, "sides"), whole(record.group, "conditions")
+        record.side, record.condition = hand or whole(record.group, "sides"), whole(record.group, "conditions")
         if visit_column:
             text, record.arm = apart_from_arm(record.text("visit"))
             if visit_column.meaning.unit and text.isdigit():

@@ -6,7 +6,7 @@ from dataclasses import replace
 from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.hands_and_trials import side_letters, sides_in_pairs, trials_and_means
 from outcomes.importing.finding.mapped_tables import Column, Source, values_of
-from outcomes.importing.finding.numbered_columns import lettered_times, numbered_items, numbered_visits
+from outcomes.importing.finding.numbered_columns import lettered_times, numbered_items, numbered_visits, worded_items
 from outcomes.importing.language.headings import MEASURE, Meaning, item_of
 from outcomes.importing.language.visit_words import read_visit, time_unit
 from outcomes.importing.language.vocabulary import simple, whole
@@ -51,6 +51,7 @@ def second_look(source: Source, facts: Facts) -> None:
     lettered_times(source)
     numbered_visits(source, values)
     numbered_items(source, values)
+    worded_items(source)
     for column in source.columns:
         meaning = column.meaning
         if meaning.role == MEASURE and meaning.table == "items" and meaning.number is not None:

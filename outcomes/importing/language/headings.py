@@ -453,7 +453,7 @@ def _doubtful_part(known: Instrument, text: str, named: Sequence[str]) -> str:
     if "hand" in words & parts - own:
         return "hand"
     other = next((name for name in named[1:] if name != named[0]), "")
-    return other if len(known.scales) > 1 else ""
+    return other if known.main_scale.kind != "trials" else ""  # "lateral pinch grip" is a pinch
 
 
 def _strange_part(parts: Sequence[str], unit: str, known: Instrument | None) -> str:

@@ -154,6 +154,8 @@ def test_a_part_of_a_test_is_never_taken_for_its_main_score(name):
 def test_a_second_test_in_a_heading_is_asked_about():
     assert recognise(["ARAT and NHPT pre"], Around()).part == "nhpt"
     assert recognise(["FMA hand pre"], Around()).part == "hand"
+    assert recognise(["QuickDASH pain pre"], Around()).part == "pain_nrs"
+    assert recognise(["Lateral pinch grip strength (kg) pre"], Around()).part == ""
     assert recognise(["Fugl-Meyer FMA-UE pre"], Around()).part == ""
 
 
@@ -200,6 +202,37 @@ def test_words_above_the_lines_of_people_may_be_their_arms(rows, tmp_path):
     assert len(arms) == 8
     assert {label for _, label in proposal.described.arms} == {"Device group", "Usual care"}
     assert arms["K1"] == arms["K4"] != arms["K5"] == arms["K8"]
+
+
+@pytest.mark.parametrize(
+    ("answer", "persons", "hands"),
+    [("hands of one person", 4, {"left", "right"}), ("two people", 8, {"affected"}), ("", 0, set())],
+)
+def test_codes_in_pairs_that_end_in_a_hand_are_asked_about(answer, persons, hands, tmp_path):
+    rows = [["ID", "BBT pre", "BBT post"], *([f"K{n}{hand}", 20 + n, 30 + n] for n in range(1, 5) for hand in "LR")]
+    proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}), {"hands_in_codes_data": answer})
+    assert len(people(proposal)) == persons
+    assert {row.cells["side"] for row in proposal.done.rows} == (hands if persons != 8 else {""})
+    assert questions(proposal)["hands_in_codes_data"].open is (not answer)
+
+
+@pytest.mark.parametrize(("answer", "values"), [("yes", 132), ("leave out", 0), ("", 0)])
+def test_as_many_worded_columns_as_the_form_has_items_are_one_question(answer, values, tmp_path):
+    words = ["alfa", "bravo", "charlie", "echo", "foxtrot", "hotel", "juliett", "kilo", "pain", "lima", "oscar"]
+    heads = [f"QuickDASH [{word}]" for word in words]
+    rows = [["ID", "Visit", *heads], *([f"A{n}", visit, *(1 + (n + k) % 5 for k in range(11))]
+                                       for n in range(1, 7) for visit in ("pre", "post"))]  # fmt: skip
+    proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}), {"items_in_words_quickdash_data": answer})
+    assert len(proposal.done.rows) == values
+    assert not [name for name in questions(proposal) if name.startswith(("column", "word"))]
+    if values:
+        assert [row.cells["item"] for row in proposal.done.rows[:11]] == [f"q{n}" for n in range(1, 12)]
+
+
+def test_days_by_a_letter_are_visits_in_french(tmp_path):
+    rows = [["Sujet", "FMA-UE J0", "FMA-UE J30"], *([f"S{n}", 20 + n, 30 + n] for n in range(1, 7))]
+    proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}))
+    assert [visit.day for visit in proposal.schedule.visits] == [0, 30]
 
 
 def test_hands_above_the_lines_are_hands(tmp_path):

@@ -42,6 +42,31 @@ def guessed(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning | N
     return replace(meaning, item=item_of(meaning, known))
 
 
+def worded_items(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning | None:
+    """As many columns with words as the form has items: its items in order, once somebody has said so."""
+    if meaning.stat != "worded":
+        return meaning
+    known = find_instrument(meaning.instrument)
+    assert known is not None  # its items were counted
+    count = len(known.main_scale.items)
+    name = f"items in words {meaning.instrument} {o.record.source.name}"
+    answer = accounts.questions.ask(
+        ASK,
+        name,
+        o.record.source.name,
+        f"{count} columns name {known.name} and something else each, and its form has {count} items. Are they items 1 "
+        f"to {count}, in this order?",
+        ("yes", "leave out"),
+    )
+    if not answer:
+        accounts.hold(o, name)
+        return None
+    if not simple(answer).startswith("yes"):
+        accounts.aside(o, "items left out by the answer")
+        return None
+    return replace(meaning, stat="")
+
+
 def numbered_visits(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning | None:
     """Columns of one test told apart by a number alone: its visits, once somebody has said so."""
     if meaning.stat != "numbered":

@@ -15,6 +15,7 @@ from outcomes.importing.making.meaning.editions_and_items import (
     numbered_items,
     numbered_visits,
     part,
+    worded_items,
 )
 from outcomes.importing.making.meaning.sides_and_signs import angle, sided
 from outcomes.importing.questions import ASK, CONFIRM
@@ -133,6 +134,6 @@ def _own_unit(text: str) -> bool:
 
 # In this order: what a later question is about may be the answer to an earlier one.
 _STEPS = (
-    _near_name, _unknown_words, guessed, numbered_visits, edition, part, item, numbered_items, angle, _unit, _summary,
-    sided,
+    _near_name, _unknown_words, guessed, worded_items, numbered_visits, edition, part, item, numbered_items, angle,
+    _unit, _summary, sided,
 )  # fmt: skip
