@@ -17,7 +17,8 @@ from outcomes.importing.finding.hands_in_codes import ask_hands
 from outcomes.importing.finding.mapped_tables import Source
 from outcomes.importing.finding.mapping import map_tables, meaning_of, text_of
 from outcomes.importing.finding.observations import Observation, Record, collect_records, observe, planned
-from outcomes.importing.finding.sheet_layout import Region, Table, find_tables, people_headings
+from outcomes.importing.finding.page_tables import Region, Table
+from outcomes.importing.finding.sheet_layout import find_tables, people_headings
 from outcomes.importing.finding.sites import NAME
 from outcomes.importing.finding.unknown_columns import ask_trials, ask_unknown, ask_visits
 from outcomes.importing.language.headings import MEASURE

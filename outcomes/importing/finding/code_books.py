@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from outcomes.importing.finding.sheet_layout import Region, Table
+from outcomes.importing.finding.page_tables import Region, Table
 from outcomes.importing.language.cell_values import code_keys, reason_of, status_of
 from outcomes.importing.language.code_pairs import pairs_of
 from outcomes.importing.language.vocabulary import phrases, simple, spans, tokens, whole, within

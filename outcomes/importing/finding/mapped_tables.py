@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from outcomes.importing.finding.sheet_layout import Table
+from outcomes.importing.finding.page_tables import Table
 from outcomes.importing.language.headings import MEASURE, Around, Meaning
 from outcomes.importing.language.visit_words import VisitWord
 from outcomes.importing.opening.pages import Variable

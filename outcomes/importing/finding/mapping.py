@@ -5,8 +5,8 @@ from dataclasses import replace
 
 from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.mapped_tables import Column, Source
+from outcomes.importing.finding.page_tables import Table, ids_of
 from outcomes.importing.finding.second_look import second_look
-from outcomes.importing.finding.sheet_layout import Table, ids_of
 from outcomes.importing.finding.training_log import training_log
 from outcomes.importing.language.cell_values import code_keys, reason_of
 from outcomes.importing.language.code_pairs import heading_codes

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from outcomes.importing.finding.hands_and_trials import sides_in_pairs, trials_and_means
 from outcomes.importing.finding.mapped_tables import Column, Source, values_of
-from outcomes.importing.finding.sheet_layout import Table
+from outcomes.importing.finding.page_tables import Table
 from outcomes.importing.language.calendar_dates import read_date
 from outcomes.importing.language.cell_values import number_text
 from outcomes.importing.language.headings import Meaning, recognise

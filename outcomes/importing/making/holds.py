@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from datetime import date
 
 from outcomes.importing.finding.observations import Observation, Record
+from outcomes.importing.finding.page_tables import shape
 from outcomes.importing.finding.people import key_of
-from outcomes.importing.finding.sheet_layout import shape
 from outcomes.importing.finding.sites import NAME, part_sites
 from outcomes.importing.finding.training_log import TRAINING
 from outcomes.importing.language.calendar_dates import read_date

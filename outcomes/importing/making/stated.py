@@ -2,7 +2,7 @@
 
 from outcomes.importing.finding.mapped_tables import Source
 from outcomes.importing.finding.observations import Observation
-from outcomes.importing.finding.sheet_layout import Region, Table
+from outcomes.importing.finding.page_tables import Region, Table
 from outcomes.importing.language.cell_values import number_text
 from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.accounts import Converted
