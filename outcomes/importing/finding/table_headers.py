@@ -95,10 +95,20 @@ def _sub_heading(view: View, part: Region, line: int, key: int) -> bool:
         return False
     named = sum(bool(known_heading(text)) or text.isdigit() or bool(read_visit(text)) for text in texts)
     numbers = sum(bool(re.fullmatch(r"[\d.,]+", text)) for text in texts)
+    if line == part.top + 1 and _counted(texts):
+        return True  # trials or items below the visits
     words = not numbers and len(texts) > 1 and not any(reason_of(text)[0] or status_of(text)[0] for text in texts)
     if words and line == part.top + 1 and view.text(line + 1, key) and not view.text(line + 1, key).isspace():
         return True  # units, hands or trials below the headings
     return named >= 0.5 * len(texts) and (numbers < len(texts))
+
+
+def _counted(texts: list[str]) -> bool:
+    """Whether texts are 1, 2, 3 and so on, once or again and again."""
+    if not all(text.isdigit() for text in texts):
+        return False
+    numbers = [int(text) for text in texts]
+    return max(numbers) > 1 and numbers == [1 + place % max(numbers) for place in range(len(numbers))]
 
 
 def _texts(view: View, header: tuple[int, ...], place: int, part: Region) -> tuple[str, ...]:

@@ -139,7 +139,7 @@ def _typed(visit: VisitWord | None, texts: Sequence[str]) -> VisitWord | None:
     if visit is None:
         return None
     for text in texts:
-        if (whole := read_visit(text, bare=False)) and whole.key == visit.key:
+        if (whole := read_visit(text, bare=False)) and whole.key == visit.key and not _SECTION_A.search(text):
             return replace(visit, label=" ".join(text.split()))
     pattern = r"[\W_]*".join(map(re.escape, tokens(visit.label)))
     for text in texts:
@@ -433,9 +433,12 @@ def _named_scale(
     }
     best = max(map(len, named.values()), default=0)
     chosen = {name for (name, spelt) in named if len(spelt) == best}
+    labels = {scale.id: set(tokens(scale.label)) for scale in known.scales}
+    if not named and rest and not read:  # "coordination" of "coordination and speed"
+        chosen = {name for name, label in labels.items() if set(rest) <= label}
     if len(chosen) != 1 or (read and not next(iter(chosen)).startswith(f"{read[0]}_")):
         return read, rest
-    used = {word for spelt in named.values() if len(spelt) == best for word in spelt}
+    used = {word for spelt in named.values() if len(spelt) == best for word in spelt} | labels[next(iter(chosen))]
     return list(chosen), tuple(word for word in rest if word not in used)
 
 

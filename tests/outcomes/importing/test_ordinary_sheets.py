@@ -49,6 +49,16 @@ SHEETS = {
         {"Data": [[None, "FMA-UE", None, None, None], ["ID", "pre", "post", "Δ", "%"],
                   *([f"A{n}", 20 + n, 30 + n, 10, 33.3] for n in range(1, 7))]},
         {"fma_ue.motor pre": "21", "fma_ue.motor post": "31"}),
+    "sections of a test on its sheet": (
+        {"FMA": line(("Pre A", "Pre B", "Pre total", "Post A"), *numbers(first=0, step=1, count=4))},
+        {"fma_ue.a Pre": "1", "fma_ue.b Pre": "2", "fma_ue.motor Pre": "3", "fma_ue.a Post": "4"}),
+    "sections of a test by some words of their names": (
+        {"Data": line(("FMA-UE Shoulder/Elbow pre", "FMA-UE Coordination pre"), lambda n: 20 + n, lambda n: n)},
+        {"fma_ue.a pre": "21", "fma_ue.d pre": "1"}),
+    "numbers of trials in a line below the visits": (
+        {"D": [["ID", "Grip R (kg) pre", None, "Grip R (kg) post", None], [None, 1, 2, 1, 2],
+               *([f"A{n}", 10 + n, 20 + n, 30 + n, 40 + n] for n in range(1, 7))]},
+        {"grip.1 right pre": "11", "grip.2 right pre": "21", "grip.1 right post": "31", "grip.2 right post": "41"}),
     "parts of tests": (
         {"Data": line(("ARAT grip pre", "MHQ pain pre", "MRC wrist ext R pre", "FMA_a_pre", "FMA wrist pre",
                        "UEMS left pre"),
