@@ -387,7 +387,7 @@ def _assembled(found, numbers, rest, text, around, bounds, *, alone) -> Meaning:
     scale = scales[0] if scales else ""
     number = numbers[0] if numbers else None
     part = "" if scale or number is not None else _strange_part(found["scales"], base.unit, known)
-    part = part or (_doubtful_part(known, text, named) if known and not scale and number is None else "")
+    part = part or (_second_test(known, named) if known and not scale and number is None else "")
     base = replace(base, role=MEASURE, instrument=instrument, scale=scale, number=number, part=part)
     if known and known.main_scale.kind == "trials":
         if base.stat in ("mean", "best", "total") or number is None:
@@ -448,15 +448,10 @@ def _label_words(label: str) -> tuple[str, ...]:
     return tuple(word for word in said if (word,) not in phrases("fillers") or word == "hand")
 
 
-def _doubtful_part(known: Instrument, text: str, named: Sequence[str]) -> str:
-    """What may name another score than the main one: a word of a label ("FMA hand"), or a second instrument."""
-    words = set(tokens(text))
-    parts = {word for scale in known.scales if scale is not known.main_scale for word in _label_words(scale.label)}
-    own = set(tokens(f"{known.name} {known.short} {known.main_scale.label}"))
-    if "hand" in words & parts - own:
-        return "hand"
+def _second_test(known: Instrument, named: Sequence[str]) -> str:
+    """A second instrument in the heading, which may be a part of the first; "lateral pinch grip" is a pinch."""
     other = next((name for name in named[1:] if name != named[0]), "")
-    return other if known.main_scale.kind != "trials" else ""  # "lateral pinch grip" is a pinch
+    return other if known.main_scale.kind != "trials" else ""
 
 
 def _strange_part(parts: Sequence[str], unit: str, known: Instrument | None) -> str:

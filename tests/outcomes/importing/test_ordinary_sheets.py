@@ -216,14 +216,19 @@ def test_words_above_the_lines_of_people_may_be_their_arms(rows, tmp_path):
 
 @pytest.mark.parametrize(
     ("answer", "persons", "hands"),
-    [("hands of one person", 4, {"left", "right"}), ("two people", 8, {"affected"}), ("", 0, set())],
+    [
+        ("hands of one person", 4, {"left", "right"}),
+        ("two people", 8, {"affected"}),
+        ("", 0, set()),
+        ("as the moon has it", 0, set()),
+    ],
 )
 def test_codes_in_pairs_that_end_in_a_hand_are_asked_about(answer, persons, hands, tmp_path):
     rows = [["ID", "BBT pre", "BBT post"], *([f"K{n}{hand}", 20 + n, 30 + n] for n in range(1, 5) for hand in "LR")]
     proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}), {"hands_in_codes_data": answer})
     assert len(people(proposal)) == persons
     assert {row.cells["side"] for row in proposal.done.rows} == (hands if persons != 8 else {""})
-    assert questions(proposal)["hands_in_codes_data"].open is (not answer)
+    assert questions(proposal)["hands_in_codes_data"].open is (not persons)
 
 
 @pytest.mark.parametrize(("answer", "values"), [("yes", 132), ("leave out", 0), ("", 0)])

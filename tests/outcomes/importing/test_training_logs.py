@@ -88,3 +88,22 @@ def test_a_person_may_have_several_adverse_events(tmp_path):
     proposal = imported(book(tmp_path / "w.xlsx", {"Scores": SCORES, "AE": events}))
     assert [row["term"] for row in proposal.described.adverse_events] == ["red skin", "pain", "pain"]
     assert not [name for name in asked(proposal) if name.startswith("twice")]
+
+
+@pytest.mark.parametrize(("answer", "first"), [("", ""), ("day first", "2025-04-03"), ("month first", "2025-03-04")])
+def test_a_date_that_may_be_two_waits_for_the_order(answer, first, tmp_path):
+    logged = log(("Session", "Date", "Minutes"), int, lambda n: f"03/0{3 + n}/2025", lambda n: 40 + n)
+    path = book(tmp_path / "w.xlsx", {"Scores": SCORES, "Log": logged})
+    proposal = imported(path, {"date_order_w_xlsx": answer})
+    assert proposal.described.sessions[0].get("date", "") == first
+    held = [row for row in proposal.ledger.rows() if row["status"] == "held"]
+    assert len(held) == (18 if not answer else 0)
+
+
+def test_lines_without_a_number_take_those_that_are_free(tmp_path):
+    rows = [["ID", "Session", "Date", "Minutes"], ["A1", None, "2025-01-01", 40], ["A1", 1, "2025-01-02", 41],
+            ["A1", None, "2025-01-03", 42]]  # fmt: skip
+    proposal = imported(book(tmp_path / "w.xlsx", {"Scores": SCORES, "Log": rows}))
+    assert {row["date"]: row["session"] for row in proposal.described.sessions} == {
+        "2025-01-01": "2", "2025-01-02": "1", "2025-01-03": "3"
+    }  # fmt: skip
