@@ -229,16 +229,16 @@ def _completed(meaning: Meaning, record: Record) -> Meaning:
 
 
 def _of_long(record: Record, facts: Facts) -> Iterator[Observation]:
-    """The one answer of a line of a long table."""
+    """The one answer of a line of a long table, or the one of each visit that stands over its values."""
     source, table = record.source, record.source.table
-    column = value_column(source)
-    row, place = table.view.at(record.line, column.place)
-    cell = table.page.cells.get((row, place))
-    meaning = _long_meaning(record, source, facts)
+    meaning = _completed(_long_meaning(record, source, facts), record)
     reason = record.text("status") or record.text("reason")
-    if cell is None and not reason:
-        return
-    yield Observation(record, column, _completed(meaning, record), record.visit, row, place, cell, "", column.codes)
+    for column in [c for c in source.of("value") if c.meaning.visit] or [value_column(source)]:
+        row, place = table.view.at(record.line, column.place)
+        cell = table.page.cells.get((row, place))
+        if cell is not None or reason:
+            visit = column.meaning.visit or record.visit
+            yield Observation(record, column, meaning, visit, row, place, cell, "", column.codes)
 
 
 def value_column(source: Source) -> Column:

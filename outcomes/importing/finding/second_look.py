@@ -7,6 +7,7 @@ from outcomes.importing.finding.code_books import Facts
 from outcomes.importing.finding.hands_and_trials import side_letters, sides_in_pairs, trials_and_means
 from outcomes.importing.finding.mapped_tables import Column, Source, values_of
 from outcomes.importing.finding.numbered_columns import lettered_times, numbered_items, numbered_visits, worded_items
+from outcomes.importing.language.cell_values import number_text
 from outcomes.importing.language.headings import MEASURE, Meaning, item_of
 from outcomes.importing.language.visit_words import read_visit, time_unit
 from outcomes.importing.language.vocabulary import simple, whole
@@ -17,6 +18,7 @@ def second_look(source: Source, facts: Facts) -> None:
     """What only the whole table shows: sides by their values, trials beside means, numbered items, one visit column."""
     table = source.table
     values = {c.place: values_of(table, c.place) for c in source.columns}
+    _visits_across(source, values)
     has_measures = bool(source.measures) or bool(source.of("value"))
     for column in source.columns:
         role, texts = column.role, values[column.place]
@@ -63,6 +65,15 @@ def second_look(source: Source, facts: Facts) -> None:
         if column.role == MEASURE and not column.meaning.side and not source.one("side"):
             side = pages.get(column.meaning.instrument) or pages.get("", "")
             column.meaning = replace(column.meaning, side=side)
+
+
+def _visits_across(source: Source, values: Mapping[int, list[str]]) -> None:
+    """ "Test | T0 | T1": a line a person and test, with a value for each visit."""
+    if not source.one("instrument") or source.measures or source.of("value"):
+        return
+    for column in source.of("visit only"):
+        if any(number_text(text) for text in values[column.place]):
+            column.meaning = replace(column.meaning, role="value")
 
 
 def _visit_by_number(source: Source, values: Mapping[int, list[str]]) -> None:

@@ -38,6 +38,9 @@ _IDS = re.compile(
     r"(\w+)\.(\w+)( score)?(?: (left|right|both|affected|other))?(?: (assisted|unpowered))?(?: trial (\d+))?"
 )
 _SECTION_A = re.compile(r"\bA\b|_a(?=_|$)|\ba$")
+_COUNTED_APART = frozenset(
+    ("rater", "assessor", "tester", "examiner", "observer", "therapist", "position", "rung", "handle", "setting")
+)
 _ASIDE = re.compile(r"\(([^()]*)\)")
 _NUMBERING = frozenset(
     {"n", "°", "nr", "no", "num", "number", "numero", "nummer", "code", "id", "de", "du", "des", "der", "del", "di"}
@@ -289,8 +292,13 @@ def _measure(
                 break
         else:
             word = words[start]
-            if word in ("of", "version") and start + 1 < len(words) and words[start + 1].isdigit():
-                start += 1  # "item 3 of 33", "mean of 3", "version 2"
+            if (
+                (word in ("of", "version") or word in _COUNTED_APART)
+                and start + 1 < len(words)
+                and words[start + 1].isdigit()
+            ):
+                start += 1  # "item 3 of 33", "mean of 3", "version 2"; the number of a rater is none of an item
+                rest += [word] if word in _COUNTED_APART else []
             elif word.isdigit():
                 numbers.append(int(word))
             elif word not in ("+", "°", "%") and ((word,) not in fillers or _lone(words, start)):

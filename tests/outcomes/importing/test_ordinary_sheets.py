@@ -59,6 +59,15 @@ SHEETS = {
         {"D": [["ID", "Grip R (kg) pre", None, "Grip R (kg) post", None], [None, 1, 2, 1, 2],
                *([f"A{n}", 10 + n, 20 + n, 30 + n, 40 + n] for n in range(1, 7))]},
         {"grip.1 right pre": "11", "grip.2 right pre": "21", "grip.1 right post": "31", "grip.2 right post": "41"}),
+    "a line a test, visits over the values": (
+        {"D": [["ID", "Test", "Side", "T0", "T1"],
+               *([f"A{n}", test, side, 20 + n, 30 + n] for n in range(1, 7)
+                 for test, side in (("BBT", "L"), ("BBT", "R"), ("9HPT", "R")))]},
+        {"bbt.blocks left T0": "21", "bbt.blocks left T1": "31", "bbt.blocks right T0": "21",
+         "bbt.blocks right T1": "31", "nhpt.time right T0": "21", "nhpt.time right T1": "31"}),
+    "before and after an operation": (
+        {"D": line(("Pre-Op BBT R", "6 wk Post-Op BBT R", "3 mo Post-Op BBT R"), *numbers(count=3))},
+        {"bbt.blocks right Pre-Op": "21", "bbt.blocks right 6 wk": "31", "bbt.blocks right 3 mo": "41"}),
     "parts of tests": (
         {"Data": line(("ARAT grip pre", "MHQ pain pre", "MRC wrist ext R pre", "FMA_a_pre", "FMA wrist pre",
                        "UEMS left pre"),
@@ -248,6 +257,17 @@ def test_days_by_a_letter_are_visits_in_french(tmp_path):
     rows = [["Sujet", "FMA-UE J0", "FMA-UE J30"], *([f"S{n}", 20 + n, 30 + n] for n in range(1, 7))]
     proposal = imported(book(tmp_path / "w.xlsx", {"Data": rows}))
     assert [visit.day for visit in proposal.schedule.visits] == [0, 30]
+
+
+def test_a_rater_with_a_number_is_no_item_and_a_mode_is_asked_once(tmp_path):
+    meaning = recognise(["FMA-UE rater 2 pre"], Around())
+    assert (meaning.table, meaning.number, meaning.rest) == ("totals", None, ("rater",))
+    heads = ("Wrist flex L pre", "Index MCP flex L pre", "Thumb IP flex L pre")
+    cells = (lambda n: 40 + n, lambda n: 50 + n, lambda n: 30 + n)
+    asks = imported(book(tmp_path / "w.xlsx", {"Range": line(heads, *cells)}))
+    assert [name for name in questions(asks) if name.startswith("mode")] == ["mode_of_range"]
+    told = imported(book(tmp_path / "v.xlsx", {"AROM": line(heads, *cells)}))
+    assert {row.cells["mode"] for row in told.done.rows} == {"active"}
 
 
 def test_hands_above_the_lines_are_hands(tmp_path):

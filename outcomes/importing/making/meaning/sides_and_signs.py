@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from outcomes.importing.finding.observations import Observation
 from outcomes.importing.language.headings import Meaning
-from outcomes.importing.language.vocabulary import whole
+from outcomes.importing.language.vocabulary import whole, within
 from outcomes.importing.making.accounts import Accounts
 from outcomes.importing.questions import ASK, CONFIRM
 from outcomes.library.known import find_instrument
@@ -68,14 +68,19 @@ def angle(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning | Non
     """The meaning of an angle with mode, movement, hand and sign, None while one of them is asked for."""
     if meaning.table != "angles":
         return meaning
+    source = o.record.source
+    over = set(within(f"{source.table.page.subject} {source.table.title}", "modes"))  # "AROM" over the table
+    if not meaning.mode and len(over) == 1:
+        meaning = replace(meaning, mode=over.pop())
     for name, value, text, choices in (
         ("mode", meaning.mode, "Was the movement active or passive?", ("active", "passive", "assisted")),
         ("movement", meaning.movement, "Which movement was measured?", ("flexion", "extension", "deficit")),
     ):
         if value:
             continue
-        question = f"{name} of {o.column.name}"
-        answer = accounts.questions.ask(ASK, question, f"{o.record.source.name}, {o.column.name}", text, choices)
+        # One table is measured in one mode, or its headings say which: one question for all that do not.
+        question = f"{name} of {source.name}" if name == "mode" else f"{name} of {o.column.name}"
+        answer = accounts.questions.ask(ASK, question, f"{source.name}, {o.column.name}", text, choices)
         if answer not in choices:
             accounts.hold(o, question)
             return None
