@@ -43,6 +43,25 @@ def duplicate_session(study: Study) -> Iterator[pd.DataFrame]:
     )
 
 
+@reports("session without a number")
+def unnumbered_session(study: Study) -> Iterator[pd.DataFrame]:
+    """A mark where the number belongs: nobody can tell it from another session."""
+    frame = study.sessions
+    rows = frame[(frame["session"] != "") & ~frame["session"].str.contains(r"\w", regex=True)]
+    yield flag("session without a number", rows, **place(study, "sessions", "session"), found=rows["session"],
+               allowed="a number")  # fmt: skip
+
+
+@reports("event entered twice")
+def event_twice(study: Study) -> Iterator[pd.DataFrame]:
+    """One person, one day, the same words: mostly one event on two lines, which would be counted as two."""
+    frame = study.adverse_events[study.adverse_events["term"] != ""]
+    words = frame["term"].str.split().str.join(" ").str.casefold()
+    rows = frame[frame.assign(term=words).duplicated(["participant", "date", "term"])]
+    yield flag("event entered twice", rows, **place(study, "adverse_events", "term"), found=rows["term"],
+               allowed="one line an event")  # fmt: skip
+
+
 @reports("adverse event incomplete")
 def adverse_events(study: Study) -> Iterator[pd.DataFrame]:
     frame = study.adverse_events

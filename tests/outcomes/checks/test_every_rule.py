@@ -1099,6 +1099,8 @@ DAMAGES = [
         "battery overheated, device_deficiency no",
     ),
     cell("before enrolment", "adverse_events", 2, "date", "2025-02-12"),
+    Damage("event entered twice", lambda draft: draft.repeat("adverse_events", 2), "adverse_events.csv", None, "term"),
+    cell("session without a number", "sessions", 2, "session", "–", found="-"),
     Damage("two sessions on one day", _many_sessions, "sessions.csv", 34, "date", "2025-03-11"),
     Damage("session in an arm without sessions", _quiet_arm, "sessions.csv", None, "participant"),
     Damage(
