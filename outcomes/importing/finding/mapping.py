@@ -139,11 +139,8 @@ def _column(place: int, texts: tuple[str, ...], meaning: Meaning, variable: Vari
         codes = {**facts.general, **codes}
     for text in texts:
         own = heading_codes(text)[1]
-        if meaning.role in (
-            MEASURE,
-            "value",
-            "derived",
-        ):  # "10 = worst" says what a number means, "9 = refused" of none
+        # Of a measure "10 = worst" says what a number means, and only "9 = refused" that there is none.
+        if meaning.role in (MEASURE, "value", "derived"):
             own = {code: words for code, words in own.items() if reason_of(words)[0]}
         codes.update(code_keys(own))
     missing: tuple[str, ...] = ()

@@ -85,7 +85,6 @@ def _visit_by_number(source: Source, values: Mapping[int, list[str]]) -> None:
         unit = time_unit(column.name)
         texts = values[column.place]
         several = 1 < len(set(texts)) < len(people) > len(set(people))
-        several = 1 < len(set(texts)) < len(people) > len(set(people))
         if unit and column.role in ("", "sequence", "onset_months") and several and all(map(str.isdigit, texts)):
             column.meaning = Meaning("visit", unit=unit)
             return

@@ -74,21 +74,20 @@ class VisitWord:
         return (_ORDER.get(self.kind, 5.0), self.day or self.plus or float(self.number or 0))
 
 
-# "Week 6 (Arm 2: Usual care)", "baseline_arm_1": how exports name the visits of each arm (common practice, no source).
+# "Week 6 (Arm 2: usual care)", "week 6 group B": a visit named with its arm (common practice, no source).
 _ARM_BEHIND = re.compile(
-    r"\s*[(\[]\s*(?:arm|group|gruppe|groupe|grupo|gruppo|bras|brazo|braccio)\s*(\d+|[A-Z])\s*(?:[:\-–]\s*([^)\]]*))?[)\]]\s*$"
-    r"|[_ ]arm[_ ](\d+)$",
+    r"[\s_]*[\s_(\[]\s*(?:arm|group|gruppe|groupe|grupo|gruppo|bras|brazo|braccio)[\s_]*(\d+|[A-Z])"
+    r"\s*(?:[:\-–]\s*([^)\]]*))?[)\]]?\s*$",
     re.IGNORECASE,
 )
 
 
 def apart_from_arm(text: str) -> tuple[str, str]:
-    """The name of a visit without the arm behind it, and that arm's label or number ("" where there is none)."""
+    """The name of a visit without the arm behind it, and that arm's label or its number ("" where there is none)."""
     match = _ARM_BEHIND.search(text)
     if match is None or not match.start():
         return text, ""
-    number, label, behind = match.groups()
-    return text[: match.start()], (label or "").strip() or number or behind
+    return text[: match.start()], (match[2] or "").strip() or match[1]
 
 
 @cache

@@ -10,7 +10,7 @@ from outcomes.importing.making.holds import Holds
 from outcomes.importing.making.rows import Row, row_of
 from outcomes.importing.making.schedule import Schedule, Visit
 from outcomes.importing.opening.pages import Ledger
-from outcomes.importing.questions import Questions, slug
+from outcomes.importing.questions import ASK, Questions, slug
 
 
 @dataclass
@@ -79,6 +79,19 @@ class Accounts:
         self.done.findings.append(
             {"place": o.address, "found": o.text or (o.cell.formula if o.cell else ""), "what": what, "advice": advice}
         )
+
+    def agreed(
+        self, o: Observation, name: str, place: str, text: str, choices: tuple[str, ...], why: str, *,
+        yes: str | tuple[str, ...] = "yes", proposal: str = "", visit: Visit | None = None,
+    ) -> bool:  # fmt: skip
+        """Whether the answer begins with yes; else the cell waits for it, or is left out by it for the reason `why`."""
+        answer = self.questions.ask(ASK, name, place, text, choices, proposal)
+        if not answer:
+            self.hold(o, name, visit)
+        elif not simple(answer).startswith(yes):
+            self.aside(o, why)
+            return False
+        return bool(answer)
 
     def remark(self, o: Observation, visit: Visit, text: str) -> None:
         """Words beside a cell, kept as they are."""

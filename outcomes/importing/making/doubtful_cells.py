@@ -26,19 +26,17 @@ def holds_several(text: str) -> bool:
 def several_trials(accounts: Accounts, o: Observation, visit: Visit, text: str) -> None:
     """The numbers of one cell as trials, once somebody has said so."""
     parts = [part.strip().replace(",", ".") for part in re.split(r"[/;|]", text)]
-    name = f"trials in one cell {o.meaning.instrument}"
-    answer = accounts.questions.ask(
-        ASK,
-        name,
+    agreed = accounts.agreed(
+        o,
+        f"trials in one cell {o.meaning.instrument}",
         f"{o.address} ({o.record.participant}, {visit.label})",
         f"{o.column.name}: the cell holds {text!r}. Are these trials 1 to {len(parts)}?",
         ("yes, trials", "leave out"),
+        "left out by the answer",
+        yes=("yes", "trials"),
+        visit=visit,
     )
-    if not answer:
-        accounts.hold(o, name, visit)
-        return
-    if not simple(answer).startswith(("yes", "trials")):
-        accounts.aside(o, "left out by the answer")
+    if not agreed:
         return
     for number, part in enumerate(parts, 1):
         copy = replace(o, meaning=replace(o.meaning, table="trials", scale="", number=number, stat=""))

@@ -7,9 +7,7 @@ from dataclasses import dataclass, field, replace
 from outcomes.importing.finding.observations import Observation
 from outcomes.importing.language.cell_values import REASONS, Reading, read_measure, suspicious
 from outcomes.importing.language.headings import Meaning, item_of
-from outcomes.importing.language.vocabulary import simple
 from outcomes.importing.making.accounts import Accounts
-from outcomes.importing.questions import ASK
 from outcomes.library.known import find_instrument
 
 # From how many impossible numbers, and from which share, a column is asked about as a whole (our rule).
@@ -64,20 +62,15 @@ class Ranges:
         counted = self._strange.get(_column_key(o))
         if not counted:
             return True
-        name = " ".join(("range", *_column_key(o)))
-        answer = accounts.questions.ask(
-            ASK,
-            name,
+        return accounts.agreed(
+            o,
+            " ".join(("range", *_column_key(o))),
             f"{o.record.source.name}, {o.column.name}",
             f"Read as {o.meaning.outcome}, whose values go from {limits.span}, but {counted} numbers lie outside. Is "
             "it that score all the same? (If it is another one, write its meaning in [columns] of import.toml.)",
             ("yes", "leave out"),
+            "column left out by the answer",
         )
-        if not answer:
-            accounts.hold(o, name)
-        elif not simple(answer).startswith("yes"):
-            accounts.aside(o, "column left out by the answer")
-        return simple(answer).startswith("yes")
 
     def checked(self, o: Observation, reading: Reading, limits: Limits) -> Reading:
         """The reading of a number; one to ask about where the number is impossible or like a code."""

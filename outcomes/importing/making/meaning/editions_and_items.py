@@ -49,44 +49,30 @@ def worded_items(accounts: Accounts, o: Observation, meaning: Meaning) -> Meanin
     known = find_instrument(meaning.instrument)
     assert known is not None  # its items were counted
     count = len(known.main_scale.items)
-    name = f"items in words {meaning.instrument} {o.record.source.name}"
-    answer = accounts.questions.ask(
-        ASK,
-        name,
-        o.record.source.name,
+    place = o.record.source.name
+    text = (
         f"{count} columns name {known.name} and something else each, and its form has {count} items. Are they items 1 "
-        f"to {count}, in this order?",
-        ("yes", "leave out"),
+        f"to {count}, in this order?"
     )
-    if not answer:
-        accounts.hold(o, name)
-        return None
-    if not simple(answer).startswith("yes"):
-        accounts.aside(o, "items left out by the answer")
-        return None
-    return replace(meaning, stat="")
+    name, why = f"items in words {meaning.instrument} {place}", "items left out by the answer"
+    return replace(meaning, stat="") if accounts.agreed(o, name, place, text, ("yes", "leave out"), why) else None
 
 
 def numbered_visits(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning | None:
     """Columns of one test told apart by a number alone: its visits, once somebody has said so."""
     if meaning.stat != "numbered":
         return meaning
-    name = f"numbers {meaning.instrument}"
-    answer = accounts.questions.ask(
-        ASK,
-        name,
+    agreed = accounts.agreed(
+        o,
+        f"numbers {meaning.instrument}",
         f"{o.record.source.name}, {o.column.name}",
         "The columns of one test are numbered, and no visit is named. Are the numbers the visits?",
         ("visits", "leave out"),
-        "visits",
+        "numbered columns left out by the answer",
+        yes="visit",
+        proposal="visits",
     )
-    if not answer:
-        accounts.hold(o, name)
-        return None
-    if not simple(answer).startswith("visit"):
-        accounts.aside(o, "numbered columns left out by the answer")
-        return None
-    return meaning
+    return meaning if agreed else None
 
 
 def edition(accounts: Accounts, o: Observation, meaning: Meaning) -> Meaning | None:
@@ -191,20 +177,12 @@ def numbered_items(accounts: Accounts, o: Observation, meaning: Meaning) -> Mean
         (meaning.instrument, meaning.scale), 0
     )
     if highest not in (0, wanted) and not meaning.scale and highest != len(known.items):
-        name = f"items {meaning.instrument}"
-        answer = accounts.questions.ask(
-            ASK,
-            name,
-            o.record.source.name,
+        text = (
             f"{known.name} has {wanted} items, the files number them up to {highest}. Are they the first "
-            f"{highest} items of the form?",
-            ("yes", "leave out"),
+            f"{highest} items of the form?"
         )
-        if not answer:
-            accounts.hold(o, name)
-            return None
-        if not simple(answer).startswith("yes"):
-            accounts.aside(o, "items left out by the answer")
+        name, why = f"items {meaning.instrument}", "items left out by the answer"
+        if not accounts.agreed(o, name, o.record.source.name, text, ("yes", "leave out"), why):
             return None
     answer = accounts.questions.ask(
         CONFIRM,
