@@ -84,6 +84,7 @@ class ChangeRows:
             extra = terms + extra
         columns["time"] = np.asarray(columns["day"]) / DAYS[choice.time_unit]
         if choice.time == "visit":
+            # The arms are categories by construction, which a mapping of columns does not say.
             columns["cell"], cells = self._cells(np.asarray(columns["arm"].codes), slot, choice)  # type: ignore[union-attr]
             return pd.DataFrame(columns), f"value ~ 0 + cell{extra}", cells
         if len(self.arms) < 2:

@@ -31,6 +31,7 @@ def utility(state: str, value_set: ValueSet, *, full: float = 1.0) -> float:
     total = 0.0
     for digit, (name, decrements) in zip(digits, value_set.items(), strict=True):
         place = int(digit) - 1
+        # Decrements are a sequence here, as the first look at the mapping said; the type checker cannot know it.
         if not 0 <= place < len(decrements):  # type: ignore[arg-type]
             raise FitError(f"State {state}, dimension {name}: level {digit}; the value set has {len(decrements)}.")  # type: ignore[arg-type]
         total += decrements[place]  # type: ignore[index]

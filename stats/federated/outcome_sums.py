@@ -386,6 +386,7 @@ def _layout(values: _Values, columns: _Columns, place: _Placed, choice: ModelCho
         y=values.value[place.order], X=columns.of_rows(values)[place.order], Z=None, person=place.person,
         slot=place.slot, group=place.arm if by_arm else np.zeros(len(place.order), dtype=int),
         persons=tuple(values.names[place.people]), slots=place.slots, groups=place.arms if by_arm else ("all",),
+        # Sums of sites have no formula, and so no spec of one.
         terms=tuple(" | ".join(c) for c in columns.names), term_columns={}, random_terms=(), spec=None,  # type: ignore[arg-type]
         frame=pd.DataFrame(), response="value", notes=(), sites=sites,
     )  # fmt: skip

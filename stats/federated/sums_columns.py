@@ -128,6 +128,7 @@ class ModelColumns:
                                    for v, value in shape.items()))  # fmt: skip
                 beyond = f"arm[T.{own}]"
                 names.append(name if own is None else beyond if name == "Intercept" else f"{name}:{beyond}")
+        # A sum of arrays begins at the number 0, which the type checker keeps as a possibility.
         return vectors, names  # type: ignore[return-value]
 
     def _baseline(self) -> tuple[list[np.ndarray], list[str]]:
@@ -147,6 +148,7 @@ class ModelColumns:
         if self.choice.missing_baseline == "mean-and-indicator" and self._square(gaps) > 0:
             vectors.append(gaps)
             names.append("no_baseline")
+        # A sum of arrays begins at the number 0, which the type checker keeps as a possibility.
         return vectors, names  # type: ignore[return-value]
 
     def _slope_per_visit(self, own: Mapping[str, np.ndarray]) -> bool:

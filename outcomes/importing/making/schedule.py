@@ -159,6 +159,7 @@ def plan_days(schedule: Schedule, dates: dict[str, dict[str, date]], questions: 
         _ask_days(visits, against, seen, questions)
         return
     guesses = [visit.day if visit.day is not None else seen[visit.id] for visit in visits]
+    # Where one guess is none, the second comparison is not made; the type checker does not see that.
     sure = all(guess is not None for guess in guesses) and guesses == sorted(set(guesses), key=guesses.index)  # type: ignore[type-var]
     names = ", ".join(visit.label for visit in visits)
     text = f"On which days after the first visit are {names} planned? The days in that order."

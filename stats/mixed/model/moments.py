@@ -100,6 +100,7 @@ class Moments:
             n_participants=self.n_participants + other.n_participants,
             notes=tuple(dict.fromkeys(self.notes + other.notes)),
             ordered=self.ordered and other.ordered,
+            # Moments are merged with moments of the same model: both have sums of sites of one kind, or neither has.
             sites=None if self.sites is None else self.sites.merged(other.sites, index, keys),  # type: ignore[arg-type]
         )
 
